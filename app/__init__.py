@@ -1,0 +1,1 @@
+"""Everything a person touches: the measurement as a whole, commands, page, files."""

@@ -1,0 +1,1 @@
+"""Where the intended travel comes from."""
