@@ -1,0 +1,175 @@
+"""Analyses one job of a store in a process of its own: ``python -m app.worker --store DIR --job ID``.
+
+The page only starts this process and watches the store, so an analysis survives a closed browser
+and a restarted page.
+"""
+
+from __future__ import annotations
+
+import argparse
+import logging
+import sqlite3
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from app.errors import PLAIN_ERRORS
+from app.store import Job, JobState, Store
+from vision.control import JobControl
+from vision.errors import Cancelled
+
+TALK_EVERY_S = 0.2
+
+OWN_FAULT = (
+    "The analysis stopped because of a fault in strokecurve itself, not in your clip. "
+    "The clip is kept; send the log file with your report: {log}"
+)
+
+Measure = Callable[[Path, Path, str | None, JobControl], Any]
+"""Clip, result folder, text of the set-up file, control -> result written into the folder."""
+
+logger = logging.getLogger(__name__)
+
+
+class StoreControl:
+    """Progress and cancel switch of one job, kept in the store.
+
+    A thread of its own talks to the store, five times a second at most, so that the measurement never
+    waits for the disk and the heartbeat goes on through stages that report nothing.
+
+    Parameters
+    ----------
+    store : Store
+    job_id : str
+    """
+
+    def __init__(self, store: Store, job_id: str) -> None:
+        self._store = store
+        self._job_id = job_id
+        self._progress: tuple[int, int, str] | None = None
+        self._cancelled = threading.Event()
+        self._over = threading.Event()
+        self._thread = threading.Thread(target=self._keep_talking, daemon=True)
+
+    def __enter__(self) -> StoreControl:
+        self._talk()
+        self._thread.start()
+        return self
+
+    def __exit__(self, *exception: object) -> None:
+        self._over.set()
+        self._thread.join()
+        self._talk()
+
+    def _keep_talking(self) -> None:
+        """Talk to the store until the job is over."""
+        while not self._over.wait(TALK_EVERY_S):
+            self._talk()
+
+    def _talk(self) -> None:
+        """Hand over the newest progress and learn whether to stop."""
+        progress, self._progress = self._progress, None
+        try:
+            if self._store.beat(self._job_id, progress):
+                self._cancelled.set()
+        except sqlite3.OperationalError:
+            # A store busy for a moment must not end an analysis; the next beat tells the same.
+            logger.warning("the store did not take a sign of life", exc_info=True)
+
+    def report(self, done: int, total: int, label: str) -> None:
+        """Remember the progress; the newest is written at the next talk with the store."""
+        self._progress = (done, total, label)
+
+    def check(self) -> None:
+        """Raise ``Cancelled`` if the person asked to stop."""
+        if self._cancelled.is_set():
+            raise Cancelled
+
+
+def measure_clip(clip: Path, out: Path, rig_toml: str | None, job: JobControl) -> None:
+    """Measure a clip with the set-up that came with it."""
+    from app.measure import measure
+    from app.rig import Rig
+
+    rig = Rig() if rig_toml is None else Rig.from_toml(rig_toml)
+    measure(clip, out, rig, job)
+
+
+def run_job(store: Store, job_id: str, measure: Measure = measure_clip) -> JobState:
+    """Take a queued job, measure it, and write how it ended.
+
+    Parameters
+    ----------
+    store : Store
+    job_id : str
+    measure : callable
+        Does the work.
+
+    Returns
+    -------
+    JobState
+        How the job ended, or where it stands if another worker has it.
+    """
+    job = store.job(job_id)
+    if not store.claim(job_id):
+        logger.info("job %s is not waiting for a worker", job_id)
+        return store.job(job_id).state
+    state, error = JobState.DONE, None
+    started_s = time.monotonic()
+    try:
+        with StoreControl(store, job_id) as control:
+            control.check()
+            measure(job.clip, job.result, job.rig_toml, control)
+    except Cancelled:
+        state = JobState.CANCELLED
+    except PLAIN_ERRORS as reason:
+        state, error = JobState.FAILED, f"{reason.message} {reason.hint}"
+        logger.info("cannot be measured: %s", error)
+    except MemoryError:
+        state, error = (
+            JobState.FAILED,
+            "The computer ran out of memory. Close other programs and analyse again.",
+        )
+    except Exception:
+        logger.exception("fault while measuring")
+        state, error = JobState.FAILED, OWN_FAULT.format(log=job.log)
+    store.finish(job_id, state, error)
+    logger.info("job %s ended as %s after %.1f s", job_id, state, time.monotonic() - started_s)
+    return state
+
+
+def start(store: Store, job: Job) -> None:
+    """Start the worker of a job as a process that outlives the page."""
+    options: dict[str, Any] = {"start_new_session": True}
+    if sys.platform == "win32":
+        options = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP | subprocess.CREATE_NO_WINDOW}
+    command = [sys.executable, "-m", "app.worker", "--store", str(store.folder), "--job", job.job_id]
+    with job.log.open("ab") as log:
+        process = subprocess.Popen(
+            command, stdin=subprocess.DEVNULL, stdout=log, stderr=log, close_fds=True, **options
+        )
+    # Waited for in a thread, so that an ended worker does not stay behind as a zombie of the page.
+    threading.Thread(target=process.wait, daemon=True).start()
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run one job from the command line; exit status 0 if it ended as done, 2 otherwise."""
+    parser = argparse.ArgumentParser(prog="python -m app.worker", description="Analyse one stored clip.")
+    parser.add_argument("--store", type=Path, required=True, help="folder of the jobs")
+    parser.add_argument("--job", required=True, help="id of the job")
+    chosen = parser.parse_args(arguments)
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    try:
+        state = run_job(Store(chosen.store), chosen.job)
+    except PLAIN_ERRORS as reason:
+        print(f"{reason.message} {reason.hint}", file=sys.stderr)
+        return 2
+    return 0 if state is JobState.DONE else 2
+
+
+if __name__ == "__main__":
+    sys.exit(main())
