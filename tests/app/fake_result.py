@@ -1,0 +1,141 @@
+"""A result folder in the agreed formats, made from a four-bar without any film."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+SHAFTS = ("motor", "shaft1")
+LINKAGE = "motor:shaft1"
+LOST_DEG = 1.4
+SD_DEG = 0.03
+RATE_HZ = 30.0
+
+
+def driven_travel(
+    driver_deg: np.ndarray, drive: float = 70, driven: float = 90, rod: float = 300
+) -> np.ndarray:
+    """Driven travel of a four-bar with 300 mm spacing, drive arm from 50 degrees, both turning clockwise."""
+    spacing = 300.0
+    angle = np.radians(130 - driver_deg)
+    pin = drive * np.exp(1j * angle) - spacing
+    reach = np.abs(pin)
+    inner = np.arccos((reach**2 + driven**2 - rod**2) / (2 * reach * driven))
+    position = np.degrees(np.unwrap(np.angle(pin) - inner))
+    return position[0] - position
+
+
+def write_fake_result(folder: Path, *, findings: bool = True) -> Path:
+    """Write angles.csv, travel.csv and result.json of a stroke with lost motion and a gap."""
+    folder.mkdir(parents=True)
+    rng = np.random.default_rng(7)
+    time_s = np.arange(0, 14, 1 / RATE_HZ)
+    driver = np.interp(time_s, [1, 6, 8, 13], [0, 90, 90, 0])
+    opening = time_s < 7
+    grid = np.arange(0, 91.0)
+    curve = driven_travel(grid)
+    lag = np.where(opening, np.clip(driver / 2, 0, 1), np.clip((90 - driver) / 2, 0, 1))
+    driven = np.interp(driver, grid, curve) - np.where(opening, lag, -lag) * LOST_DEG / 2
+    angles = pd.DataFrame({"time_s": time_s})
+    for name, travel in zip(SHAFTS, (driver, driven), strict=True):
+        values = -travel + rng.normal(0, SD_DEG, time_s.size)
+        values[(time_s > 3) & (time_s < 3.4)] = np.nan
+        angles[f"{name}_deg"] = values - values[0]
+        angles[f"{name}_sd_deg"] = np.where(np.isnan(values), np.nan, SD_DEG)
+    angles.to_csv(folder / "angles.csv", index=False)
+    rows = []
+    for name, sign in (("opening", -1), ("closing", 1)):
+        edge = np.clip((grid if sign < 0 else 90 - grid) / 2, 0, 1)
+        y = curve + sign * LOST_DEG / 2 * edge
+        sd = np.full(grid.size, SD_DEG / 2)
+        if name == "opening":
+            y[37:43] = np.nan
+            sd[37:43] = np.nan
+        rows.append(
+            pd.DataFrame(
+                {"linkage": LINKAGE, "pass": name, "driver_deg": grid, "driven_deg": y, "sd_deg": sd}
+            )
+        )
+    pd.concat(rows).to_csv(folder / "travel.csv", index=False)
+    (folder / "result.json").write_text(json.dumps(fake_record(findings, float(curve[-1])), indent=1))
+    return folder
+
+
+def fake_record(findings: bool, driven_deg: float) -> dict:
+    """The content of result.json."""
+
+    def entry(value: float, sd: float | None, determined: bool, evidence: str) -> dict:
+        return {"value": value, "sd": sd, "determined": determined, "evidence": evidence}
+
+    return {
+        "clip": {"name": "clip.mp4", "width_px": 1920, "height_px": 1080, "duration_s": 14.0, "frames": 420},
+        "shafts": [
+            {"name": "motor", "travel_deg": 90.0, "centre_mm": [120.0, -60.0], "axis_tilt_deg": 0.8},
+            {"name": "shaft1", "travel_deg": driven_deg, "centre_mm": [420.0, -60.0], "axis_tilt_deg": 1.1},
+        ],
+        "linkages": [
+            {
+                "driver": "motor",
+                "driven": "shaft1",
+                "geometry": {
+                    "drive_radius_mm": entry(70.2, 0.4, True, "pins"),
+                    "driven_radius_mm": entry(90.3, 0.5, True, "pins"),
+                    "rod_mm": entry(300.4, 1.2, True, "pins"),
+                    "spacing_mm": entry(299.1, 1.1, True, "hinges"),
+                    "drive_start_deg": entry(130.1, 0.3, True, "pins"),
+                    "driven_start_deg": entry(
+                        96.0,
+                        14.0,
+                        False,
+                        "not determined by this film: add a rod marker or measure the driven radius",
+                    ),
+                },
+                "branch": -1,
+                "slack_deg": {"value": LOST_DEG, "sd": 0.03},
+                "hysteresis_max_deg": 1.46,
+                "min_drive_angle_deg": {"value": 41.0, "sd": 0.6, "at_driver_deg": 90.0},
+                "min_transmission_angle_deg": {"value": 24.0, "sd": 0.7, "at_driver_deg": 88.0},
+            }
+        ],
+        "findings": fake_findings() if findings else [],
+        "versions": {"strokecurve": "0.1.0"},
+    }
+
+
+def fake_findings() -> list[dict]:
+    """One finding of each severity, the gravest last, as a careless writer might order them."""
+    return [
+        {
+            "code": "gap",
+            "severity": "note",
+            "where": "film",
+            "value": 11.0,
+            "sd": None,
+            "limit": 5.0,
+            "text": "The marker of the motor was hidden for 0.4 s during the opening pass.",
+            "advice": "Keep hands and cables out of the line of sight.",
+        },
+        {
+            "code": "lost_motion",
+            "severity": "caution",
+            "where": LINKAGE,
+            "value": LOST_DEG,
+            "sd": 0.03,
+            "limit": 1.0,
+            "text": "shaft1 lags behind the motor by lost motion.",
+            "advice": "Check rod ends and clamp screws for wear.",
+        },
+        {
+            "code": "toggle",
+            "severity": "danger",
+            "where": LINKAGE,
+            "value": 24.0,
+            "sd": 0.7,
+            "limit": 30.0,
+            "text": "Rod and driven arm come close to one line at the high-fire end <b>.",
+            "advice": "Do not raise the stroke. Re-clamp the driven arm.",
+        },
+    ]
