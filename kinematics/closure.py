@@ -1,0 +1,112 @@
+"""The closure of a four-bar from its low-fire position: the driven curve and its derivatives.
+
+Five numbers describe the linkage here: both radii, the spacing and both start angles; rod and branch follow.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from kinematics.fourbar import driven_angle
+
+Array = NDArray[np.float64]
+
+
+def driven_curve(
+    travel_rad: Array,
+    drive_radius_mm: ArrayLike,
+    driven_radius_mm: ArrayLike,
+    spacing_mm: ArrayLike,
+    drive_start_rad: ArrayLike,
+    driven_start_rad: ArrayLike,
+) -> Array:
+    """Driven angle turned since the start, counter-clockwise positive; NaN where the linkage cannot close.
+
+    Parameters
+    ----------
+    travel_rad : ndarray
+        Drive arm turned since the start, counter-clockwise positive.
+    drive_radius_mm, driven_radius_mm, spacing_mm, drive_start_rad, driven_start_rad : array_like
+        Linkages, broadcast against the travel.
+
+    Returns
+    -------
+    ndarray, broadcast shape
+
+    Examples
+    --------
+    >>> np.degrees(driven_curve(np.array([0.0, 0.5]), 60, 60, 200, 1.0, 1.0)).round(6).tolist()
+    [0.0, 28.64789]
+    """
+    a, c, d, th, ph = (
+        np.asarray(v, float)
+        for v in (drive_radius_mm, driven_radius_mm, spacing_mm, drive_start_rad, driven_start_rad)
+    )
+    rod_x = d + c * np.cos(ph) - a * np.cos(th)
+    rod_y = c * np.sin(ph) - a * np.sin(th)
+    branch = np.where(rod_x * np.sin(ph) - rod_y * np.cos(ph) > 0, -1.0, 1.0)
+    rod = np.hypot(rod_x, rod_y)
+    angle = driven_angle(th + travel_rad, a, rod, c, d, branch)
+    # at the start the closed form gives the start angle itself, up to full turns
+    start = driven_angle(th + np.zeros_like(travel_rad), a, rod, c, d, branch)
+    return np.asarray(angle - start)
+
+
+def driven_derivatives(
+    travel_rad: Array,
+    turned_rad: Array,
+    drive_radius_mm: float,
+    driven_radius_mm: float,
+    spacing_mm: float,
+    drive_start_rad: float,
+    driven_start_rad: float,
+) -> tuple[Array, Array]:
+    """Derivatives of the driven curve, from the closure equation.
+
+    Parameters
+    ----------
+    travel_rad, turned_rad : ndarray, shape (N,)
+        Drive and driven arm turned since the start.
+    drive_radius_mm, driven_radius_mm, spacing_mm, drive_start_rad, driven_start_rad : float
+        The linkage.
+
+    Returns
+    -------
+    by_parameter : ndarray, shape (N, 5)
+        By log drive radius, log driven radius, log spacing, drive start, driven start.
+    ratio : ndarray, shape (N,)
+        Velocity ratio, driven by driver.
+
+    Notes
+    -----
+    With theta, phi the arm angles and 0 marking the start, equal rod length before and after reads
+    -a d (cos theta - cos theta0) + c d (cos phi - cos phi0) - a c (cos(theta - phi) - cos(theta0 - phi0)) = 0
+    (Freudenstein's equation less itself at the start); implicit differentiation gives the rest.
+
+    Examples
+    --------
+    >>> _, ratio = driven_derivatives(np.array([0.3]), np.array([0.3]), 60, 60, 200, 1.0, 1.0)
+    >>> print(f"{ratio[0]:.6f}")
+    1.000000
+    """
+    a, c, d, th0, ph0 = drive_radius_mm, driven_radius_mm, spacing_mm, drive_start_rad, driven_start_rad
+    th, ph = th0 + travel_rad, ph0 + turned_rad
+    drive, driven = np.cos(th) - np.cos(th0), np.cos(ph) - np.cos(ph0)
+    both = np.cos(th - ph) - np.cos(th0 - ph0)
+    skew, skew0 = np.sin(th - ph), np.sin(th0 - ph0)
+    by_driven = -c * d * np.sin(ph) - a * c * skew
+    by_drive = a * d * np.sin(th) + a * c * skew
+    by = np.stack(
+        [
+            a * (-d * drive - c * both),
+            c * (d * driven - a * both),
+            d * (-a * drive + c * driven),
+            by_drive - a * d * np.sin(th0) - a * c * skew0,
+            # the driven start moves the whole curve's angle as well as the reference
+            by_driven + c * d * np.sin(ph0) + a * c * skew0,
+        ],
+        axis=-1,
+    )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return -by / by_driven[:, None], -by_drive / by_driven

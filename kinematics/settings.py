@@ -1,0 +1,95 @@
+"""Every limit and prior of the package in one place, each with the reason for its size."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, fields
+
+_DEG = math.pi / 180
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Limits, priors and noise assumptions; angles in radians, lengths in mm.
+
+    Parameters
+    ----------
+    min_travel_rad : float
+        A driver that turns less than this made no stroke.
+    min_hold_s : float
+        Rest shorter than this at an end of the stroke is no hold.
+    hold_tolerance_rad : float
+        Drift allowed within a hold, on top of noise.
+    partial_travel_rad : float
+        Movement at either end of the clip below this is not called a pass.
+    floor_rad : float
+        Slowly varying error of one shaft's angle that averaging over frames does not remove
+        (marker mounting, lens, card pose).
+    floor_path_rad : float
+        Driver path over which that error forgets itself (correlation length).
+    size_mm, size_log_sd : float
+        Log-normal prior of both radii: median and spread (0.6 means a factor 1.8 either way).
+    spacing_mm, spacing_log_sd : float
+        Log-normal prior of the distance between the shaft centres.
+    slack_prior_rad : float
+        Spread of the prior on lost motion; wide, it only keeps a one-way film finite.
+    determined_length : float
+        A length is called determined when its standard deviation is below this share of it ...
+    determined_angle_rad : float
+        ... a start angle when it is below this ...
+    determined_slack_rad : float
+        ... lost motion when it is below this ...
+    determined_ratio : float
+        ... and, for all of them, below this share of the prior's standard deviation.
+    toggle_caution_rad, toggle_danger_rad : float
+        Smallest angle to the in-line position of rod and arm over the stroke. Our own limits; published
+        guidance for the transmission angle is not below 40 to 45 degrees.
+    slack_caution_rad, slack_danger_rad : float
+        Lost motion at the driven shaft.
+    stroke_rad, stroke_tolerance_rad : float
+        Usual stroke of a modulating motor, and how far from it a note is given.
+    stall_ratio : float
+        A driven shaft that turns less than this share of its driver stands still there.
+    stall_driver_rad : float
+        A standstill shorter than this, beyond the take-up of lost motion, is no finding.
+    misfit_rms_rad : float
+        Remaining misfit of the best four-bar above which, if noise does not explain it, no four-bar explains
+        the curve.
+    chi_square_limit : float
+        Reduced chi-square above which noise does not explain a misfit.
+    """
+
+    min_travel_rad: float = 3 * _DEG
+    min_hold_s: float = 0.25
+    hold_tolerance_rad: float = 0.1 * _DEG
+    partial_travel_rad: float = 2 * _DEG
+    floor_rad: float = 0.02 * _DEG
+    floor_path_rad: float = 20 * _DEG
+    size_mm: float = 80.0
+    size_log_sd: float = 0.6
+    spacing_mm: float = 250.0
+    spacing_log_sd: float = 0.7
+    slack_prior_rad: float = 5 * _DEG
+    determined_length: float = 0.03
+    determined_angle_rad: float = 1.5 * _DEG
+    determined_slack_rad: float = 0.5 * _DEG
+    determined_ratio: float = 0.25
+    toggle_caution_rad: float = 30 * _DEG
+    toggle_danger_rad: float = 15 * _DEG
+    slack_caution_rad: float = 1 * _DEG
+    slack_danger_rad: float = 3 * _DEG
+    stroke_rad: float = 90 * _DEG
+    stroke_tolerance_rad: float = 5 * _DEG
+    stall_ratio: float = 0.05
+    stall_driver_rad: float = 5 * _DEG
+    misfit_rms_rad: float = 0.2 * _DEG
+    chi_square_limit: float = 2.0
+
+    def __post_init__(self) -> None:
+        for field in fields(self):
+            value = getattr(self, field.name)
+            if not (math.isfinite(value) and value > 0):
+                raise ValueError(f"{field.name} must be a positive number, got {value!r}")
+
+
+DEFAULTS = Settings()
