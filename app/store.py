@@ -137,7 +137,7 @@ class Job:
 
 
 @dataclass(frozen=True, slots=True)
-class Intended:
+class IntendedChoice:
     """Intended travel chosen for one linkage.
 
     Attributes
@@ -145,9 +145,9 @@ class Intended:
     linkage : str
         ``driver:driven``.
     kind : str
-        ``equal`` or ``table``.
+        ``none``, ``equal``, ``table`` (typed in) or ``csv``.
     rows : tuple of (driver_deg, driven_deg, tolerance_deg or None)
-        Empty for equal travel.
+        Empty unless there is a table.
     """
 
     linkage: str
@@ -277,7 +277,12 @@ class Store:
         )
 
     def add_clip(
-        self, stream: BinaryIO, client_name: str, size_bytes: int, rig_toml: str | None = None
+        self,
+        stream: BinaryIO,
+        client_name: str,
+        size_bytes: int,
+        rig_toml: str | None = None,
+        label: str | None = None,
     ) -> Job:
         """Keep an uploaded clip and queue its analysis.
 
@@ -291,6 +296,8 @@ class Store:
             Size announced, to check the free disk space first.
         rig_toml : str, optional
             Text of a set-up file.
+        label : str, optional
+            Name to show instead of the client's.
 
         Returns
         -------
@@ -328,7 +335,7 @@ class Store:
             ) from error
         finally:
             part.unlink(missing_ok=True)
-        return self._insert(job_id, display_label(client_name), clip_file, rig_toml)
+        return self._insert(job_id, display_label(label or client_name), clip_file, rig_toml)
 
     def add_again(self, job_id: str) -> Job:
         """Queue another analysis of a clip already stored, as a new job; the old one stays as it is."""
@@ -445,7 +452,7 @@ class Store:
                 (GONE, now, now - STALE_AFTER_S),
             )
 
-    def set_intended(self, job_id: str, intended: Intended) -> None:
+    def set_intended(self, job_id: str, intended: IntendedChoice) -> None:
         """Keep the intended travel of a linkage; earlier ones stay, the newest counts."""
         with self._transaction() as connection:
             connection.execute(
@@ -453,7 +460,7 @@ class Store:
                 (job_id, intended.linkage, self.clock(), intended.kind, json.dumps(intended.rows)),
             )
 
-    def intended(self, job_id: str, linkage: str) -> Intended | None:
+    def intended(self, job_id: str, linkage: str) -> IntendedChoice | None:
         """The intended travel chosen last for a linkage, or None."""
         with self._reading() as connection:
             row = connection.execute(
@@ -465,4 +472,4 @@ class Store:
         rows = tuple(
             (float(a), float(b), None if c is None else float(c)) for a, b, c in json.loads(row["rows_json"])
         )
-        return Intended(linkage, row["kind"], rows)
+        return IntendedChoice(linkage, row["kind"], rows)

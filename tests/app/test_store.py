@@ -13,7 +13,7 @@ from app import store as store_module
 from app.store import (
     GONE,
     STALE_AFTER_S,
-    Intended,
+    IntendedChoice,
     Job,
     JobState,
     Store,
@@ -223,8 +223,8 @@ def test_again_is_a_new_job_on_the_same_clip(store: Store) -> None:
 def test_newest_intended_travel_counts_and_older_ones_stay(store: Store) -> None:
     job = add(store)
     assert store.intended(job.job_id, "motor:shaft1") is None
-    table = Intended("motor:shaft1", "table", ((0.0, 0.0, None), (45.0, 30.5, 1.0)))
-    store.set_intended(job.job_id, Intended("motor:shaft1", "equal", ()))
+    table = IntendedChoice("motor:shaft1", "table", ((0.0, 0.0, None), (45.0, 30.5, 1.0)))
+    store.set_intended(job.job_id, IntendedChoice("motor:shaft1", "equal", ()))
     store.set_intended(job.job_id, table)
     assert store.intended(job.job_id, "motor:shaft1") == table
     assert store.intended(job.job_id, "motor:shaft2") is None

@@ -1,0 +1,37 @@
+"""Every key of the session and of the address, in one place.
+
+They hold ids and choices, never videos or arrays.
+"""
+
+from __future__ import annotations
+
+JOB = "job"
+"""In the address: id of the film that is open."""
+
+UPLOAD_ROUND = "upload_round"
+"""Counts uploads; a new uploader forgets the last file, so it does not stay in memory."""
+CLIP_UPLOAD = "clip_upload"
+RIG_UPLOAD = "rig_upload"
+REFUSED = "refused_upload"
+"""(file id, sentence) of the last upload that could not be stored, so it is not tried again by itself."""
+
+SHEET_A4 = "sheet_a4"
+SHEET_LETTER = "sheet_letter"
+HOW_TO_FILM = "how_to_film"
+
+OPEN_JOB = "open_job"
+ALL_FILMS = "all_films"
+CANCEL = "cancel"
+AGAIN = "analyse_again"
+CHECK_NOW = "check_now"
+
+LINKAGE = "linkage"
+STEP = "step"
+STEP_CSV = "step_csv"
+MOMENT = "moment"
+INTENDED_KIND = "intended_kind"
+INTENDED_TABLE = "intended_table"
+INTENDED_CSV = "intended_csv"
+INTENDED_USE = "intended_use"
+COMPARED_CSV = "compared_csv"
+FILE_DOWNLOAD = "file_download"

@@ -1,0 +1,59 @@
+"""Small pieces of HTML. Every text from outside goes through ``escape`` here and nowhere else."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from html import escape
+
+
+def paragraph(words: str, css_class: str = "") -> str:
+    """A paragraph of plain text."""
+    return f'<p class="{escape(css_class)}">{escape(words)}</p>' if css_class else f"<p>{escape(words)}</p>"
+
+
+def bullets(lines: Iterable[str], *, numbered: bool = False) -> str:
+    """A list of plain lines."""
+    tag = "ol" if numbered else "ul"
+    return f"<{tag}>" + "".join(f"<li>{escape(line)}</li>" for line in lines) + f"</{tag}>"
+
+
+def table(head: Sequence[str], rows: Iterable[Sequence[str]], caption: str) -> str:
+    """A table of plain texts; the first column heads its row."""
+    cells = "".join(f'<th scope="col">{escape(name)}</th>' for name in head)
+    body = []
+    for first, *others in rows:
+        rest = "".join(f"<td>{escape(cell)}</td>" for cell in others)
+        body.append(f'<tr><th scope="row">{escape(first)}</th>{rest}</tr>')
+    return (
+        f'<table class="sc-table"><caption>{escape(caption)}</caption>'
+        f"<thead><tr>{cells}</tr></thead><tbody>{''.join(body)}</tbody></table>"
+    )
+
+
+def card(kind: str, heading: str, parts: Iterable[tuple[str, str]]) -> str:
+    """A box with a coloured edge and its kind in words; parts are (name, text), empty texts left out."""
+    lines = "".join(
+        f"<p><b>{escape(name)}</b> {escape(text)}</p>" if name else f"<p>{escape(text)}</p>"
+        for name, text in parts
+        if text
+    )
+    return (
+        f'<section class="sc-card sc-{escape(kind)}"><p class="sc-kind">{escape(kind)}</p>'
+        f"<h4>{escape(heading)}</h4>{lines}</section>"
+    )
+
+
+def figures(entries: Iterable[tuple[str, str]]) -> str:
+    """A row of (name, value) with the values large; wraps on a narrow screen."""
+    pairs = "".join(f"<div><dt>{escape(name)}</dt><dd>{escape(value)}</dd></div>" for name, value in entries)
+    return f'<dl class="sc-figures">{pairs}</dl>'
+
+
+def cautions(lines: Sequence[str], *, folded: bool) -> str:
+    """The cautions; folded, only the first stays in sight and the others open on a touch."""
+    if not folded:
+        return f'<section class="sc-cautions"><h2>Before anything else</h2>{bullets(lines)}</section>'
+    return (
+        f'<details class="sc-cautions"><summary>{escape(lines[0])}<span class="sc-more"> All cautions</span>'
+        f"</summary>{bullets(lines[1:])}</details>"
+    )

@@ -1,0 +1,244 @@
+"""The page without a browser: what it shows of a store, and that errors are sentences."""
+
+from __future__ import annotations
+
+import io
+import sys
+import types
+from pathlib import Path
+
+import numpy as np
+import pytest
+from fake_result import LINKAGE, write_fake_result
+from streamlit.testing.v1 import AppTest
+
+import app.page
+from app import worker
+from app.cautions import CAUTIONS
+from app.page import keys, markup
+from app.store import IntendedChoice, Job, JobState, Store
+
+HOME = Path(app.page.__file__).with_name("home.py")
+PATIENCE_S = 30
+
+
+@pytest.fixture
+def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Store:
+    made = Store(tmp_path / "store")
+    monkeypatch.setattr(sys, "argv", ["home.py", "--store", str(made.folder)])
+    return made
+
+
+@pytest.fixture
+def started(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """Ids of the jobs whose worker was started; no process is."""
+    ids: list[str] = []
+    monkeypatch.setattr(worker, "start", lambda store, job: ids.append(job.job_id))
+    return ids
+
+
+@pytest.fixture(autouse=True)
+def _frames(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Grey frames; drawing on real ones is tested with the overlay."""
+    overlay = types.ModuleType("app.overlay")
+    overlay.draw_frame = lambda clip, folder, time_s: np.full((90, 160, 3), 128, np.uint8)  # type: ignore[attr-defined]
+    monkeypatch.setitem(sys.modules, "app.overlay", overlay)
+
+
+def add(store: Store, name: str = "a.mp4") -> Job:
+    return store.add_clip(io.BytesIO(b"bytes"), name, 5)
+
+
+def measured(store: Store, *, findings: bool = True) -> Job:
+    job = add(store, "as found.mp4")
+    store.claim(job.job_id)
+    write_fake_result(job.result, findings=findings)
+    store.finish(job.job_id, JobState.DONE)
+    return job
+
+
+def visit(job: Job | None = None) -> AppTest:
+    page = AppTest.from_file(str(HOME), default_timeout=PATIENCE_S)
+    if job is not None:
+        page.query_params[keys.JOB] = job.job_id
+    return page.run()
+
+
+def all_text(page: AppTest) -> str:
+    parts = [str(element.proto.body) for element in page.get("html")]
+    for kind in ("title", "header", "subheader", "error", "info", "button"):
+        parts += [str(getattr(element, "value", "")) for element in page.get(kind)]
+        parts += [str(getattr(element, "label", "")) for element in page.get(kind)]
+    return "\n".join(parts)
+
+
+def test_start_shows_cautions_first_then_the_work(store: Store) -> None:
+    page = visit()
+    assert not page.exception
+    text = all_text(page)
+    for caution in CAUTIONS:
+        assert markup.escape(caution) in text
+    assert [header.value for header in page.header] == ["1. Prepare", "2. Film"]
+    assert page.file_uploader(key=f"{keys.CLIP_UPLOAD}_0").label.startswith("Clip of one full stroke")
+
+
+def test_upload_is_stored_at_once_and_its_analysis_started(store: Store, started: list[str]) -> None:
+    page = visit()
+    page.file_uploader(key=f"{keys.CLIP_UPLOAD}_0").set_value(
+        ("IMG <1>.MOV", b"clip bytes", "video/quicktime")
+    ).run()
+    (job,) = store.jobs()
+    assert job.clip.read_bytes() == b"clip bytes"
+    assert job.label == "IMG <1>.MOV"
+    assert started == [job.job_id]
+    assert page.query_params[keys.JOB] == job.job_id
+    assert page.button(key=keys.CANCEL).label == "Cancel"
+
+
+def test_set_up_file_travels_with_the_clip(store: Store, started: list[str]) -> None:
+    page = visit()
+    text = '[[shaft]]\nname = "motor"\nmarker = 10\nside_mm = 20\n'
+    page.file_uploader(key=f"{keys.RIG_UPLOAD}_0").set_value(("rig.toml", text.encode(), "text/plain")).run()
+    page.file_uploader(key=f"{keys.CLIP_UPLOAD}_0").set_value(("a.mp4", b"clip", "video/mp4")).run()
+    assert store.jobs()[0].rig_toml == text
+
+
+def test_empty_clip_is_refused_in_words_and_earlier_films_stay(store: Store, started: list[str]) -> None:
+    earlier = measured(store)
+    page = visit()
+    page.file_uploader(key=f"{keys.CLIP_UPLOAD}_0").set_value(("a.mp4", b"", "video/mp4")).run()
+    assert "empty" in page.error[0].value
+    page.run()
+    assert "empty" in page.error[0].value
+    assert started == []
+    assert [job.job_id for job in store.jobs()] == [earlier.job_id]
+    assert page.button(key=f"{keys.OPEN_JOB}_{earlier.job_id}").label.endswith("measured")
+
+
+def test_running_job_shows_progress_and_can_be_cancelled(store: Store) -> None:
+    job = add(store)
+    store.claim(job.job_id)
+    store.beat(job.job_id, (30, 120, "following the markers"))
+    page = visit(job)
+    assert page.get("progress")[0].proto.text == "following the markers: 25%"
+    page.button(key=keys.CANCEL).click().run()
+    assert store.job(job.job_id).cancel_requested
+    assert page.get("progress")[0].proto.text == "Stopping ..."
+
+
+def test_cancelled_job_can_be_analysed_again_as_a_new_one(store: Store, started: list[str]) -> None:
+    job = add(store)
+    store.request_cancel(job.job_id)
+    page = visit(job)
+    page.button(key=keys.AGAIN).click().run()
+    assert len(store.jobs()) == 2
+    assert started == [store.jobs()[0].job_id]
+    assert [page.query_params[keys.JOB]] == started
+
+
+def test_failed_job_says_its_sentence(store: Store) -> None:
+    job = add(store)
+    store.claim(job.job_id)
+    store.finish(job.job_id, JobState.FAILED, "Marker 10 was never seen. Move the camera closer.")
+    assert visit(job).error[0].value == "Marker 10 was never seen. Move the camera closer."
+
+
+def test_unknown_address_is_said_and_the_start_shown(store: Store) -> None:
+    page = AppTest.from_file(str(HOME), default_timeout=PATIENCE_S)
+    page.query_params[keys.JOB] = "nothing"
+    page.run()
+    assert "no film" in page.error[0].value
+    assert "2. Film" in [header.value for header in page.header]
+
+
+def test_measured_film_shows_everything(store: Store) -> None:
+    page = visit(measured(store))
+    assert not page.exception
+    assert not page.error
+    headers = [header.value for header in page.header]
+    for needed in (
+        "Findings",
+        "Travel curve",
+        "Travel at even steps",
+        "Geometry",
+        "Measured against intended",
+    ):
+        assert needed in headers
+    text = all_text(page).replace("\N{NO-BREAK SPACE}", " ")
+    assert text.index("Rod and driven arm") < text.index("lags behind") < text.index("was hidden")
+    assert "high-fire end &lt;b&gt;" in text, "words from the record must not become markup"
+    assert "70.2 ± 0.4 mm" in text
+    assert "24.0° ± 0.7°, limit 30°" in text
+    assert "not determined by this film" in text
+    assert "not seen" in text, "the gap at 40 degrees must be said"
+    assert "uncertainty not available" in text
+    assert "safe" not in text.lower()
+
+
+def test_no_findings_is_no_clearance(store: Store) -> None:
+    text = all_text(visit(measured(store, findings=False)))
+    assert "Nothing to report" in text
+    assert "says nothing about combustion" in text
+    assert "safe" not in text.lower()
+
+
+def test_step_can_be_chosen(store: Store) -> None:
+    page = visit(measured(store))
+    rows_before = all_text(page).count('<th scope="row">5</th>')
+    page.get("button_group")[0].set_value(5).run()
+    assert rows_before == 0
+    assert '<th scope="row">5</th>' in all_text(page)
+
+
+def test_equal_travel_is_kept_with_the_film(store: Store) -> None:
+    job = measured(store)
+    page = visit(job)
+    page.radio[0].set_value("equal").run()
+    assert store.intended(job.job_id, LINKAGE) == IntendedChoice(LINKAGE, "equal", ())
+    assert "largest deviation" in all_text(page)
+    assert "largest deviation" in all_text(visit(job)), "a second visitor must find it, too"
+    page.radio[0].set_value("none").run()
+    assert "largest deviation" not in all_text(page)
+
+
+def test_uploaded_table_is_kept_and_a_bad_one_changes_nothing(store: Store) -> None:
+    job = measured(store)
+    page = visit(job)
+    page.radio[0].set_value("csv").run()
+    key = f"{keys.INTENDED_CSV}_{job.job_id}_{LINKAGE}"
+    good = b"driver_deg,driven_deg,tolerance_deg\n0,0,1\n90,66,1\n"
+    page.file_uploader(key=key).set_value(("t.csv", good, "text/csv")).run()
+    kept = IntendedChoice(LINKAGE, "csv", ((0.0, 0.0, 1.0), (90.0, 66.0, 1.0)))
+    assert store.intended(job.job_id, LINKAGE) == kept
+    page.file_uploader(key=key).set_value(("t.csv", b"driver_deg,driven_deg\n0,x\n", "text/csv")).run()
+    assert "Line 2" in page.error[0].value
+    assert store.intended(job.job_id, LINKAGE) == kept
+    assert "largest deviation" in all_text(page)
+
+
+def test_lost_result_is_said_and_the_clip_kept(store: Store) -> None:
+    job = add(store)
+    store.claim(job.job_id)
+    store.finish(job.job_id, JobState.DONE)
+    page = visit(job)
+    assert "cannot be read from the disk" in page.error[0].value
+    assert job.clip.exists()
+
+
+def test_a_fault_in_one_part_leaves_the_others_standing(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(clip: Path, folder: Path, time_s: float) -> None:
+        raise ZeroDivisionError("secret detail")
+
+    monkeypatch.setattr(sys.modules["app.overlay"], "draw_frame", broken)
+    page = visit(measured(store))
+    assert "fault in strokecurve itself" in page.error[0].value
+    assert "secret detail" not in all_text(page)
+    assert "Geometry" in [header.value for header in page.header]
+
+
+def test_damaged_store_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "jobs.sqlite").write_bytes(b"garbage " * 1000)
+    monkeypatch.setattr(sys, "argv", ["home.py", "--store", str(tmp_path)])
+    assert "cannot be read" in visit().error[0].value
