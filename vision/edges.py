@@ -1,0 +1,398 @@
+"""Sub-pixel lines along the four edges of square markers.
+
+Each edge is found from the pixels themselves, without interpolating the picture: the brightness
+in a band along the predicted edge is compared with a blurred step, and the shift of the step is
+estimated column by column (or row by row on steep edges) by Gauss-Newton. A straight line through
+those shifts, robust to a few wrong columns, is the edge. What is handed on are two *nodes* on each
+line, at the Gauss-Legendre points of the part of the edge that was used. At these points the errors of a
+fitted line are uncorrelated, and a line fitted through a slightly bowed edge (lens distortion)
+meets the true curve, so the nodes can be compared one by one with projected points of the edge.
+
+Pixel (0, 0) is the centre of the top-left pixel, x right, y down. Corners run clockwise in the
+picture from the marker's own first corner, as OpenCV gives them; edge i joins corners i and i + 1.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+EDGE_SPAN = (0.1, 0.9)
+"""Part of an edge that is used: its ends are rounded by blur and belong to the neighbour too."""
+
+NODE_FRACTIONS = (
+    0.5 - 0.5 * (EDGE_SPAN[1] - EDGE_SPAN[0]) / np.sqrt(3.0),
+    0.5 + 0.5 * (EDGE_SPAN[1] - EDGE_SPAN[0]) / np.sqrt(3.0),
+)
+"""Where along an edge, from its first corner (0) to its second (1), the two nodes lie."""
+
+CELLS_PER_SIDE = 6
+"""A DICT_4X4 marker is 4 x 4 bits inside a black border one cell wide."""
+
+
+@dataclass(frozen=True, slots=True)
+class EdgeSettings:
+    """Thresholds of the edge fit.
+
+    Attributes
+    ----------
+    band_cells : float
+        Half width of the band of pixels around an edge, in cells: less than the black border.
+    band_limits_px : tuple of float
+        Smallest and largest half width of the band.
+    most_columns : int
+        Columns used of one edge; more are thinned evenly.
+    least_contrast : float
+        Difference between paper and ink, in 8-bit grey levels, below which an edge is not seen.
+    least_inliers : float
+        Share of columns that must agree with the line.
+    blur_limits_px : tuple of float
+        Range of the standard deviation of the blur.
+    approaches, approach_columns : int
+        Most coarse steps toward an edge, and the columns they use.
+    close_px : float
+        Coarse steps end when the edges move less than this.
+    settled_px : float
+        An edge that the last fine step still moved further than this is not believed.
+    """
+
+    band_cells: float = 0.7
+    band_limits_px: tuple[float, float] = (2.2, 7.0)
+    most_columns: int = 80
+    least_contrast: float = 18.0
+    least_inliers: float = 0.6
+    blur_limits_px: tuple[float, float] = (0.45, 4.0)
+    approaches: int = 5
+    approach_columns: int = 16
+    close_px: float = 0.5
+    settled_px: float = 0.12
+
+
+@dataclass(frozen=True, slots=True)
+class EdgeFits:
+    """Lines fitted to the edges of Q markers in one picture.
+
+    Attributes
+    ----------
+    nodes_px : ndarray, shape (Q, 4, 2, 2)
+        Two points on each line (edge, node, xy).
+    sigma_px : ndarray, shape (Q, 4, 2)
+        Standard deviation of each node across its line, from the scatter of the columns.
+    blur_px : ndarray, shape (Q, 4)
+        Standard deviation of the blur across each edge.
+    midlevel : ndarray, shape (Q, 4)
+        Brightness halfway between ink and paper.
+    good : ndarray of bool, shape (Q, 4)
+        Edges that were seen; the other arrays mean nothing where this is false.
+    """
+
+    nodes_px: Floats
+    sigma_px: Floats
+    blur_px: Floats
+    midlevel: Floats
+    good: Bools
+
+
+@dataclass(slots=True)
+class _Band:
+    """Pixels around E edges: brightness and position relative to a reference line of each edge."""
+
+    levels: NDArray[np.float32]  # (E, J, K)
+    across: NDArray[np.float32]  # (E, J, K) px from the reference line, outward positive
+    along: NDArray[np.float32]  # (E, J) px from the edge's middle
+    inside: Bools  # (E, J) columns that exist
+
+
+def fit_edges(
+    luma: NDArray[Any], quads_px: Floats, blur_px: Floats, settings: EdgeSettings, level_scale: float = 1.0
+) -> EdgeFits:
+    """Fit the four edges of every marker near its predicted corners.
+
+    Parameters
+    ----------
+    luma : ndarray, shape (height, width)
+        The picture.
+    quads_px : ndarray, shape (Q, 4, 2)
+        Predicted corners, right within about half a cell.
+    blur_px : ndarray, shape (Q, 4)
+        Expected standard deviation of the blur across each edge.
+    settings : EdgeSettings
+        Thresholds.
+    level_scale : float
+        Grey levels of ``luma`` for one 8-bit grey level.
+
+    Returns
+    -------
+    EdgeFits
+        Lines, blur and which edges were seen.
+    """
+    count = len(quads_px)
+    start = quads_px.reshape(-1, 2)
+    end = np.roll(quads_px, -1, axis=1).reshape(-1, 2)
+    span = end - start
+    length = np.maximum(np.hypot(span[:, 0], span[:, 1]), 1e-6)
+    half_band = np.clip(settings.band_cells * length / CELLS_PER_SIDE, *settings.band_limits_px)
+    blur = np.clip(blur_px.reshape(-1), *settings.blur_limits_px)
+
+    start, end = _approached(luma, start, end, half_band, blur, settings)
+    band = _gather(luma, start, end, half_band, settings.most_columns)
+    still = np.zeros(len(start))
+    first = _fit_lines(band, half_band, blur, still, still)
+    offset, slope, quality = _fit_lines(band, half_band, blur, first[0], first[1])
+    settled = _reach(offset - first[0], slope - first[1], length) < settings.settled_px
+
+    middle, along, outward, length = _frames_of(start, end)
+    fractions = np.array(NODE_FRACTIONS)
+    s = (fractions[None, :] - 0.5) * length[:, None]
+    shift = offset[:, None] + slope[:, None] * s
+    nodes = middle[:, None] + s[..., None] * along[:, None] + shift[..., None] * outward[:, None]
+    good = (
+        (quality.contrast > settings.least_contrast * level_scale)
+        & (quality.inlier_share >= settings.least_inliers)
+        & settled
+        & np.isfinite(nodes).all(axis=(1, 2))
+    )
+    variance = quality.variance[:, None] * (
+        1.0 / quality.columns[:, None]
+        + (s - quality.mean_along[:, None]) ** 2 / quality.spread_along[:, None]
+    )
+    return EdgeFits(
+        nodes_px=nodes.reshape(count, 4, 2, 2),
+        sigma_px=np.sqrt(variance).reshape(count, 4, 2),
+        blur_px=np.clip(quality.blur, *settings.blur_limits_px).reshape(count, 4),
+        midlevel=quality.midlevel.reshape(count, 4),
+        good=good.reshape(count, 4),
+    )
+
+
+def corners_from_nodes(nodes_px: Floats) -> Floats:
+    """Intersect neighbouring edges.
+
+    Parameters
+    ----------
+    nodes_px : ndarray, shape (..., 4, 2, 2)
+        Two points on each of the four lines.
+
+    Returns
+    -------
+    ndarray, shape (..., 4, 2)
+        Corners; NaN where a line is missing or two are parallel.
+    """
+    point = nodes_px[..., 0, :]
+    direction = nodes_px[..., 1, :] - point
+    before_point = np.roll(point, 1, axis=-2)
+    before_direction = np.roll(direction, 1, axis=-2)
+    gap = point - before_point
+    cross = before_direction[..., 0] * direction[..., 1] - before_direction[..., 1] * direction[..., 0]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        reach = (gap[..., 0] * direction[..., 1] - gap[..., 1] * direction[..., 0]) / cross
+        corners: Floats = before_point + reach[..., None] * before_direction
+    corners[~np.isfinite(corners)] = np.nan
+    return corners
+
+
+def _approached(
+    luma: NDArray[Any], start: Floats, end: Floats, half_band: Floats, blur: Floats, settings: EdgeSettings
+) -> tuple[Floats, Floats]:
+    """Move predicted edges onto the picture's, with few columns and a step as wide as they may be off."""
+    off = half_band
+    for _ in range(settings.approaches):
+        band = _gather(luma, start, end, half_band, settings.approach_columns)
+        still = np.zeros(len(start))
+        offset, slope, _ = _fit_lines(band, half_band, np.maximum(blur, 0.4 * off), still, still)
+        _, _, _, length = _frames_of(start, end)
+        start, end = _shifted(start, end, offset, slope)
+        moved = _reach(offset, slope, length)
+        off = np.minimum(moved, half_band)
+        if (moved < settings.close_px).all():
+            break
+    return start, end
+
+
+def _reach(offset: Floats, slope: Floats, length: Floats) -> Floats:
+    """Largest shift along an edge."""
+    reach: Floats = np.abs(offset) + np.abs(slope) * 0.5 * length
+    return reach
+
+
+def _frames_of(start: Floats, end: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+    """Middle, unit vector along, unit vector outward, length of each edge."""
+    span = end - start
+    length = np.maximum(np.hypot(span[:, 0], span[:, 1]), 1e-6)
+    along = span / length[:, None]
+    outward = np.stack([along[:, 1], -along[:, 0]], axis=1)
+    return 0.5 * (start + end), along, outward, length
+
+
+def _shifted(start: Floats, end: Floats, offset: Floats, slope: Floats) -> tuple[Floats, Floats]:
+    _, _, outward, length = _frames_of(start, end)
+    half = 0.5 * length
+    return (
+        start + (offset - slope * half)[:, None] * outward,
+        end + (offset + slope * half)[:, None] * outward,
+    )
+
+
+def _gather(luma: NDArray[Any], start: Floats, end: Floats, half_band: Floats, most_columns: int) -> _Band:
+    """Collect whole pixels in a band along each edge, column by column (rows on steep edges)."""
+    height, width = luma.shape
+    middle, along, outward, length = _frames_of(start, end)
+    steep = np.abs(along[:, 1]) > np.abs(along[:, 0])
+    major = np.where(steep, 1, 0)
+    rows = np.arange(len(start))
+    along_major = along[rows, major]
+    outward_minor = outward[rows, 1 - major]
+    middle_major = middle[rows, major]
+    middle_minor = middle[rows, 1 - major]
+
+    reach = 0.5 * (EDGE_SPAN[1] - EDGE_SPAN[0]) * length * np.abs(along_major)
+    first = np.ceil(middle_major - reach)
+    columns = np.maximum(np.floor(middle_major + reach) - first + 1, 0)
+    most = int(min(max(columns.max(initial=1), 1), most_columns))
+    step = np.maximum(columns / most, 1.0)
+    number = np.arange(most)
+    u = first[:, None] + np.floor(number[None, :] * step[:, None])
+    inside = number[None, :] * step[:, None] < columns[:, None]
+
+    s = (u - middle_major[:, None]) / along_major[:, None]
+    slope_minor = along[rows, 1 - major]
+    centre_minor = middle_minor[:, None] + s * slope_minor[:, None]
+    depth = int(np.ceil(np.max(half_band / np.abs(outward_minor), initial=1.0)))
+    k = np.arange(-depth, depth + 1)
+    v = np.rint(centre_minor)[..., None] + k
+    across = (v - centre_minor[..., None]) * outward_minor[:, None, None]
+
+    flip = steep[:, None, None]
+    x = np.where(flip, v, u[..., None])
+    y = np.where(flip, u[..., None], v)
+    seen = (x >= 0) & (x <= width - 1) & (y >= 0) & (y <= height - 1)
+    inside &= seen.all(axis=2)
+    stride = luma.strides[0] // luma.itemsize
+    flat = np.lib.stride_tricks.as_strided(
+        luma, ((height - 1) * stride + width,), (luma.itemsize,), writeable=False
+    )
+    index = np.where(seen, y * stride + x, 0).astype(np.intp)
+    # The distance of a pixel from the line runs along the minor axis only in part; its position along the
+    # line changes accordingly. The remainder is second order in the slope of the correction, hence left out.
+    return _Band(
+        levels=flat[index].astype(np.float32),
+        across=across.astype(np.float32),
+        along=s.astype(np.float32),
+        inside=inside,
+    )
+
+
+@dataclass(slots=True)
+class _Quality:
+    contrast: Floats
+    midlevel: Floats
+    inlier_share: Floats
+    variance: Floats  # of one column's shift, px^2
+    columns: Floats
+    mean_along: Floats
+    spread_along: Floats
+    blur: Floats
+
+
+def _fit_lines(
+    band: _Band, half_band: Floats, blur: Floats, offset: Floats, slope: Floats
+) -> tuple[Floats, Floats, _Quality]:
+    """One Gauss-Newton step of offset and slope of each line, relative to the band's reference line."""
+    line = (offset[:, None] + slope[:, None] * band.along).astype(np.float32)
+    d: NDArray[np.float32] = band.across - line[..., None]
+    used = (np.abs(d) <= half_band[:, None, None].astype(np.float32)) & band.inside[..., None]
+    z = np.asarray(d / blur[:, None, None], np.float32)
+    ink, paper = _levels(band, z, used)
+    contrast = paper - ink
+    safe = np.where(np.abs(contrast) < 1.0, 1.0, contrast)
+    step = ndtr(z)
+    residual = np.where(used, (band.levels - ink[..., None]) / safe[..., None] - step, 0).astype(np.float32)
+    gradient = np.where(used, np.exp(-0.5 * z * z), 0).astype(np.float32)
+    scale = blur * np.sqrt(2 * np.pi)
+    weight = np.einsum("ejk,ejk->ej", gradient, gradient)
+    shift = -np.einsum("ejk,ejk->ej", gradient, residual) / np.maximum(weight, 1e-6) * scale[:, None]
+
+    shift_of_line, tilt, keep, variance, mean, spread = _robust_line(
+        band.along, shift, band.inside & (weight > 0.2)
+    )
+    widen = gradient * (z * keep[..., None])
+    stretch = np.einsum("ejk,ejk->e", widen, widen)
+    blur_change = -np.einsum("ejk,ejk->e", widen, residual) / np.maximum(stretch, 1e-6) * scale
+    columns = keep.sum(axis=1).astype(float)
+    total = np.maximum(band.inside.sum(axis=1), 1)
+    quality = _Quality(
+        contrast=np.median(contrast, axis=1),
+        midlevel=np.median(0.5 * (paper + ink), axis=1),
+        inlier_share=np.where(columns >= 4, columns / total, 0.0),
+        variance=variance,
+        columns=np.maximum(columns, 1.0),
+        mean_along=mean,
+        spread_along=np.maximum(spread, 1e-6),
+        blur=blur + np.clip(blur_change, -0.3 * blur, 0.3 * blur),
+    )
+    return offset + shift_of_line, slope + tilt, quality
+
+
+def _levels(band: _Band, z: NDArray[np.float32], used: Bools) -> tuple[Floats, Floats]:
+    """Ink and paper brightness along each edge, a straight line each: light is seldom even."""
+    ink_side = used & (z < -1.6)
+    paper_side = used & (z > 1.6)
+    return _level_line(band, ink_side), _level_line(band, paper_side)
+
+
+def _level_line(band: _Band, mask: Bools) -> Floats:
+    count = mask.sum(axis=2)
+    total = np.where(mask, band.levels, 0).sum(axis=2)
+    s = band.along
+    n = np.maximum(count.sum(axis=1), 1).astype(float)
+    mean_s = (count * s).sum(axis=1) / n
+    mean = total.sum(axis=1) / n
+    centred = s - mean_s[:, None]
+    sxx = np.maximum((count * centred**2).sum(axis=1), 1e-6)
+    tilt = (centred * (total - count * mean[:, None])).sum(axis=1) / sxx
+    result: Floats = mean[:, None] + tilt[:, None] * centred
+    return result
+
+
+def _robust_line(
+    along: NDArray[np.float32], shift: Floats, valid: Bools
+) -> tuple[Floats, Floats, Bools, Floats, Floats, Floats]:
+    """Line through the shifts of the columns, without those that lie apart (three robust deviations)."""
+    keep = valid
+    intercept = np.zeros(len(along))
+    tilt = np.zeros(len(along))
+    variance = np.zeros(len(along))
+    mean = np.zeros(len(along))
+    spread = np.zeros(len(along))
+    for turn in range(3):
+        n = np.maximum(keep.sum(axis=1), 1).astype(float)
+        mean = np.where(keep, along, 0).sum(axis=1) / n
+        centred = along - mean[:, None]
+        spread = np.where(keep, centred**2, 0).sum(axis=1)
+        level = np.where(keep, shift, 0).sum(axis=1) / n
+        tilt = np.where(keep, centred * (shift - level[:, None]), 0).sum(axis=1) / np.maximum(spread, 1e-6)
+        intercept = level - tilt * mean
+        off = shift - (level[:, None] + tilt[:, None] * centred)
+        variance = np.where(keep, off**2, 0).sum(axis=1) / np.maximum(n - 2, 1)
+        if turn == 2:
+            break
+        ordinary = 1.4826 * _median_of(np.abs(off), valid) if turn == 0 else np.sqrt(variance)
+        # A floor keeps columns of a clean synthetic edge from being thrown out over thousandths of a pixel.
+        keep = valid & (np.abs(off) <= np.maximum(3.0 * ordinary, 0.02)[:, None])
+    return intercept, tilt, keep, variance, mean, spread
+
+
+def _median_of(values: Floats, valid: Bools) -> Floats:
+    """Median of the valid entries of each row, 0 where there is none."""
+    count = valid.sum(axis=1)
+    ordered = np.sort(np.where(valid, values, np.inf), axis=1)
+    middle = ordered[np.arange(len(values)), np.maximum(count - 1, 0) // 2]
+    result: Floats = np.where(count > 0, middle, 0.0)
+    return result

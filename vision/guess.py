@@ -1,0 +1,123 @@
+"""Where the joint fit starts: key frames, the card's pose by itself, and shafts as circles."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.camera import Camera, card_pose, meet_plane
+from vision.edges import Floats
+from vision.errors import DetectionError, PoseError
+from vision.follow import MarkerTracks
+from vision.joint import JointModel, JointState
+from vision.nodes import Nodes
+from vision.rotations import rotation_from_vector
+
+
+def key_frames(nodes: Nodes, cards: int, most: int, least: int) -> NDArray[np.intp]:
+    """Pick frames spread evenly along the path of the markers, the fullest ones first.
+
+    Frames of a hold on a tripod repeat the same pixels with the same errors, so time alone would mislead.
+    """
+    seen = nodes.seen
+    card_seen = seen[:, :cards].sum(axis=1)
+    useful = np.flatnonzero((card_seen >= 1) & seen[:, cards:].any(axis=1))
+    if len(useful) < least:
+        raise DetectionError(
+            f"The reference card and a marked arm are in the picture together in only {len(useful)} frames.",
+            "Keep the whole card and all arm markers in view over the whole stroke.",
+        )
+    full = useful[seen[useful].sum(axis=1) >= np.quantile(seen[useful].sum(axis=1), 0.5)]
+    pool = full if len(full) >= most // 2 else useful
+    step = np.diff(nodes.pixels[pool, :, 0], axis=0)
+    both = seen[pool][1:] & seen[pool][:-1]
+    path = np.where(both, np.hypot(step[..., 0], step[..., 1]), 0.0).sum(axis=1) / np.maximum(
+        both.sum(axis=1), 1
+    )
+    # A tenth of the key frames is spread over time alone, so that a clip without motion has some too.
+    travelled = np.concatenate([[0.0], np.cumsum(path + 0.1 * path.mean() + 1e-9)])
+    at = np.linspace(0.0, travelled[-1], min(most, len(pool)))
+    chosen: NDArray[np.intp] = pool[np.unique(np.searchsorted(travelled, at).clip(0, len(pool) - 1))]
+    return chosen
+
+
+def first_guess(
+    model: JointModel, tracks: MarkerTracks, ids: list[int], key: NDArray[np.intp]
+) -> tuple[JointState, NDArray[np.intp]]:
+    """Card pose by itself in each key frame, then shafts from circles in the plane of the arms."""
+    width, height = model.picture_wh_px
+    settings = model.settings
+    camera = Camera(settings.focal_per_width * max(width, height), (0.5 * (width - 1), 0.5 * (height - 1)))
+    column = {int(i): m for m, i in enumerate(tracks.ids)}
+    corners = tracks.corners_px()[key][:, [column[i] for i in ids]]
+    cards = len(model.card_ids)
+    rotations, translations, kept = [], [], []
+    for k in range(len(key)):
+        seen = np.isfinite(corners[k, :cards, 0, 0])
+        pose = card_pose(camera, np.array(model.card_ids, np.int64)[seen], corners[k, :cards][seen])
+        if pose is not None:
+            rotations.append(pose[0])
+            translations.append(pose[1])
+            kept.append(k)
+    if len(kept) < 3:
+        raise PoseError(
+            "The reference card cannot be made out.",
+            "Fix it flat, roughly parallel to the arms, in full view.",
+        )
+    rotation, translation = np.array(rotations), np.array(translations)
+    corners = corners[kept]
+    shafts = model.shafts
+    angle = np.zeros((len(kept), shafts))
+    centre = np.zeros((shafts, 2))
+    mount_rotation = np.repeat(np.eye(3)[None], len(model.mounted), axis=0)
+    mount_offset = np.zeros((len(model.mounted), 3))
+    mount_offset[:, 2] = settings.height_mean_mm
+    for b, marker in enumerate(model.mounted):
+        plane = meet_plane(camera, rotation, translation, corners[:, cards + b], settings.height_mean_mm)
+        up = plane[:, 0] + plane[:, 1] - plane[:, 2] - plane[:, 3]
+        direction = np.arctan2(-up[:, 0], up[:, 1])
+        middle = plane.mean(axis=1)
+        s = marker.shaft
+        if marker.leads:
+            angle[:, s] = unwrapped(direction)
+            centre[s], mount_offset[b, :2] = _circle(angle[:, s], middle)
+        else:
+            turn = np.nanmean(np.exp(1j * (direction - angle[:, s])))
+            mount_rotation[b] = rotation_from_vector(np.array([0.0, 0.0, np.angle(turn)]))
+            c, sn = np.cos(angle[:, s]), np.sin(angle[:, s])
+            off = middle - centre[s]
+            mount_offset[b, :2] = np.nanmean(
+                np.stack([c * off[:, 0] + sn * off[:, 1], c * off[:, 1] - sn * off[:, 0]], 1), 0
+            )
+    state = JointState(
+        camera=camera,
+        rotation=rotation,
+        translation=translation,
+        axis=np.repeat(np.eye(3)[None], shafts, axis=0),
+        centre_mm=centre,
+        mount_rotation=mount_rotation,
+        mount_offset_mm=mount_offset,
+        angle_rad=np.nan_to_num(angle),
+    )
+    return state, key[kept]
+
+
+def _circle(angle_rad: Floats, middle_mm: Floats) -> tuple[Floats, Floats]:
+    """Centre and offset of a marker that turns by known angles, from its positions (linear)."""
+    good = np.isfinite(angle_rad) & np.isfinite(middle_mm).all(axis=1)
+    c, s = np.cos(angle_rad[good]), np.sin(angle_rad[good])
+    one, zero = np.ones_like(c), np.zeros_like(c)
+    rows = np.concatenate([np.stack([one, zero, c, -s], 1), np.stack([zero, one, s, c], 1)])
+    right = np.concatenate([middle_mm[good, 0], middle_mm[good, 1]])
+    # Without turning, centre and offset cannot be told apart; a trace of ridge then keeps both finite.
+    ridge = np.diag([0.0, 0.0, 1e-4, 1e-4]) * len(c)
+    solution = np.linalg.solve(rows.T @ rows + ridge + 1e-9 * np.eye(4), rows.T @ right)
+    return solution[:2], solution[2:]
+
+
+def unwrapped(angle_rad: Floats) -> Floats:
+    """Unwrap over the frames that have a value."""
+    result = angle_rad.copy()
+    good = np.isfinite(angle_rad)
+    result[good] = np.unwrap(angle_rad[good])
+    return result

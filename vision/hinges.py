@@ -1,0 +1,384 @@
+"""Every shaft a hinge: axis, centre, mounting of its markers, and its angle in each frame.
+
+The angle of a shaft is counter-clockwise positive as the camera sees it. Shared unknowns are fitted over
+key frames spread through the clip (``vision.joint``); then every frame is solved alone, so that a
+frame in which the shaft's markers were not accepted stays a gap.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.bordered import SharedFit, fit_frames, fit_shared, frame_covariances
+from vision.camera import Camera
+from vision.control import JobControl, Unattended
+from vision.edges import Bools, Floats
+from vision.follow import MarkerTracks
+from vision.guess import first_guess, key_frames, unwrapped
+from vision.joint import JointModel, JointSettings, JointState, MountedMarker, card_ids_in
+from vision.nodes import Nodes
+from vision.rotations import mean_rotation
+
+logger = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class ShaftSpec:
+    """A shaft as the rig describes it.
+
+    Attributes
+    ----------
+    name : str
+        For messages and tables.
+    markers : tuple of (int, float)
+        Marker ids and their side in mm; the direction of the first one seen is the shaft's angle.
+    """
+
+    name: str
+    markers: tuple[tuple[int, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class HingeSettings:
+    """Limits of the hinge fit.
+
+    Attributes
+    ----------
+    key_frames : int
+        Frames over which the shared unknowns are fitted.
+    least_frames : int
+        Frames with the card and a shaft without which nothing is measured.
+    start_floor_px, least_floor_px, floor_turns : float, float, int
+        Error of an edge node that its own scatter does not show (compression, lens): first assumed, then
+        found from how well the model fits, in so many turns.
+    steady_ratio : float
+        The camera counts as standing still if a fixed pose raises the noise by no more than this.
+    reject : float
+        A marker whose nodes lie this many standard deviations off (RMS) in a frame is not believed there.
+    joint : JointSettings
+        Priors of the joint model.
+    """
+
+    key_frames: int = 120
+    least_frames: int = 8
+    start_floor_px: float = 0.02
+    least_floor_px: float = 0.004
+    floor_turns: int = 2
+    steady_ratio: float = 1.15
+    reject: float = 4.5
+    joint: JointSettings = field(default_factory=JointSettings)
+
+
+@dataclass(frozen=True, slots=True)
+class ShaftMotion:
+    """Motion of S shafts over F frames, with the camera and card that go with it.
+
+    Attributes
+    ----------
+    time_s : ndarray, shape (F,)
+    names : tuple of str
+        S shaft names.
+    angle_rad : ndarray, shape (F, S)
+        Unwrapped, direction of the leading marker in the card frame; NaN is a gap.
+    sigma_rad : ndarray, shape (F, S)
+        Standard deviation of each angle, errors shared over the clip included (except a constant one).
+    centre_mm : ndarray, shape (S, 3)
+        Point of each axis in the plane of the shaft's leading marker, card frame.
+    centre_sigma_mm : ndarray, shape (S, 2)
+        Standard deviation of x and y.
+    axis : ndarray, shape (S, 3)
+        Unit vector of each axis toward the camera, card frame.
+    camera : Camera
+        Intrinsics found.
+    focal_sigma_px : float
+        Standard deviation of the focal length.
+    rotation, translation : ndarray, shape (F, 3, 3) and (F, 3)
+        Pose of the card in each frame, NaN where unknown.
+    steady : bool
+        Whether the camera stood still.
+    noise_scale : float
+        Residual spread in stated corner noise.
+    refused : ndarray of bool, shape (F, M)
+        Markers seen but not believed, in the order of ``marker_ids``.
+    marker_ids : tuple of int
+        Card and shaft markers used.
+    residual_px : ndarray, shape (F, M)
+        RMS distance of each marker's edges from the model, NaN where unseen.
+    """
+
+    time_s: Floats
+    names: tuple[str, ...]
+    angle_rad: Floats
+    sigma_rad: Floats
+    centre_mm: Floats
+    centre_sigma_mm: Floats
+    axis: Floats
+    camera: Camera
+    focal_sigma_px: float
+    rotation: Floats
+    translation: Floats
+    steady: bool
+    noise_scale: float
+    refused: Bools
+    marker_ids: tuple[int, ...]
+    residual_px: Floats
+
+    def __post_init__(self) -> None:
+        frames, shafts = len(self.time_s), len(self.names)
+        for name in ("angle_rad", "sigma_rad"):
+            if getattr(self, name).shape != (frames, shafts):
+                raise ValueError(
+                    f"{name} must have shape {(frames, shafts)}, not {getattr(self, name).shape}"
+                )
+
+
+def find_shafts(
+    tracks: MarkerTracks,
+    shafts: list[ShaftSpec],
+    picture_wh_px: tuple[int, int],
+    job: JobControl | None = None,
+    settings: HingeSettings | None = None,
+) -> ShaftMotion:
+    """Find every shaft's axis and its angle in each frame.
+
+    Parameters
+    ----------
+    tracks : MarkerTracks
+        Markers followed through the clip.
+    shafts : list of ShaftSpec
+        Shafts with at least one marker in ``tracks``.
+    picture_wh_px : tuple of int
+        Size of the stored picture.
+    job : JobControl, optional
+        Progress and stop.
+    settings : HingeSettings, optional
+        Limits.
+
+    Returns
+    -------
+    ShaftMotion
+
+    Raises
+    ------
+    DetectionError
+        If card and shafts are not in the picture together for long enough.
+    PoseError
+        If the model cannot be fitted.
+    """
+    job = job or Unattended()
+    settings = settings or HingeSettings()
+    cards = card_ids_in(tracks)
+    mounted = _mounted(tracks, shafts)
+    ids = cards + [m.marker_id for m in mounted]
+    nodes = Nodes.from_tracks(tracks, ids, np.full(len(ids), settings.start_floor_px))
+    key = key_frames(nodes, len(cards), settings.key_frames, settings.least_frames)
+    model = JointModel(cards, mounted, False, picture_wh_px, settings.joint)
+    job.report(0, 3, "finding camera and shafts")
+    start, key = first_guess(model, tracks, ids, key)
+    fit = fit_shared(model, start, nodes.frames(key), job)
+    model, fit = _steady_or_not(model, fit, nodes.frames(key), settings, job)
+    scatter = Nodes.from_tracks(tracks, ids, np.zeros(len(ids)))
+    for _ in range(settings.floor_turns):
+        own_px, fixed_px = _floors_px(model, fit, scatter.frames(key), nodes.frames(key), settings)
+        # On a tripod the card shows the same pixels in every frame, so its fixed errors do not average out:
+        # all frames together must count for no more than one look with that error.
+        floor_px = np.hypot(own_px, np.sqrt(len(key)) * fixed_px)
+        nodes = Nodes.from_tracks(tracks, ids, floor_px)
+        fit = fit_shared(model, fit.state, nodes.frames(key), job, noise_scale=1.0)
+    job.report(1, 3, "finding camera and shafts")
+    state = _every_frame(model, fit, nodes, tracks.time_s, key, job)
+    nodes, refused = _without_wrong_markers(model, state, nodes, fit.noise_scale, settings)
+    state = fit_frames(model, state, nodes, fit.noise_scale)
+    job.report(2, 3, "finding camera and shafts")
+    return _motion(model, fit, state, nodes, refused, tracks, shafts, ids)
+
+
+def _mounted(tracks: MarkerTracks, shafts: list[ShaftSpec]) -> list[MountedMarker]:
+    present = set(tracks.ids.tolist())
+    mounted = []
+    for s, shaft in enumerate(shafts):
+        leads = True
+        for marker_id, side_mm in shaft.markers:
+            if marker_id in present:
+                mounted.append(MountedMarker(marker_id, side_mm, s, leads))
+                leads = False
+    return mounted
+
+
+def _steady_or_not(
+    model: JointModel, fit: SharedFit[JointState], nodes: Nodes, settings: HingeSettings, job: JobControl
+) -> tuple[JointModel, SharedFit[JointState]]:
+    """Try one pose for all frames; keep it if the markers fit almost as well."""
+    frames = len(fit.state.rotation)
+    wander = np.ptp(fit.state.translation, axis=0).max()
+    if wander > 0.1 * np.median(fit.state.translation[:, 2]):
+        return model, fit
+    fixed = replace(
+        fit.state,
+        rotation=np.repeat(mean_rotation(fit.state.rotation)[None], frames, axis=0),
+        translation=np.repeat(np.median(fit.state.translation, axis=0)[None], frames, axis=0),
+    )
+    steady_model = model.with_steady(True)
+    steady_fit = fit_shared(steady_model, fixed, nodes, job)
+    if steady_fit.noise_scale <= settings.steady_ratio * fit.noise_scale:
+        return steady_model, steady_fit
+    return model, fit
+
+
+def _floors_px(
+    model: JointModel, fit: SharedFit[JointState], scatter: Nodes, nodes: Nodes, settings: HingeSettings
+) -> tuple[Floats, Floats]:
+    """Find errors that the scatter along edges does not show, from how well the model fits.
+
+    Returns
+    -------
+    own_px : ndarray, shape (M,)
+        Error of an edge that changes from frame to frame.
+    fixed_px : ndarray, shape (M,)
+        Error that stays the same in all frames, for markers that do not move in the picture; else 0.
+    """
+    seen = nodes.inverse_sigma > 0
+    with np.errstate(divide="ignore", invalid="ignore"):
+        off = np.where(seen, model.residuals(fit.state, nodes) / nodes.inverse_sigma, np.nan)
+        stated = np.where(seen, scatter.inverse_sigma**-2.0, np.nan)
+    cards = len(model.card_ids)
+    fixed = np.zeros(off.shape[1])
+    if model.steady:
+        mean = np.nanmean(off[:, :cards], axis=0)
+        # Pose and lens were fitted to these nodes too: about eleven unknowns of theirs.
+        freedom = max(mean.size - 11, 0.2 * mean.size)
+        fixed[:cards] = np.sqrt((mean**2).sum() / freedom)
+        off[:, :cards] -= mean
+    measured = int(seen.sum())
+    unknowns = model.shared_size + model.local_size * len(off)
+    spread = measured / max(measured - unknowns, 0.1 * measured)
+    own = np.zeros(off.shape[1])
+    # Paper on the wall and markers on moving arms are blurred and compressed differently.
+    for group in (slice(0, cards), slice(cards, None)):
+        variance = np.nanmedian(off[:, group] ** 2) / 0.4549 * spread - np.nanmedian(stated[:, group])
+        own[group] = np.sqrt(max(variance, settings.least_floor_px**2))
+    return own, fixed
+
+
+def _every_frame(
+    model: JointModel,
+    fit: SharedFit[JointState],
+    nodes: Nodes,
+    time_s: Floats,
+    key: NDArray[np.intp],
+    job: JobControl,
+) -> JointState:
+    """Solve all frames in blocks, each started from the key frame nearest in time."""
+    nearest = np.abs(time_s[:, None] - time_s[key][None, :]).argmin(axis=1)
+    start = fit.state
+    blocks = []
+    for pick in _blocks(len(time_s)):
+        job.check()
+        guess = start.frames(nearest[pick])
+        blocks.append(fit_frames(model, guess, nodes.frames(pick), fit.noise_scale, steps=10))
+    return replace(
+        start,
+        rotation=np.concatenate([b.rotation for b in blocks]),
+        translation=np.concatenate([b.translation for b in blocks]),
+        angle_rad=np.concatenate([b.angle_rad for b in blocks]),
+    )
+
+
+def _blocks(frames: int) -> Iterator[slice]:
+    """Cut a clip into blocks whose derivatives fit into memory whatever its length."""
+    for first in range(0, frames, 512):
+        yield slice(first, min(first + 512, frames))
+
+
+def _without_wrong_markers(
+    model: JointModel, state: JointState, nodes: Nodes, scale: float, settings: HingeSettings
+) -> tuple[Nodes, Bools]:
+    """Refuse, frame by frame, markers that lie off the model (something in front of them, or moved)."""
+    rms = np.sqrt((model.residuals(state, nodes) ** 2).mean(axis=2)) / scale
+    refused = nodes.seen & ~(rms <= settings.reject)
+    kept = np.where(refused[..., None], 0.0, nodes.inverse_sigma)
+    return replace(nodes, inverse_sigma=kept), refused
+
+
+def _motion(
+    model: JointModel,
+    fit: SharedFit[JointState],
+    state: JointState,
+    nodes: Nodes,
+    refused: Bools,
+    tracks: MarkerTracks,
+    shafts: list[ShaftSpec],
+    ids: list[int],
+) -> ShaftMotion:
+    seen = nodes.seen
+    posed = np.ones(len(seen), bool)
+    if not model.steady:
+        posed = np.asarray(seen[:, : len(model.card_ids)].any(axis=1))
+    angle, sigma = _angles(model, fit, state, nodes, posed)
+    centre, centre_sigma = _centres(model, fit, state)
+    unweighted = replace(nodes, inverse_sigma=np.where(nodes.inverse_sigma > 0, 1.0, 0.0))
+    residual = np.sqrt((model.residuals(state, unweighted) ** 2).mean(axis=2))
+    camera = state.camera
+    logger.info("camera %s, focal length %.1f px", "steady" if model.steady else "in hand", camera.focal_px)
+    return ShaftMotion(
+        time_s=tracks.time_s,
+        names=tuple(s.name for s in shafts),
+        angle_rad=angle,
+        sigma_rad=sigma,
+        centre_mm=centre,
+        centre_sigma_mm=centre_sigma,
+        axis=state.axis[:, :, 2],
+        camera=camera,
+        focal_sigma_px=float(camera.focal_px * np.sqrt(fit.covariance[0, 0])),
+        rotation=np.where(posed[:, None, None], state.rotation, np.nan),
+        translation=np.where(posed[:, None], state.translation, np.nan),
+        steady=model.steady,
+        noise_scale=fit.noise_scale,
+        refused=refused,
+        marker_ids=tuple(ids),
+        residual_px=np.where(seen, residual, np.nan),
+    )
+
+
+def _angles(
+    model: JointModel, fit: SharedFit[JointState], state: JointState, nodes: Nodes, posed: Bools
+) -> tuple[Floats, Floats]:
+    """Angle of each shaft with its standard deviation, (F, S) each; NaN where no marker was accepted."""
+    cards = len(model.card_ids)
+    parts = [
+        frame_covariances(model, state.frames(pick), nodes.frames(pick), fit.noise_scale)
+        for pick in _blocks(len(posed))
+    ]
+    own, sensitivity = (np.concatenate(part) for part in zip(*parts, strict=True))
+    angle, sigma = state.angle_rad.copy(), np.zeros_like(state.angle_rad)
+    for s in range(model.shafts):
+        mine = [cards + b for b, m in enumerate(model.mounted) if m.shaft == s]
+        gap = ~(nodes.seen[:, mine].any(axis=1) & posed)
+        angle[gap, s] = np.nan
+        # A constant error of the direction cancels in every difference: only departures from the mean count.
+        change = sensitivity[:, s] - sensitivity[~gap, s].mean(axis=0) if (~gap).any() else sensitivity[:, s]
+        common = np.einsum("kg,gh,kh->k", change, fit.covariance, change)
+        sigma[:, s] = np.where(gap, np.nan, np.sqrt(own[:, s] + np.maximum(common, 0.0)))
+        angle[:, s] = unwrapped(angle[:, s])
+    return angle, sigma
+
+
+def _centres(model: JointModel, fit: SharedFit[JointState], state: JointState) -> tuple[Floats, Floats]:
+    """Each axis at the height of its leading marker, (S, 3), and the deviations of x and y, (S, 2)."""
+    centre = np.zeros((model.shafts, 3))
+    sigma = np.zeros((model.shafts, 2))
+    for s, at in enumerate(model.axis_at):
+        lead = next(b for b, m in enumerate(model.mounted) if m.shaft == s and m.leads)
+        height = float(state.mount_offset_mm[lead, 2])
+        centre[s, :2] = state.centre_mm[s]
+        centre[s] += height * state.axis[s, :, 2]
+        # A lean of the axis about y moves the point at this height along x, one about x along -y.
+        by_shared = np.array([[0.0, height, 1.0, 0.0], [-height, 0.0, 0.0, 1.0]])
+        block = fit.covariance[at : at + 4, at : at + 4]
+        sigma[s] = np.sqrt(np.diag(by_shared @ block @ by_shared.T))
+    return centre, sigma

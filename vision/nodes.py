@@ -1,0 +1,69 @@
+"""Measured edge nodes in the form that the fits work on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.edges import Bools, Floats
+from vision.follow import MarkerTracks
+
+
+@dataclass(frozen=True, slots=True)
+class Nodes:
+    """Measured edge nodes of K frames and M markers: card markers first, then mounted ones.
+
+    Attributes
+    ----------
+    pixels, normals : ndarray, shape (K, M, 8, 2)
+        Points on the lines, and the lines' unit normals.
+    inverse_sigma : ndarray, shape (K, M, 8)
+        1 / standard deviation across the line; 0 where nothing was measured.
+    blur_px : ndarray, shape (K, M, 8)
+        Standard deviation of the blur across the edge of each node.
+    """
+
+    pixels: Floats
+    normals: Floats
+    inverse_sigma: Floats
+    blur_px: Floats
+
+    @property
+    def seen(self) -> Bools:
+        """Where a marker was measured, shape (K, M)."""
+        return self.inverse_sigma[..., 0] > 0
+
+    def frames(self, pick: NDArray[np.intp] | slice) -> Nodes:
+        """Give some of the frames."""
+        return Nodes(self.pixels[pick], self.normals[pick], self.inverse_sigma[pick], self.blur_px[pick])
+
+    @classmethod
+    def from_tracks(cls, tracks: MarkerTracks, ids: list[int], floor_px: Floats) -> Nodes:
+        """Collect the nodes of the markers ``ids``, in this order, from the tracks.
+
+        ``floor_px``, shape (M,), is added in quadrature to the standard deviations of each marker: pixels of
+        a compressed clip share errors that the scatter along one edge does not show.
+        """
+        column = {int(i): m for m, i in enumerate(tracks.ids)}
+        pick = [column[i] for i in ids]
+        nodes = tracks.nodes_px[:, pick]
+        along = nodes[..., 1, :] - nodes[..., 0, :]
+        along = along / np.linalg.norm(along, axis=-1, keepdims=True)
+        outward = np.stack([along[..., 1], -along[..., 0]], axis=-1)
+        normals = np.repeat(outward[..., None, :], 2, axis=-2)
+        sigma = np.hypot(tracks.sigma_px[:, pick], floor_px[:, None, None])
+        shape = (len(nodes), len(pick), 8)
+        seen = np.asarray(np.isfinite(nodes.reshape(*shape, 2)).all(axis=(2, 3)))[..., None]
+        with np.errstate(invalid="ignore"):
+            inverse = np.where(seen, 1.0 / sigma.reshape(shape), 0.0)
+        # Opposite edges are parallel, so they share their blur; the mean of both is the better value.
+        blur = tracks.blur_px[:, pick]
+        blur = np.repeat(0.5 * (blur + np.roll(blur, 2, axis=-1)), 2, axis=-1)
+        return cls(
+            pixels=np.nan_to_num(nodes.reshape(*shape, 2)),
+            normals=np.nan_to_num(normals.reshape(*shape, 2)),
+            inverse_sigma=np.nan_to_num(inverse),
+            blur_px=np.nan_to_num(blur),
+        )

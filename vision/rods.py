@@ -1,0 +1,349 @@
+"""Rods: their motion in the plane of the linkage, and the pins where they turn on the arms.
+
+A rod moves parallel to the plane across the shafts: its marker keeps its height and its small tilt,
+and in each frame only a position and a direction are free. The pin that joins rod and arm is the one
+point at rest in both, a linear least-squares problem over the stroke.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.bordered import SharedFit, fit_frames, fit_shared
+from vision.camera import Camera, meet_plane, square_nodes_mm
+from vision.control import JobControl, Unattended
+from vision.edges import Floats
+from vision.errors import DetectionError
+from vision.follow import MarkerTracks
+from vision.hinges import ShaftMotion
+from vision.nodes import Nodes
+from vision.rotations import rotation_from_vector, turn_about_z
+
+
+@dataclass(frozen=True, slots=True)
+class RodSettings:
+    """Priors and limits of the rod fit.
+
+    Attributes
+    ----------
+    key_frames, least_frames : int
+        Frames the shared unknowns are fitted over, and the least number that will do.
+    tilt_sigma_rad, height_mean_mm, height_sigma_mm : float
+        Marker from the plane of the linkage.
+    floor_px : float
+        Error of an edge node that its own scatter does not show.
+    huber : float
+        Residuals beyond this many standard deviations count less.
+    steps : int
+        Most steps.
+    reject : float
+        A marker whose nodes lie this many standard deviations off (RMS) in a frame is not believed there.
+    least_turn_rad : float
+        Turn of rod against arm below which the pin is not looked for.
+    """
+
+    key_frames: int = 120
+    least_frames: int = 20
+    tilt_sigma_rad: float = np.deg2rad(6.0)
+    height_mean_mm: float = 35.0
+    height_sigma_mm: float = 60.0
+    floor_px: float = 0.015
+    huber: float = 2.5
+    steps: int = 25
+    reject: float = 4.5
+    least_turn_rad: float = np.deg2rad(12.0)
+
+
+@dataclass(frozen=True, slots=True)
+class RodMotion:
+    """Motion of one rod over F frames, in the plane across the shafts.
+
+    Attributes
+    ----------
+    marker_id : int
+        The rod's marker.
+    position_mm : ndarray, shape (F, 2)
+        Marker centre; NaN is a gap.
+    angle_rad : ndarray, shape (F,)
+        Direction of the marker's up side, unwrapped.
+    height_mm : float
+        Marker above the card's plane, along the common axis.
+    plane : ndarray, shape (3, 3)
+        Rotation that takes z to the common axis: coordinates here are ``plane.T @ card``.
+    """
+
+    marker_id: int
+    position_mm: Floats
+    angle_rad: Floats
+    height_mm: float
+    plane: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Pin:
+    """Where a rod turns on an arm.
+
+    Attributes
+    ----------
+    on_arm_mm : ndarray, shape (2,)
+        From the shaft's centre, in the frame of the shaft at angle 0.
+    on_rod_mm : ndarray, shape (2,)
+        From the rod's marker, in the frame of that marker.
+    covariance_mm2 : ndarray, shape (4, 4)
+        Of both points together.
+    play_mm, play_sigma_mm : float
+        How far arm and rod shift against each other between opening and closing, in the frame of the arm.
+    rms_mm : float
+        Distance of the two points from each other over the stroke.
+    """
+
+    on_arm_mm: Floats
+    on_rod_mm: Floats
+    covariance_mm2: Floats
+    play_mm: float
+    play_sigma_mm: float
+    rms_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class _RodState:
+    tilt: Floats  # (3, 3) marker in the frame of the rod
+    height_mm: float
+    position_mm: Floats  # (K, 2)
+    angle_rad: Floats  # (K,)
+
+
+class _RodModel:
+    """One marker that slides and turns in a plane; camera and card pose are known."""
+
+    shared_size = 3
+    local_size = 3
+    angle_at = 2
+
+    def __init__(
+        self,
+        camera: Camera,
+        rotation: Floats,
+        translation: Floats,
+        plane: Floats,
+        side_mm: float,
+        settings: RodSettings,
+    ) -> None:
+        self.camera = camera
+        self.from_plane = rotation @ plane
+        self.translation = translation
+        self.settings = settings
+        self.huber = settings.huber
+        self.steps = settings.steps
+        self._nodes = square_nodes_mm(side_mm)
+
+    def frames(self, pick: NDArray[np.intp] | slice) -> _RodModel:
+        other = object.__new__(_RodModel)
+        other.__dict__.update(self.__dict__)
+        other.from_plane = self.from_plane[pick]
+        other.translation = self.translation[pick]
+        return other
+
+    def _points(self, state: _RodState) -> Floats:
+        turned = np.einsum("kij,nj->kni", turn_about_z(state.angle_rad), self._nodes @ state.tilt.T)
+        centre = np.concatenate([state.position_mm, np.full((len(turned), 1), state.height_mm)], axis=1)
+        result: Floats = turned + centre[:, None]
+        return result
+
+    def residuals(self, state: _RodState, nodes: Nodes) -> Floats:
+        cam = np.einsum("kij,knj->kni", self.from_plane, self._points(state)) + self.translation[:, None]
+        off = self.camera.project(cam[:, None]) - nodes.pixels
+        across = np.einsum("kmni,kmni->kmn", off, nodes.normals) - self.camera.bleed * nodes.blur_px
+        result: Floats = across * nodes.inverse_sigma
+        return result
+
+    def linearise(self, state: _RodState, nodes: Nodes) -> tuple[Floats, Floats, Floats]:
+        points = self._points(state)
+        cam = np.einsum("kij,knj->kni", self.from_plane, points) + self.translation[:, None]
+        normals, weight = nodes.normals[:, 0], nodes.inverse_sigma[:, 0]
+        _, g_cam, _ = self.camera.project_with_slopes(cam, normals)
+        g = np.einsum("kni,kij->knj", g_cam * weight[..., None], self.from_plane)
+        arm = points[..., :2] - state.position_mm[:, None]
+        by_angle = arm[..., 0] * g[..., 1] - arm[..., 1] * g[..., 0]
+        local = np.concatenate([g[..., :2], by_angle[..., None]], axis=-1)
+        g_marker = np.einsum("kni,kij->knj", g, turn_about_z(state.angle_rad) @ state.tilt)
+        by_tilt = np.cross(np.broadcast_to(self._nodes, g_marker.shape), g_marker)[..., :2]
+        shared = np.concatenate([by_tilt, g[..., 2:]], axis=-1)
+        return self.residuals(state, nodes)[:, 0], shared, local
+
+    def prior(self, state: _RodState) -> tuple[Floats, Floats]:
+        p = self.settings
+        deviation = np.array([-state.tilt[1, 2], state.tilt[0, 2], state.height_mm - p.height_mean_mm])
+        sigma = np.array([p.tilt_sigma_rad, p.tilt_sigma_rad, p.height_sigma_mm])
+        return deviation, np.diag(sigma**-2.0)
+
+    def moved(self, state: _RodState, shared: Floats, local: Floats) -> _RodState:
+        return _RodState(
+            tilt=state.tilt @ rotation_from_vector(np.array([shared[0], shared[1], 0.0])),
+            height_mm=state.height_mm + float(shared[2]),
+            position_mm=state.position_mm + local[:, :2],
+            angle_rad=state.angle_rad + local[:, 2],
+        )
+
+
+def common_plane(shafts: ShaftMotion) -> Floats:
+    """Rotation (3, 3) that takes z to the mean axis of the shafts with the least turn."""
+    axis = shafts.axis.mean(axis=0)
+    axis = axis / np.linalg.norm(axis)
+    tilt = np.cross([0.0, 0.0, 1.0], axis)
+    size = float(np.linalg.norm(tilt))
+    if size < 1e-12:
+        return np.eye(3)
+    return rotation_from_vector(tilt / size * np.arcsin(min(size, 1.0)))
+
+
+def centre_in_plane(shafts: ShaftMotion, shaft: int, height_mm: float) -> Floats:
+    """Where a shaft's axis passes the height ``height_mm`` of the common plane, shape (2,), mm."""
+    plane = common_plane(shafts)
+    point = plane.T @ shafts.centre_mm[shaft]
+    axis = plane.T @ shafts.axis[shaft]
+    result: Floats = (point + axis * (height_mm - point[2]) / axis[2])[:2]
+    return result
+
+
+def find_rod(
+    tracks: MarkerTracks,
+    shafts: ShaftMotion,
+    marker_id: int,
+    side_mm: float,
+    job: JobControl | None = None,
+    settings: RodSettings | None = None,
+) -> RodMotion:
+    """Follow a rod's marker in the plane of the linkage.
+
+    Parameters
+    ----------
+    tracks : MarkerTracks
+        Markers followed through the clip.
+    shafts : ShaftMotion
+        Camera, card poses and axes found before.
+    marker_id : int
+        The rod's marker.
+    side_mm : float
+        Its size.
+    job : JobControl, optional
+        Stop.
+    settings : RodSettings, optional
+        Limits.
+
+    Returns
+    -------
+    RodMotion
+
+    Raises
+    ------
+    DetectionError
+        If the marker is in too few frames.
+    """
+    job = job or Unattended()
+    settings = settings or RodSettings()
+    nodes = Nodes.from_tracks(tracks, [marker_id], np.array([settings.floor_px]))
+    usable = np.flatnonzero(nodes.seen[:, 0] & np.isfinite(shafts.translation[:, 0]))
+    if len(usable) < settings.least_frames:
+        raise DetectionError(
+            f"The rod marker {marker_id} was seen in {len(usable)} frames, too few to use.",
+            "Turn it toward the camera and keep it in view.",
+        )
+    plane = common_plane(shafts)
+    model = _RodModel(
+        shafts.camera, shafts.rotation[usable], shafts.translation[usable], plane, side_mm, settings
+    )
+    nodes = nodes.frames(usable)
+    corners = tracks.only([marker_id]).corners_px()[usable, 0]
+    start = _first_guess(model, corners)
+    key = np.unique(np.linspace(0, len(usable) - 1, settings.key_frames).round().astype(np.intp))
+    key_start = replace(start, position_mm=start.position_mm[key], angle_rad=start.angle_rad[key])
+    fit: SharedFit[_RodState] = fit_shared(model.frames(key), key_start, nodes.frames(key), job)
+    state = replace(start, tilt=fit.state.tilt, height_mm=fit.state.height_mm)
+    state = fit_frames(model, state, nodes, fit.noise_scale, steps=10)
+    rms = np.sqrt((model.residuals(state, nodes)[:, 0] ** 2).mean(axis=1)) / fit.noise_scale
+    good = rms <= settings.reject
+    position = np.full((len(tracks.time_s), 2), np.nan)
+    angle = np.full(len(tracks.time_s), np.nan)
+    position[usable[good]] = state.position_mm[good]
+    angle[usable[good]] = np.unwrap(state.angle_rad[good])
+    return RodMotion(marker_id, position, angle, state.height_mm, plane)
+
+
+def _first_guess(model: _RodModel, corners_px: Floats) -> _RodState:
+    height = model.settings.height_mean_mm
+    points = meet_plane(model.camera, model.from_plane, model.translation, corners_px, height)
+    up = points[:, 0] + points[:, 1] - points[:, 2] - points[:, 3]
+    return _RodState(np.eye(3), height, points.mean(axis=1), np.unwrap(np.arctan2(-up[:, 0], up[:, 1])))
+
+
+def find_pin(
+    shafts: ShaftMotion,
+    shaft: int,
+    rod: RodMotion,
+    direction: NDArray[np.int_],
+    settings: RodSettings | None = None,
+) -> Pin | None:
+    """Find the point at rest in both an arm and a rod.
+
+    Parameters
+    ----------
+    shafts : ShaftMotion
+        Shafts found before.
+    shaft : int
+        Index of the shaft whose arm it is.
+    rod : RodMotion
+        The rod.
+    direction : ndarray of int, shape (F,)
+        +1 where the joint is loaded as in the opening pass, -1 as in the closing pass, 0 where that is not
+        sure (such frames are left out).
+    settings : RodSettings, optional
+        Limits.
+
+    Returns
+    -------
+    Pin or None
+        None where arm and rod do not turn enough against each other to tell.
+    """
+    settings = settings or RodSettings()
+    theta, phi = shafts.angle_rad[:, shaft], rod.angle_rad
+    good = np.isfinite(theta) & np.isfinite(phi) & (direction != 0)
+    if good.sum() < settings.least_frames or np.ptp((theta - phi)[good]) < settings.least_turn_rad:
+        return None
+    theta, phi, side = theta[good], phi[good], direction[good].astype(float)
+    shift = rod.position_mm[good] - centre_in_plane(shafts, shaft, rod.height_mm)
+    ct, st, cp, sp = np.cos(theta), np.sin(theta), np.cos(phi), np.sin(phi)
+    h = 0.5 * side
+    x_rows = np.stack([ct, -st, -cp, sp, h * ct, -h * st], axis=1)
+    y_rows = np.stack([st, ct, -sp, -cp, h * st, h * ct], axis=1)
+    rows = np.concatenate([x_rows, y_rows])
+    right = np.concatenate([shift[:, 0], shift[:, 1]])
+    both_passes = (side > 0).sum() >= 5 and (side < 0).sum() >= 5
+    columns = 6 if both_passes else 4
+    rows = rows[:, :columns]
+    solution, _, _, _ = np.linalg.lstsq(rows, right, rcond=None)
+    off = (right - rows @ solution).reshape(2, -1)
+    variance = (off**2).sum() / max(off.size - columns, 1) * _repeats(off)
+    covariance = np.linalg.inv(rows.T @ rows) * variance
+    play = np.hypot(*solution[4:]) if both_passes else np.nan
+    play_sigma = np.sqrt(np.trace(covariance[4:, 4:]) / 2) if both_passes else np.nan
+    return Pin(
+        on_arm_mm=solution[:2],
+        on_rod_mm=solution[2:4],
+        covariance_mm2=covariance[:4, :4],
+        play_mm=float(play),
+        play_sigma_mm=float(play_sigma),
+        rms_mm=float(np.sqrt((off**2).sum(axis=0).mean())),
+    )
+
+
+def _repeats(off: Floats) -> float:
+    """How many neighbouring frames carry the same error: variances of a mean grow by this factor."""
+    total = (off**2).sum()
+    if total == 0 or off.shape[1] < 3:
+        return 1.0
+    likeness = float(np.clip((off[:, 1:] * off[:, :-1]).sum() / total, 0.0, 0.98))
+    return (1 + likeness) / (1 - likeness)

@@ -1,0 +1,234 @@
+"""Frames of a clip as luma planes with their presentation time.
+
+The clock is the presentation time of each frame, never a frame count divided by a rate: phones
+record at a varying rate. The luma plane is handed out as the decoder left it, without colour
+conversion and without turning it upright: everything measured here is independent of how the
+phone was held, so only pictures shown to people need ``ClipFacts.quarter_turns``.
+"""
+
+from __future__ import annotations
+
+import logging
+import math
+from collections.abc import Generator, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import av
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.errors import VideoError
+
+logger = logging.getLogger(__name__)
+
+_COMPLETE_SHARE = 0.97
+"""A file that holds less than this share of the frames its index lists was cut off."""
+
+_READ_AGAIN = "Copy it from the phone again, or film again."
+
+
+@dataclass(frozen=True, slots=True)
+class ClipFacts:
+    """What the file says about itself.
+
+    Attributes
+    ----------
+    codec : str
+        Name of the video codec.
+    size_wh_px : tuple of int
+        Width and height of the stored picture, before it is turned upright.
+    quarter_turns : int
+        Counter-clockwise quarter turns (0 to 3) that show the picture upright (``np.rot90``).
+    bit_depth : int
+        Bits of one luma sample.
+    duration_s : float or None
+        Length according to the container.
+    declared_frames : int or None
+        Frames according to the container's index.
+    """
+
+    codec: str
+    size_wh_px: tuple[int, int]
+    quarter_turns: int
+    bit_depth: int
+    duration_s: float | None
+    declared_frames: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """One picture.
+
+    Attributes
+    ----------
+    index : int
+        Counts the frames handed out, from 0.
+    time_s : float
+        Presentation time.
+    luma : ndarray, shape (height, width), uint8 or uint16
+        Luma plane as stored, read-only. Pixel (0, 0) is the centre of the top-left pixel.
+    bit_depth : int
+        Bits used in ``luma``.
+    """
+
+    index: int
+    time_s: float
+    luma: NDArray[Any]
+    bit_depth: int
+
+    def luma_8bit(self) -> NDArray[np.uint8]:
+        """Give the luma plane with 8 bits, shape (height, width)."""
+        if self.bit_depth == 8:
+            return np.asarray(self.luma, np.uint8)
+        reduced: NDArray[np.uint8] = np.right_shift(self.luma, self.bit_depth - 8).astype(np.uint8)
+        return reduced
+
+
+class ClipReader:
+    """Reads a clip from the start to the end, once.
+
+    Use as a context manager and iterate over it. After the last frame ``damaged_packets`` says
+    how many pieces of the file could not be decoded.
+
+    Parameters
+    ----------
+    path : Path
+        The video file.
+
+    Raises
+    ------
+    VideoError
+        If the file is missing, empty, no video, cut off, mirrored or without a clock.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = Path(path)
+        self.damaged_packets = 0
+        self._container = _open(self.path)
+        try:
+            streams = self._container.streams.video
+            if not streams:
+                raise VideoError(
+                    f"{self.path.name} holds no pictures.", "Give the video file that the phone made."
+                )
+            self._stream = streams[0]
+            self._stream.thread_type = "AUTO"
+            self._decoded = self._decode()
+            self._first = self._take_first()
+            self.facts = _facts(self._stream, self._container, self._first)
+        except BaseException:
+            self._container.close()
+            raise
+
+    def __enter__(self) -> ClipReader:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._decoded.close()
+        self._container.close()
+
+    def __iter__(self) -> Iterator[Frame]:
+        """Yield frames in the order of their presentation time."""
+        last_time_s = -math.inf
+        index = 0
+        picture: Any = self._first
+        while picture is not None:
+            time_s = picture.time
+            if time_s is None:
+                raise VideoError(f"{self.path.name} has no clock: its frames carry no time.", _READ_AGAIN)
+            # A repeated or backward time stamp comes from damage; such a frame has no place on the clock.
+            if time_s > last_time_s and not picture.is_corrupt:
+                last_time_s = float(time_s)
+                yield Frame(index, last_time_s, _luma_plane(picture), self.facts.bit_depth)
+                index += 1
+            picture = next(self._decoded, None)
+        self._check_complete(index)
+
+    def _take_first(self) -> Any:
+        first = next(self._decoded, None)
+        if first is None:
+            raise VideoError(f"No picture of {self.path.name} can be decoded.", _READ_AGAIN)
+        return first
+
+    def _decode(self) -> Generator[Any]:
+        """Decode packet by packet: damage inside the file costs its frames, not the clip."""
+        packets = self._container.demux(self._stream)
+        while True:
+            try:
+                packet = next(packets, None)
+                if packet is None:
+                    return
+                pictures = packet.decode()
+            except av.FFmpegError:
+                self.damaged_packets += 1
+                if self.damaged_packets > 10_000:
+                    raise VideoError(f"{self.path.name} is damaged from end to end.", _READ_AGAIN) from None
+                continue
+            yield from pictures
+
+    def _check_complete(self, frames_read: int) -> None:
+        declared = self.facts.declared_frames
+        if declared is None or frames_read + self.damaged_packets >= _COMPLETE_SHARE * declared:
+            return
+        raise VideoError(
+            f"{self.path.name} is cut off: it holds {frames_read} of its {declared} frames.", _READ_AGAIN
+        )
+
+
+def _open(path: Path) -> Any:
+    if not path.is_file():
+        raise VideoError(f"There is no file {path.name}.", "Check the name and the folder.")
+    if path.stat().st_size == 0:
+        raise VideoError(f"{path.name} is empty.", _READ_AGAIN)
+    try:
+        return av.open(str(path), mode="r", metadata_errors="ignore")
+    except (av.FFmpegError, ValueError, OSError) as error:
+        raise VideoError(f"{path.name} is no video, or it is cut off.", _READ_AGAIN) from error
+
+
+def _facts(stream: Any, container: Any, first: Any) -> ClipFacts:
+    depth = int(first.format.components[0].bits)
+    duration = None
+    if stream.duration and stream.time_base:
+        duration = float(stream.duration * stream.time_base)
+    elif container.duration:
+        duration = container.duration / av.time_base
+    return ClipFacts(
+        codec=str(stream.codec_context.name),
+        size_wh_px=(int(first.width), int(first.height)),
+        quarter_turns=_quarter_turns(first),
+        bit_depth=depth,
+        duration_s=duration,
+        declared_frames=int(stream.frames) or None,
+    )
+
+
+def _quarter_turns(picture: Any) -> int:
+    matrix = picture.side_data.get("DISPLAYMATRIX")
+    if matrix is not None:
+        a, b, _, c, d = np.frombuffer(bytes(matrix), "<i4")[:5].astype(float)
+        if a * d - b * c < 0:
+            raise VideoError(
+                "The picture is mirrored, so turning left and right are exchanged.",
+                "Film with the rear camera, without the mirror setting.",
+            )
+    return round(float(picture.rotation) / 90.0) % 4
+
+
+def _luma_plane(picture: Any) -> NDArray[Any]:
+    plane = picture.planes[0]
+    name = picture.format.name
+    if not name.startswith(("yuv", "nv", "gray")):
+        raise VideoError(
+            f"The pixel format {name} has no plane of brightness.", "Film with the phone's own camera app."
+        )
+    dtype: Any = np.uint8 if picture.format.components[0].bits == 8 else np.dtype("<u2")
+    rows = np.frombuffer(plane, dtype).reshape(-1, plane.line_size // np.dtype(dtype).itemsize)
+    luma = rows[: picture.height, : picture.width]
+    luma.flags.writeable = False
+    return luma
