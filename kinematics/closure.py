@@ -49,33 +49,33 @@ def driven_curve(
     rod = np.hypot(rod_x, rod_y)
     angle = driven_angle(th + travel_rad, a, rod, c, d, branch)
     # at the start the closed form gives the start angle itself, up to full turns
-    start = driven_angle(th + np.zeros_like(travel_rad), a, rod, c, d, branch)
+    start = driven_angle(th + np.zeros(1), a, rod, c, d, branch)
     return np.asarray(angle - start)
 
 
 def driven_derivatives(
     travel_rad: Array,
     turned_rad: Array,
-    drive_radius_mm: float,
-    driven_radius_mm: float,
-    spacing_mm: float,
-    drive_start_rad: float,
-    driven_start_rad: float,
+    drive_radius_mm: ArrayLike,
+    driven_radius_mm: ArrayLike,
+    spacing_mm: ArrayLike,
+    drive_start_rad: ArrayLike,
+    driven_start_rad: ArrayLike,
 ) -> tuple[Array, Array]:
     """Derivatives of the driven curve, from the closure equation.
 
     Parameters
     ----------
-    travel_rad, turned_rad : ndarray, shape (N,)
+    travel_rad, turned_rad : ndarray, shape (N,) or (M, N)
         Drive and driven arm turned since the start.
-    drive_radius_mm, driven_radius_mm, spacing_mm, drive_start_rad, driven_start_rad : float
-        The linkage.
+    drive_radius_mm, driven_radius_mm, spacing_mm, drive_start_rad, driven_start_rad : array_like
+        The linkage, or linkages of shape (M, 1).
 
     Returns
     -------
-    by_parameter : ndarray, shape (N, 5)
+    by_parameter : ndarray, shape (N, 5) or (M, N, 5)
         By log drive radius, log driven radius, log spacing, drive start, driven start.
-    ratio : ndarray, shape (N,)
+    ratio : ndarray, shape (N,) or (M, N)
         Velocity ratio, driven by driver.
 
     Notes
@@ -90,7 +90,10 @@ def driven_derivatives(
     >>> print(f"{ratio[0]:.6f}")
     1.000000
     """
-    a, c, d, th0, ph0 = drive_radius_mm, driven_radius_mm, spacing_mm, drive_start_rad, driven_start_rad
+    a, c, d, th0, ph0 = (
+        np.asarray(v, float)
+        for v in (drive_radius_mm, driven_radius_mm, spacing_mm, drive_start_rad, driven_start_rad)
+    )
     th, ph = th0 + travel_rad, ph0 + turned_rad
     drive, driven = np.cos(th) - np.cos(th0), np.cos(ph) - np.cos(ph0)
     both = np.cos(th - ph) - np.cos(th0 - ph0)
@@ -109,4 +112,4 @@ def driven_derivatives(
         axis=-1,
     )
     with np.errstate(divide="ignore", invalid="ignore"):
-        return -by / by_driven[:, None], -by_drive / by_driven
+        return -by / by_driven[..., None], -by_drive / by_driven

@@ -7,15 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.interpolate import BSpline
-from scipy.linalg import solve_triangular
 
 from kinematics.closure import driven_curve
+from kinematics.deadband import fit_dead_band
 from kinematics.errors import GeometryError
 from kinematics.fourbar import FourBar
 from kinematics.identify import GeometryFit
-from kinematics.motion import Bins, LinkageMotion, noise_factor, thin
-from kinematics.play import engage
+from kinematics.motion import LinkageMotion, thin
 from kinematics.posterior import linkage
 from kinematics.settings import DEFAULTS, Settings
 from kinematics.stroke import Stroke
@@ -24,9 +22,7 @@ from kinematics.travel import TravelCurves
 Array = NDArray[np.float64]
 
 _DEG = np.pi / 180
-_KNOT_RAD = 10 * _DEG  # spline pieces: a four-bar curve is followed to a few thousandths of a degree
-_ROUNDS = 12
-_SETTLED_RAD = 1e-4 * _DEG
+_MIN_BINS = 20  # below, curve and lost motion cannot both be fitted
 _SLOPE_STEPS = 3
 
 
@@ -94,6 +90,7 @@ def lost_motion(stroke: Stroke, motion: LinkageMotion, settings: Settings = DEFA
 
     Examples
     --------
+    >>> from kinematics.play import engage
     >>> from kinematics.stroke import find_stroke
     >>> time_s = np.arange(0, 12, 0.05)
     >>> driver = np.radians(np.interp(time_s, [0, 1, 5.5, 6.5, 11], [0, 0, 90, 90, 0]))
@@ -131,51 +128,10 @@ def signed_lost_motion(stroke: Stroke, motion: LinkageMotion, settings: Settings
     if not (stroke.opening and stroke.closing):
         return _UNKNOWN
     bins = thin(motion, stroke)
-    basis = _spline_basis(bins.driver_rad)
-    if bins.driver_rad.size < basis.shape[1] + 4:
+    if bins.driver_rad.size < _MIN_BINS:
         return _UNKNOWN
-    sign = (
-        1.0
-        if bins.driven_rad[np.argmax(bins.driver_rad)] >= bins.driven_rad[np.argmin(bins.driver_rad)]
-        else -1.0
-    )
-    driven = sign * bins.driven_rad
-    return _alternate(bins, basis, driven, settings)
-
-
-def _alternate(bins: Bins, basis: Array, driven: Array, settings: Settings) -> Estimate:
-    """Spline coefficients and slack by least squares, engagement from the last round."""
-    coefficients, *_ = np.linalg.lstsq(basis, driven, rcond=None)
-    ideal = basis @ coefficients
-    factor = noise_factor(bins, _slopes(bins.driver_rad, ideal), settings)
-    white = solve_triangular(factor, driven, lower=True)
-    slack, variance = 0.0, math.nan
-    for _ in range(_ROUNDS):
-        play = engage(ideal, slack)
-        design = solve_triangular(factor, np.column_stack([basis[play.source], -play.opened]), lower=True)
-        q, r = np.linalg.qr(design)
-        if abs(r[-1, -1]) < 1e-9:
-            return _UNKNOWN
-        solution = np.linalg.lstsq(r, q.T @ white, rcond=None)[0]
-        ideal, before, slack = basis @ solution[:-1], slack, float(solution[-1])
-        variance = 1 / float(r[-1, -1]) ** 2
-        if abs(slack - before) < _SETTLED_RAD:
-            break
-    return Estimate(slack, math.sqrt(variance))
-
-
-def _spline_basis(driver: Array) -> Array:
-    low, high = float(driver.min()), float(driver.max())
-    inner = np.linspace(low, high, max(2, round((high - low) / _KNOT_RAD)) + 1)
-    knots = np.concatenate([[low] * 3, inner, [high] * 3])
-    basis = BSpline.design_matrix(np.clip(driver, low, high), knots, 3).toarray()
-    return np.asarray(basis[:, np.any(basis != 0, axis=0)])
-
-
-def _slopes(driver: Array, ideal: Array) -> Array:
-    order = np.argsort(driver)
-    fit = np.polynomial.Polynomial.fit(driver[order], ideal[order], 5)
-    return np.asarray(np.clip(fit.deriv()(driver), -5, 5))
+    band = fit_dead_band(bins, settings)
+    return Estimate(band.slack_rad, band.sd_rad)
 
 
 def hysteresis_max(
@@ -306,7 +262,7 @@ def toggle_margins(fit: GeometryFit, stroke: Stroke) -> tuple[Extreme, Extreme]:
 
 def _in_line(parameters: Array, turned: Array) -> Array:
     """In-line angles at the drive and the driven arm, shape (2, N); NaN if the linkage cannot close."""
-    a, c, d, drive, driven = linkage(parameters)
+    a, c, d, drive, driven = (float(v) for v in linkage(parameters))
     try:
         four_bar = FourBar.from_start_angles(a, c, d, drive, driven)
         if not np.all(np.isfinite(driven_curve(turned, a, c, d, drive, driven))):

@@ -3,35 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
+from kinematics.attribution import carriers, remedy
+from kinematics.deadband import driven_sign, fit_dead_band
 from kinematics.errors import FitError, GeometryError
-from kinematics.evidence import ANGLES, QUANTITIES, Evidence, JointEvidence, statements
+from kinematics.evidence import QUANTITIES, Evidence, JointEvidence, statements
 from kinematics.fourbar import FourBar
-from kinematics.motion import Bins, LinkageMotion, noise_factor, thin
+from kinematics.motion import Bins, LinkageMotion, noise_whitener, thin
 from kinematics.posterior import PARAMETERS, SLACK, Posterior, linkage, quantities, quantity_derivatives, wrap
 from kinematics.settings import DEFAULTS, Settings
+from kinematics.spread import Mode, modes, spread
 from kinematics.starts import starting_points
 from kinematics.stroke import Stroke
 
 Array = NDArray[np.float64]
 
 _STARTS = 6  # different starting points polished
-_MIN_BINS = 12
-_CARRIES = 1.2  # a source carries a quantity if leaving it out makes the standard deviation this much larger
-# what a technician could measure, and how well, to settle what the film leaves open
-_REMEDIES = (
-    ("drive_radius_mm", 1.0, "measure the drive radius to 1 mm"),
-    ("driven_radius_mm", 1.0, "measure the driven radius to 1 mm"),
-    ("spacing_mm", 2.0, "measure the distance between the shaft centres to 2 mm"),
-    ("rod_mm", 1.0, "measure the rod, pin to pin, to 1 mm"),
-    ("drive_start_rad", np.pi / 180, "measure the drive arm's angle at low fire to 1 degree"),
-    ("driven_start_rad", np.pi / 180, "measure the driven arm's angle at low fire to 1 degree"),
-)
+_MIN_BINS = 20
+_MIN_DRIVEN_RAD = np.pi / 180
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +69,8 @@ class GeometryFit:
     slack_signed_rad : float
         The same as the fit found it: noise about no lost motion at all lies on both sides of zero.
     parameters, covariance : ndarray, shapes (7,), (7, 7)
-        As named in `posterior.PARAMETERS`.
+        As named in `posterior.PARAMETERS`; the Jacobian's covariance. Where the problem is far from linear,
+        or several linkages explain the film, the quantities' own standard deviations are larger.
     chi_square, degrees_of_freedom : float, int
         Of motion, evidence and priors; the covariance is not rescaled by them.
     rms_rad : float
@@ -142,8 +137,8 @@ def identify(
     Notes
     -----
     Residuals are divided by their standard deviations, priors are residuals. Frame noise is white; each shaft
-    also has a slowly varying error (`noise_factor`). Lost motion is a play operator run along the film. Start
-    angles are scanned all round, so both branches are tried.
+    also has a slowly varying error (`noise_whitener`). Lost motion is a play operator run along the film.
+    Start angles are scanned all round, so both branches are tried.
 
     Examples
     --------
@@ -159,49 +154,37 @@ def identify(
     (-1, 68)
     """
     bins = thin(motion, stroke)
-    driven_sign = _driven_sign(bins)
-    ratio = _first_ratio(bins)
+    _check(bins)
+    band = fit_dead_band(bins, settings)
     posterior = Posterior(
         bins,
         stroke.opening_sign,
-        driven_sign,
+        driven_sign(bins),
         _start_opened(stroke),
-        noise_factor(bins, ratio, settings),
+        noise_whitener(bins, band.ratio, settings),
         tuple(statements(evidence)),
         settings,
     )
-    solutions = _solve(posterior, _STARTS)
-    posterior = replace(
-        posterior, factor=noise_factor(bins, _bounded(posterior.velocity_ratio(solutions[0])), settings)
-    )
-    solutions = _polish(posterior, solutions)
-    return _result(posterior, solutions)
+    starts = starting_points(posterior, band, _STARTS)
+    found = modes(posterior, _polish(posterior, starts))
+    if not found:
+        raise FitError(
+            "No four-bar linkage closes over this stroke with the lengths and angles given.",
+            "Check the tape measures, and that the two shafts are joined by one rod.",
+        )
+    return _result(posterior, found)
 
 
-def _driven_sign(bins: Bins) -> int:
+def _check(bins: Bins) -> None:
     if bins.driver_rad.size < _MIN_BINS:
         raise FitError(
             f"Driver and driven shaft were measured together at {bins.driver_rad.size} points only.",
             "Keep both markers in view over the whole stroke.",
         )
-    order = np.argsort(bins.driver_rad)
-    share = max(1, order.size // 10)
-    rise = float(np.mean(bins.driven_rad[order[-share:]]) - np.mean(bins.driven_rad[order[:share]]))
-    if np.ptp(bins.driven_rad) < np.radians(1.0):
+    if np.ptp(bins.driven_rad) < _MIN_DRIVEN_RAD:
         raise FitError(
             "The driven shaft hardly moved.", "Check that its arm is clamped and the rod connected."
         )
-    return 1 if rise >= 0 else -1
-
-
-def _first_ratio(bins: Bins) -> Array:
-    span = float(np.ptp(bins.driver_rad))
-    fit = np.polynomial.Polynomial.fit(bins.driver_rad / span, bins.driven_rad / span, 5)
-    return _bounded(fit.deriv()(bins.driver_rad / span))
-
-
-def _bounded(ratio: Array) -> Array:
-    return np.asarray(np.clip(np.nan_to_num(ratio), -5.0, 5.0))
 
 
 def _start_opened(stroke: Stroke) -> float:
@@ -209,20 +192,6 @@ def _start_opened(stroke: Stroke) -> float:
     parts = [(s.start, "low") for s in stroke.low_holds] + [(s.start, "high") for s in stroke.high_holds]
     parts += [(s.start, "opening") for s in stroke.opening] + [(s.start, "closing") for s in stroke.closing]
     return 1.0 if min(parts)[1] in ("high", "opening") else 0.0
-
-
-# ---- least squares ---------------------------------------------------------------------------------------
-
-
-def _solve(posterior: Posterior, count: int) -> list[Array]:
-    starts = starting_points(posterior, count)
-    solutions = _polish(posterior, starts)
-    if not solutions:
-        raise FitError(
-            "No four-bar linkage closes over this stroke with the lengths and angles given.",
-            "Check the tape measures, and that the two shafts are joined by one rod.",
-        )
-    return solutions
 
 
 def _polish(posterior: Posterior, starts: list[Array]) -> list[Array]:
@@ -256,115 +225,74 @@ def _difference(one: Array, other: Array) -> Array:
     return off
 
 
-# ---- result ----------------------------------------------------------------------------------------------
-
-
-def _result(posterior: Posterior, solutions: list[Array]) -> GeometryFit:
-    best = solutions[0]
-    jacobian = posterior.jacobian(best)
-    covariance = _inverse(jacobian.T @ jacobian)
-    residuals = posterior.residuals(best)
-    a, c, d, drive, driven = linkage(best)
+def _result(posterior: Posterior, found: list[Mode]) -> GeometryFit:
+    best = found[0].parameters
+    a, c, d, drive, driven = (float(v) for v in linkage(best))
     try:
         four_bar = FourBar.from_start_angles(a, c, d, drive, driven)
     except GeometryError as error:
         raise FitError(
             "The best fit starts in line with the driven arm.", "Measure the start angles."
         ) from error
-    slack = float(best[SLACK])
+    by = np.vstack([quantity_derivatives(best), np.eye(len(PARAMETERS))[SLACK]])
+    sds = spread(posterior, found, by)
     misfit = posterior.misfit(best)
+    made = _quantities(posterior, best, by, sds)
     return GeometryFit(
         four_bar,
-        _quantities(posterior, best, jacobian, covariance),
-        _slack(posterior, slack, jacobian, covariance),
-        slack,
+        made[:-1],
+        made[-1],
+        float(best[SLACK]),
         best,
-        covariance,
-        float(residuals @ residuals),
-        residuals.size - len(PARAMETERS),
+        found[0].covariance,
+        found[0].chi_square,
+        posterior.residuals(best).size - len(PARAMETERS),
         float(np.sqrt(np.average(misfit**2, weights=posterior.bins.frames))),
         posterior.opening_sign,
         posterior.driven_sign,
-        (),
+        _notes(found, made),
     )
 
 
-def _inverse(information: Array) -> Array:
-    scale = np.sqrt(np.diag(information))
-    return np.asarray(np.linalg.inv(information / np.outer(scale, scale)) / np.outer(scale, scale))
-
-
-def _quantities(
-    posterior: Posterior, best: Array, jacobian: Array, covariance: Array
-) -> tuple[Quantity, ...]:
-    values, by = quantities(best), quantity_derivatives(best)
-    sds = np.sqrt(np.einsum("qi,ij,qj->q", by, covariance, by))
+def _quantities(posterior: Posterior, best: Array, by: Array, sds: Array) -> tuple[Quantity, ...]:
+    """The six quantities and lost motion."""
+    names = (*QUANTITIES, "slack_rad")
+    values = np.append(quantities(best), max(best[SLACK], 0.0))
     limits = _limits(posterior.settings, values)
+    jacobian, rows = posterior.jacobian(best), posterior.sources()
     made = []
-    for k, name in enumerate(QUANTITIES):
+    for k, name in enumerate(names):
         determined = bool(sds[k] <= limits[k])
-        made.append(
-            Quantity(
-                name,
-                float(values[k]),
-                float(sds[k]),
-                determined,
-                _carried(posterior, jacobian, by[k], float(sds[k])),
-                "" if determined else _settle(jacobian, by, k, limits),
-            )
-        )
+        if determined:
+            settle = ""
+        elif name == "slack_rad":
+            settle = "film both passes, with a rest at each end"
+        else:
+            settle = remedy(jacobian, by[:-1], k, limits[:-1])
+        carried = carriers(jacobian, rows, by[k])
+        made.append(Quantity(name, float(values[k]), float(sds[k]), determined, carried, settle))
     return tuple(made)
 
 
 def _limits(settings: Settings, values: Array) -> Array:
     """Largest standard deviation at which each quantity counts as determined."""
-    limits = []
-    for name, value in zip(QUANTITIES, values, strict=True):
-        if name in ANGLES:
-            limits.append(settings.determined_angle_rad)
-            continue
-        prior = settings.size_log_sd if "radius" in name else settings.spacing_log_sd
-        limits.append(value * min(settings.determined_length, settings.determined_ratio * prior))
-    return np.array(limits)
+    s, share = settings, settings.determined_ratio
+    size = min(s.determined_length, share * s.size_log_sd)
+    spacing = min(s.determined_length, share * s.spacing_log_sd)
+    angle = s.determined_angle_rad
+    slack = min(s.determined_slack_rad, share * s.slack_prior_rad)
+    own = np.array([*values[:4], angle, angle, slack])
+    return np.asarray(own * np.array([size, size, spacing, spacing, 1.0, 1.0, 1.0]))
 
 
-def _slack(posterior: Posterior, slack: float, jacobian: Array, covariance: Array) -> Quantity:
-    settings = posterior.settings
-    sd = float(np.sqrt(covariance[SLACK, SLACK]))
-    limit = min(settings.determined_slack_rad, settings.determined_ratio * settings.slack_prior_rad)
-    by = np.zeros(len(PARAMETERS))
-    by[SLACK] = 1.0
-    determined = sd <= limit
-    settle = "" if determined else "film both passes, with a rest at each end"
-    return Quantity(
-        "slack_rad", max(slack, 0.0), sd, determined, _carried(posterior, jacobian, by, sd), settle
-    )
-
-
-def _carried(posterior: Posterior, jacobian: Array, by: Array, sd: float) -> tuple[str, ...]:
-    """Sources without which the quantity would be clearly less certain; else those that alone would do."""
-    rows = np.array(posterior.sources())
-    names = [n for n in dict.fromkeys(rows.tolist()) if n != "prior"]
-
-    def left(keep: NDArray[np.bool_]) -> float:
-        part = jacobian[keep]
-        return float(np.sqrt(by @ _inverse(part.T @ part) @ by))
-
-    needed = [n for n in names if left(rows != n) > _CARRIES * sd]
-    if needed:
-        return tuple(needed)
-    return tuple(n for n in names if left((rows == n) | (rows == "prior")) < 2 * sd)
-
-
-def _settle(jacobian: Array, by: Array, wanted: int, limits: Array) -> str:
-    """The one measurement that leaves the least uncertainty in the wanted quantity, then in all."""
-    information = jacobian.T @ jacobian
-    best, text = np.inf, ""
-    for name, sigma, words in _REMEDIES:
-        row = by[QUANTITIES.index(name)] / sigma
-        after = _inverse(information + np.outer(row, row))
-        sds = np.sqrt(np.einsum("qi,ij,qj->q", by, after, by)) / limits
-        cost = 3 * max(float(sds[wanted]), 1.0) + float(np.sum(np.maximum(sds, 1.0)))
-        if cost < best:
-            best, text = cost, words
-    return text
+def _notes(found: list[Mode], made: tuple[Quantity, ...]) -> tuple[str, ...]:
+    notes = []
+    if len(found) > 1:
+        notes.append(
+            f"{len(found)} different linkages explain the film about equally well; "
+            "the standard deviations span them."
+        )
+    lengths = made[:4]
+    if not any(q.determined for q in lengths):
+        notes.append("Angles alone do not give the size of a linkage: one length has to be measured.")
+    return tuple(notes)

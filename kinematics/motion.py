@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.linalg import solve_triangular
 
 from kinematics.settings import DEFAULTS, Settings
 from kinematics.stroke import Stroke
@@ -212,8 +213,8 @@ def _path(travel: Array) -> float:
     return float(np.ptp(known)) if known.size else 0.0
 
 
-def noise_factor(bins: Bins, ratio: Array, settings: Settings = DEFAULTS) -> Array:
-    """Cholesky factor of the covariance of the driven angle given the driver, bin by bin.
+def noise_whitener(bins: Bins, ratio: Array, settings: Settings = DEFAULTS) -> Array:
+    """Matrix that makes errors of the driven angle, given the driver, independent and of unit variance.
 
     Parameters
     ----------
@@ -226,11 +227,13 @@ def noise_factor(bins: Bins, ratio: Array, settings: Settings = DEFAULTS) -> Arr
     Returns
     -------
     ndarray, shape (B, B), lower triangular
-        White frame noise plus, for each shaft, a first-order Markov error along the driver's path. The latter
-        keeps a fit over many frames from claiming more than the markers give.
+        Inverse Cholesky factor of their covariance: white frame noise plus, for each shaft, a first-order
+        Markov error along the driver's path. The latter keeps a fit over many frames from claiming more than
+        the markers give.
     """
     apart = np.abs(bins.path_rad[:, None] - bins.path_rad[None, :])
     slow = settings.floor_rad**2 * np.exp(-apart / settings.floor_path_rad)
     covariance = slow * (1 + ratio[:, None] * ratio[None, :])
     covariance[np.diag_indices_from(covariance)] += bins.driven_var + ratio**2 * bins.driver_var
-    return np.asarray(np.linalg.cholesky(covariance))
+    factor = np.linalg.cholesky(covariance)
+    return np.asarray(solve_triangular(factor, np.eye(factor.shape[0]), lower=True))

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
 
 from kinematics.closure import driven_curve, driven_derivatives
 from kinematics.evidence import ANGLES, QUANTITIES, Statement
@@ -44,8 +43,8 @@ class Posterior:
         Way in which driver and driven shaft open, +1 counter-clockwise.
     start_opened : float
         Where the motion starts in the play: 0 on the closing side, 1 on the opening side.
-    factor : ndarray, shape (B, B)
-        Cholesky factor of the noise of the bins.
+    whiten : ndarray, shape (B, B)
+        Makes the errors of the bins independent and of unit variance (`noise_whitener`).
     evidence : tuple of Statement
     settings : Settings
     """
@@ -54,7 +53,7 @@ class Posterior:
     opening_sign: int
     driven_sign: int
     start_opened: float
-    factor: Array
+    whiten: Array
     evidence: tuple[Statement, ...]
     settings: Settings
 
@@ -94,8 +93,8 @@ class Posterior:
         """Motion, then evidence, then priors, each divided by its standard deviation."""
         motion = self.misfit(parameters)
         if np.all(np.isfinite(motion)):
-            motion = solve_triangular(self.factor, motion, lower=True, check_finite=False)
-        return np.concatenate([motion, *self._evidence(parameters), self._prior(parameters)])
+            motion = self.whiten @ motion
+        return np.concatenate([motion, self.knowledge(parameters)])
 
     def jacobian(self, parameters: Array) -> Array:
         """Derivatives of `residuals`, shape (R, 7)."""
@@ -108,10 +107,18 @@ class Posterior:
         motion[:, :5] = -self.driven_sign * by_linkage[play.source]
         motion[:, SLACK] = play.opened
         motion[:, ZERO] = -1.0
-        motion = solve_triangular(self.factor, motion, lower=True, check_finite=False)
-        by_quantity = quantity_derivatives(parameters)
-        evidence = [e.whiten @ by_quantity[e.columns] for e in self.evidence]
-        return np.concatenate([motion, *evidence, np.diag(1 / self.prior_sd())])
+        motion = self.whiten @ motion
+        return np.concatenate([motion, self.knowledge_jacobian(parameters)])
+
+    def knowledge(self, parameters: Array) -> Array:
+        """Residuals of evidence and priors for parameters of shape (..., 7)."""
+        return np.concatenate([*self._evidence(parameters), self._prior(parameters)], axis=-1)
+
+    def knowledge_jacobian(self, parameters: Array) -> Array:
+        """Derivatives of `knowledge`, shape (..., K, 7)."""
+        by = quantity_derivatives(parameters)
+        prior = np.broadcast_to(np.diag(1 / self.prior_sd()), (*parameters.shape, len(PARAMETERS)))
+        return np.concatenate([*(e.whiten @ by[..., e.columns, :] for e in self.evidence), prior], axis=-2)
 
     def sources(self) -> list[str]:
         """Where each row of the residuals comes from: "curve", the evidence's source, or "prior"."""
@@ -139,37 +146,37 @@ class Posterior:
         values = quantities(parameters)
         rows = []
         for e in self.evidence:
-            off = values[e.columns] - e.values
+            off = values[..., e.columns] - e.values
             off = np.where(_IS_ANGLE[e.columns], wrap(off), off)
-            rows.append(e.whiten @ off)
+            rows.append(off @ e.whiten.T)
         return rows
 
 
-def linkage(parameters: Array) -> tuple[float, float, float, float, float]:
-    """Drive radius, driven radius, spacing (mm) and both start angles (rad)."""
-    a, c, d = (float(v) for v in np.exp(parameters[:3]))
-    return a, c, d, float(parameters[3]), float(parameters[4])
+def linkage(parameters: Array) -> tuple[Array, Array, Array, Array, Array]:
+    """Both radii, spacing (mm) and both start angles (rad) of parameters of shape (..., 7)."""
+    a, c, d = np.moveaxis(np.exp(parameters[..., :3]), -1, 0)
+    return a, c, d, parameters[..., 3], parameters[..., 4]
 
 
 def quantities(parameters: Array) -> Array:
-    """The six quantities in the order of `QUANTITIES`."""
+    """The six quantities in the order of `QUANTITIES`, shape (..., 6)."""
     a, c, d, drive, driven = linkage(parameters)
     rod = np.hypot(d + c * np.cos(driven) - a * np.cos(drive), c * np.sin(driven) - a * np.sin(drive))
-    return np.array([a, c, rod, d, drive, driven])
+    return np.stack([a, c, rod, d, drive, driven], axis=-1)
 
 
 def quantity_derivatives(parameters: Array) -> Array:
-    """Derivatives of the six quantities by the parameters, shape (6, 7)."""
+    """Derivatives of the six quantities by the parameters, shape (..., 6, 7)."""
     a, c, d, th, ph = linkage(parameters)
-    rod = quantities(parameters)[2]
+    rod = quantities(parameters)[..., 2]
     cross, skew = np.cos(th - ph), np.sin(th - ph)
-    by = np.zeros((len(QUANTITIES), len(PARAMETERS)))
-    by[0, 0], by[1, 1], by[3, 2], by[4, 3], by[5, 4] = a, c, d, 1.0, 1.0
-    by[2, 0] = a * (a - d * np.cos(th) - c * cross) / rod
-    by[2, 1] = c * (c + d * np.cos(ph) - a * cross) / rod
-    by[2, 2] = d * (d - a * np.cos(th) + c * np.cos(ph)) / rod
-    by[2, 3] = (a * d * np.sin(th) + a * c * skew) / rod
-    by[2, 4] = (-c * d * np.sin(ph) - a * c * skew) / rod
+    by = np.zeros((*rod.shape, len(QUANTITIES), len(PARAMETERS)))
+    by[..., 0, 0], by[..., 1, 1], by[..., 3, 2], by[..., 4, 3], by[..., 5, 4] = a, c, d, 1.0, 1.0
+    by[..., 2, 0] = a * (a - d * np.cos(th) - c * cross) / rod
+    by[..., 2, 1] = c * (c + d * np.cos(ph) - a * cross) / rod
+    by[..., 2, 2] = d * (d - a * np.cos(th) + c * np.cos(ph)) / rod
+    by[..., 2, 3] = (a * d * np.sin(th) + a * c * skew) / rod
+    by[..., 2, 4] = (-c * d * np.sin(ph) - a * c * skew) / rod
     return by
 
 

@@ -1,29 +1,37 @@
-"""Starting points for identification: a scan over both start angles with the lengths solved linearly."""
+"""Starting points for identification: a scan over both start angles, then a quick common refinement."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.closure import driven_curve
+from kinematics.closure import driven_curve, driven_derivatives
+from kinematics.deadband import DeadBand
 from kinematics.evidence import QUANTITIES
-from kinematics.posterior import PARAMETERS, Posterior, quantities, wrap
+from kinematics.posterior import PARAMETERS, SLACK, ZERO, Posterior, linkage, wrap
 
 Array = NDArray[np.float64]
 
-_STEP = np.pi / 18  # 10 degrees: the basins of the fit are wider
-_POINTS = 24  # of the curve used in the scan
-_SCORE_RAD = np.pi / 180  # misfit of the scan counts in units of this: lost motion is still in it
-_TRUST = 10.0  # evidence counts with this many times its standard deviation while scanning
+_DEG = np.pi / 180
+_STEP = 10 * _DEG  # of the scan; the basins of the fit are wider
+_POINTS = 24  # of the curve used
+_SCAN_RAD = 0.5 * _DEG  # misfit of the scan counts in units of this
+_REFINED_RAD = 0.04 * _DEG  # and that of the refinement
+_TRUST = 0.1  # weight of the evidence's residuals while scanning
+_REFINED = 48  # candidates refined
+_ROUNDS = 15
+_WORSE = 60.0  # chi-square by which a refined candidate may be worse than the best
 _LIKELY_MM = (5.0, 3000.0)  # lengths outside are no burner linkage
 
 
-def starting_points(posterior: Posterior, count: int) -> list[Array]:
+def starting_points(posterior: Posterior, band: DeadBand, count: int) -> list[Array]:
     """Best and mutually different starting points, best first.
 
     Parameters
     ----------
     posterior : Posterior
+    band : DeadBand
+        The driven curve without lost motion.
     count : int
         How many at most.
 
@@ -31,38 +39,43 @@ def starting_points(posterior: Posterior, count: int) -> list[Array]:
     -------
     list of ndarray, shape (7,)
     """
-    travel, turned = _curve(posterior)
+    travel, turned = _curve(posterior, band)
     known = _known(posterior)
     candidates = np.concatenate(
         [_scan_all(travel, turned, known), _scan_angles(known), _from_evidence(known)]
     )
-    if candidates.shape[0] == 0:
-        return []
     score = _score(posterior, candidates, travel, turned)
+    rough = _different(candidates, score, _REFINED, np.inf)
+    if not rough:
+        return []
+    refined, cost = _refine(posterior, np.stack(rough), travel, turned)
+    refined[:, SLACK] = band.slack_rad if np.isfinite(band.slack_rad) else 0.0
+    return _different(refined, cost, count, _WORSE)
+
+
+def _different(candidates: Array, score: Array, count: int, worse: float) -> list[Array]:
+    """The best candidates that are not near one another."""
     chosen: list[Array] = []
     for k in np.argsort(score):
-        if not np.isfinite(score[k]) or len(chosen) == count:
+        if not score[k] <= np.min(score) + worse or not np.isfinite(score[k]) or len(chosen) == count:
             break
-        start = candidates[k]
-        if all(_apart(start, other) for other in chosen):
-            chosen.append(start)
+        if all(_apart(candidates[k], other) for other in chosen):
+            chosen.append(candidates[k])
     return chosen
 
 
 def _apart(one: Array, other: Array) -> bool:
-    angles = np.abs(wrap(one[3:5] - other[3:5]))
-    return bool(np.any(angles > 1.5 * _STEP) or np.any(np.abs(one[:3] - other[:3]) > 0.4))
+    off = np.abs(one - other)
+    return bool(max(off[:3]) > 0.1 or max(np.abs(wrap(off[3:5]))) > 0.5 * _STEP)
 
 
-def _curve(posterior: Posterior) -> tuple[Array, Array]:
-    """A few points of the mean of both passes, counter-clockwise positive, from low fire."""
+def _curve(posterior: Posterior, band: DeadBand) -> tuple[Array, Array]:
+    """A few points of the driven curve, counter-clockwise positive, from the one nearest low fire."""
     driver = posterior.bins.driver_rad
-    driven = posterior.driven_sign * posterior.bins.driven_rad
-    basis = np.vander(driver / max(float(np.ptp(driver)), 1e-9), 7)
-    fit, *_ = np.linalg.lstsq(basis, driven, rcond=None)
-    grid = np.linspace(driver.min(), driver.max(), _POINTS)
-    value = np.vander(grid / max(float(np.ptp(driver)), 1e-9), 7) @ fit
-    return posterior.opening_sign * grid, posterior.driven_sign * (value - fit[-1])
+    order = np.argsort(driver)
+    rows = order[np.linspace(0, order.size - 1, _POINTS).round().astype(int)]
+    zero = band.ideal_rad[np.argmin(np.abs(driver))]
+    return posterior.opening_sign * driver[rows], posterior.driven_sign * (band.ideal_rad[rows] - zero)
 
 
 def _known(posterior: Posterior) -> dict[str, float]:
@@ -94,7 +107,8 @@ def _scan_all(travel: Array, turned: Array, known: dict[str, float]) -> Array:
     th, ph = drive + travel, driven + turned
     matrix = np.stack([np.cos(ph), -np.cos(th), np.ones_like(th)], axis=-1)
     normal = np.einsum("mni,mnj->mij", matrix, matrix) + 1e-7 * np.eye(3)
-    ratios = np.linalg.solve(normal, np.einsum("mni,mn->mi", matrix, np.cos(th - ph))[..., None])[..., 0]
+    right = np.einsum("mni,mn->mi", matrix, np.cos(th - ph))
+    ratios = np.linalg.solve(normal, right[..., None])[..., 0]
     with np.errstate(divide="ignore", invalid="ignore"):
         a, c = 1 / ratios[:, 0], 1 / ratios[:, 1]
     scale = _scale(a, c, known)
@@ -132,18 +146,46 @@ def _from_evidence(known: dict[str, float]) -> Array:
 
 def _score(posterior: Posterior, candidates: Array, travel: Array, turned: Array) -> Array:
     """Rough cost of each candidate; infinite where the linkage cannot close over the stroke."""
-    lengths = np.exp(candidates[:, :3])[:, :, None]
-    angles = candidates[:, 3:5, None]
-    model = driven_curve(travel, lengths[:, 0], lengths[:, 1], lengths[:, 2], angles[:, 0], angles[:, 1])
-    score = np.mean(((model - turned) / _SCORE_RAD) ** 2, axis=1)
-    score = np.where(np.isfinite(score), score, np.inf)
-    values = np.stack([quantities(p) for p in candidates])
-    for e in posterior.evidence:
-        off = values[:, e.columns] - e.values
-        is_angle = np.array([QUANTITIES[k].endswith("_rad") for k in e.columns])
-        off = np.where(is_angle, wrap(off), off)
-        score += np.sum((off @ e.whiten.T / _TRUST) ** 2, axis=1)
-    prior_sd = posterior.prior_sd()[:3]
-    return np.asarray(
-        score + np.sum(((candidates[:, :3] - posterior.prior_mean()[:3]) / prior_sd) ** 2, axis=1)
+    off = _misfit(candidates, travel, turned)
+    score = np.mean((off / _SCAN_RAD) ** 2, axis=1) + np.sum(
+        (_TRUST * posterior.knowledge(candidates)) ** 2, axis=1
     )
+    return np.where(np.isfinite(score), score, np.inf)
+
+
+def _misfit(parameters: Array, travel: Array, turned: Array) -> Array:
+    values = (v[:, None] for v in linkage(parameters))
+    return np.asarray(driven_curve(travel, *values) + parameters[:, ZERO, None] - turned)
+
+
+def _refine(posterior: Posterior, candidates: Array, travel: Array, turned: Array) -> tuple[Array, Array]:
+    """Levenberg-Marquardt on all candidates at once against the few points of the curve; and their cost."""
+    best, damping = candidates, np.full(candidates.shape[0], 1e-2)
+    identity = np.eye(len(PARAMETERS))
+
+    def residuals(p: Array) -> Array:
+        return np.concatenate([_misfit(p, travel, turned) / _REFINED_RAD, posterior.knowledge(p)], axis=1)
+
+    def chi_square(p: Array) -> Array:
+        total = np.sum(residuals(p) ** 2, axis=1)
+        return np.where(np.isfinite(total), total, np.inf)
+
+    cost = chi_square(best)
+    for _ in range(_ROUNDS):
+        values = [v[:, None] for v in linkage(best)]
+        by, _ = driven_derivatives(travel, driven_curve(travel, *values), *values)
+        jacobian = np.zeros((*by.shape[:2], len(PARAMETERS)))
+        jacobian[:, :, :5], jacobian[:, :, ZERO] = by, 1.0
+        jacobian = np.concatenate([jacobian / _REFINED_RAD, posterior.knowledge_jacobian(best)], axis=1)
+        jacobian = np.where(np.isfinite(jacobian), jacobian, 0.0)
+        normal = np.einsum("mri,mrj->mij", jacobian, jacobian)
+        scale = np.einsum("mii->mi", normal)[:, :, None] * identity
+        gradient = np.einsum("mri,mr->mi", jacobian, residuals(best))
+        step = np.linalg.solve(normal + damping[:, None, None] * scale, gradient[..., None])[..., 0]
+        trial = best - step
+        trial_cost = chi_square(trial)
+        better = trial_cost < cost
+        best, cost = np.where(better[:, None], trial, best), np.where(better, trial_cost, cost)
+        damping = np.clip(np.where(better, damping / 5, damping * 4), 1e-8, 1e6)
+    best[:, 3:5] = wrap(best[:, 3:5])
+    return best, cost

@@ -1,0 +1,172 @@
+"""How far the identified linkage may be off: several solutions, and valleys that are not straight.
+
+The inverse of the Jacobian's normal matrix is the covariance of one solution as long as the problem is nearly
+linear around it. Two things can make it too small: another solution that explains the film about as well, and
+a long curved valley of nearly equal linkages. Both are looked for here and only ever widen.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+
+from kinematics.evidence import ANGLES, QUANTITIES
+from kinematics.posterior import SLACK, Posterior, quantities, wrap
+
+Array = NDArray[np.float64]
+
+_WALK = (1.5, 3.0, 6.0)  # along a valley, in standard deviations, until the fit is clearly worse
+_CLEARLY_WORSE = 1.0  # rise of chi-square that ends the walk
+_PIN = 0.02  # how tightly the walk's coordinate is held, in standard deviations
+_COUNTS = 1e-3  # solutions with less than this share of the probability are left out
+_IS_ANGLE = np.array([*(q in ANGLES for q in QUANTITIES), False])
+
+
+@dataclass(frozen=True, slots=True)
+class Mode:
+    """One solution: parameters, covariance by the Jacobian, chi-square, and its share of the probability."""
+
+    parameters: Array
+    covariance: Array
+    chi_square: float
+    share: float
+
+
+def modes(posterior: Posterior, solutions: list[Array]) -> list[Mode]:
+    """Solutions by their share of the probability, the largest first.
+
+    Parameters
+    ----------
+    posterior : Posterior
+    solutions : list of ndarray, shape (7,)
+        Minima found.
+
+    Returns
+    -------
+    list of Mode
+        Empty if no minimum has a proper covariance.
+
+    Notes
+    -----
+    Share after Laplace: exp(-chi_square / 2) times the square root of the covariance's determinant. A minimum
+    in a corner just before the linkage jams can be deeper by a little, but has next to no room around it.
+    """
+    kept: list[tuple[float, Array, Array, float]] = []
+    for solution in solutions:
+        jacobian, residuals = posterior.jacobian(solution), posterior.residuals(solution)
+        if not np.all(np.isfinite(jacobian)):
+            continue
+        covariance = inverse(jacobian.T @ jacobian)
+        sign, log_room = np.linalg.slogdet(covariance)
+        if sign <= 0 or np.any(np.diag(covariance) <= 0):
+            continue
+        chi_square = float(residuals @ residuals)
+        kept.append((float(log_room - chi_square) / 2, solution, covariance, chi_square))
+    if not kept:
+        return []
+    top = max(k[0] for k in kept)
+    weights = np.exp(np.array([k[0] for k in kept]) - top)
+    shares = weights / weights.sum()
+    found = [Mode(p, c, x, float(s)) for (_, p, c, x), s in zip(kept, shares, strict=True) if s > _COUNTS]
+    return sorted(found, key=lambda mode: -mode.share)
+
+
+def spread(posterior: Posterior, found: list[Mode], by: Array) -> Array:
+    """Standard deviations of the six quantities and of lost motion.
+
+    Parameters
+    ----------
+    posterior : Posterior
+    found : list of Mode
+        At least one; the first is the one reported.
+    by : ndarray, shape (7, 7)
+        Derivatives of quantities and lost motion by the parameters at the first mode.
+
+    Returns
+    -------
+    ndarray, shape (7,)
+        Largest of: the Jacobian's, the walk's along the valley, and the scatter over all modes.
+    """
+    best = found[0]
+    linear = np.sqrt(np.einsum("qi,ij,qj->q", by, best.covariance, by))
+    widened = np.maximum(linear, _valley(posterior, best))
+    centre = _values(best.parameters)
+    variance = np.zeros_like(linear)
+    for mode in found:
+        variance += mode.share * (widened**2 + _off(_values(mode.parameters), centre) ** 2)
+    return np.asarray(np.sqrt(variance))
+
+
+def _valley(posterior: Posterior, best: Mode) -> Array:
+    """Standard deviations as profile likelihood gives them along the least certain direction."""
+    scale = np.sqrt(np.diag(best.covariance))
+    size, axes = np.linalg.eigh(best.covariance / np.outer(_UNITS, _UNITS))
+    axis, sd = axes[:, -1] / _UNITS, float(np.sqrt(size[-1]))
+    widest = np.zeros(len(_IS_ANGLE))
+    if sd < 1.0 or not np.all(np.isfinite(scale)):
+        return widest  # everything is determined: near enough to linear
+    centre = _values(best.parameters)
+    for way in (1.0, -1.0):
+        place = best.parameters
+        for reach in _WALK:
+            place, rise = _held(posterior, place, best, axis, sd, way * reach)
+            if not np.isfinite(rise):
+                break
+            # on a straight valley chi-square rises by reach^2, and this is the Jacobian's standard deviation
+            deviation = np.abs(_off(_values(place), centre)) / np.sqrt(max(rise, _CLEARLY_WORSE / 4))
+            widest = np.maximum(widest, deviation)
+            if rise > _CLEARLY_WORSE:
+                break
+    return widest
+
+
+# a change of each parameter that would matter: 3 % of a length, 1.5 degrees, lost motion 0.5 degrees
+_UNITS = np.array([0.03, 0.03, 0.03, 0.026, 0.026, 0.0087, 0.0087])
+
+
+def _held(
+    posterior: Posterior, start: Array, best: Mode, axis: Array, sd: float, reach: float
+) -> tuple[Array, float]:
+    """Best fit with one coordinate held off the solution, and the rise of chi-square there."""
+    row = axis / (sd * _PIN)
+
+    def residuals(parameters: Array) -> Array:
+        held = row @ (parameters - best.parameters) - reach / _PIN
+        return np.append(posterior.residuals(parameters), held)
+
+    def jacobian(parameters: Array) -> Array:
+        return np.vstack([posterior.jacobian(parameters), row])
+
+    first = start + best.covariance @ axis / (sd**2) * sd * (reach - axis @ (start - best.parameters) / sd)
+    for guess in (first, start):
+        if np.all(np.isfinite(residuals(guess))):
+            fit = least_squares(residuals, guess, jacobian, method="trf", x_scale="jac", max_nfev=20)
+            return np.array(fit.x), float(np.sum(fit.fun[:-1] ** 2)) - best.chi_square
+    return start, np.nan
+
+
+def inverse(information: Array) -> Array:
+    """Inverse of a normal matrix, scaled to a unit diagonal first.
+
+    Parameters
+    ----------
+    information : ndarray, shape (P, P)
+
+    Returns
+    -------
+    ndarray, shape (P, P)
+    """
+    scale = np.sqrt(np.diag(information))
+    return np.asarray(np.linalg.inv(information / np.outer(scale, scale)) / np.outer(scale, scale))
+
+
+def _values(parameters: Array) -> Array:
+    return np.append(quantities(parameters), parameters[SLACK])
+
+
+def _off(one: Array, other: Array) -> Array:
+    off = one - other
+    return np.where(_IS_ANGLE, wrap(off), off)
