@@ -113,3 +113,50 @@ def driven_derivatives(
     )
     with np.errstate(divide="ignore", invalid="ignore"):
         return -by / by_driven[..., None], -by_drive / by_driven
+
+
+def in_line_cotangent(
+    drive_radius_mm: ArrayLike,
+    driven_radius_mm: ArrayLike,
+    spacing_mm: ArrayLike,
+    drive_rad: ArrayLike,
+    driven_rad: ArrayLike,
+) -> tuple[Array, Array]:
+    """Cotangent of the transmission angle, which grows without bound toward the in-line position.
+
+    Parameters
+    ----------
+    drive_radius_mm, driven_radius_mm, spacing_mm, drive_rad, driven_rad : array_like
+        Linkages and arm angles, broadcast.
+
+    Returns
+    -------
+    cotangent : ndarray
+        Signed: positive with the driven pin between rod and arm stretched out.
+    by_parameter : ndarray, shape (..., 5)
+        Derivatives by log drive radius, log driven radius, log spacing, drive angle, driven angle.
+
+    Examples
+    --------
+    >>> cotangent, _ = in_line_cotangent(1.0, 2**0.5, 1.0, np.pi / 2, np.radians(75))
+    >>> print(f"{abs(1 / cotangent):.6f}")
+    1.732051
+    """
+    a, c, d, th, ph = np.broadcast_arrays(
+        *(
+            np.asarray(v, float)
+            for v in (drive_radius_mm, driven_radius_mm, spacing_mm, drive_rad, driven_rad)
+        )
+    )
+    sine, cosine = np.sin(ph), np.cos(ph)
+    rod_x, rod_y = d + c * cosine - a * np.cos(th), c * sine - a * np.sin(th)
+    along, across = rod_x * cosine + rod_y * sine, rod_x * sine - rod_y * cosine
+    rod_by_x = [-a * np.cos(th), c * cosine, d, a * np.sin(th), -c * sine]
+    rod_by_y = [-a * np.sin(th), c * sine, np.zeros_like(d), -a * np.cos(th), c * cosine]
+    by = []
+    for k, (x, y) in enumerate(zip(rod_by_x, rod_by_y, strict=True)):
+        along_by, across_by = x * cosine + y * sine, x * sine - y * cosine
+        if k == 4:  # the driven angle also turns the arm itself
+            along_by, across_by = along_by - across, across_by + along
+        by.append((along_by * across - along * across_by) / across**2)
+    return np.asarray(along / across), np.stack(by, axis=-1)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.closure import driven_curve, driven_derivatives
+from kinematics.closure import driven_curve, driven_derivatives, in_line_cotangent
 from kinematics.evidence import ANGLES, QUANTITIES, Statement
 from kinematics.motion import Bins
 from kinematics.play import Play, engage
@@ -28,6 +28,7 @@ SLACK, ZERO = PARAMETERS.index("slack_rad"), PARAMETERS.index("driven_zero_rad")
 _ZERO_PRIOR_RAD = (
     1.0  # the driven shaft's zero is arbitrary; the width only keeps a fit without a hold finite
 )
+_CLEAR = 0.05  # one standard deviation when rod and driven arm are within 3 degrees of one line
 _IS_ANGLE = np.array([q in ANGLES for q in QUANTITIES])
 
 
@@ -112,20 +113,23 @@ class Posterior:
 
     def knowledge(self, parameters: Array) -> Array:
         """Residuals of evidence and priors for parameters of shape (..., 7)."""
-        return np.concatenate([*self._evidence(parameters), self._prior(parameters)], axis=-1)
+        clear, _ = self._clear(parameters)
+        return np.concatenate([*self._evidence(parameters), self._prior(parameters), clear], axis=-1)
 
     def knowledge_jacobian(self, parameters: Array) -> Array:
         """Derivatives of `knowledge`, shape (..., K, 7)."""
         by = quantity_derivatives(parameters)
         prior = np.broadcast_to(np.diag(1 / self.prior_sd()), (*parameters.shape, len(PARAMETERS)))
-        return np.concatenate([*(e.whiten @ by[..., e.columns, :] for e in self.evidence), prior], axis=-2)
+        _, clear = self._clear(parameters)
+        evidence = [e.whiten @ by[..., e.columns, :] for e in self.evidence]
+        return np.concatenate([*evidence, prior, clear], axis=-2)
 
     def sources(self) -> list[str]:
         """Where each row of the residuals comes from: "curve", the evidence's source, or "prior"."""
         rows = ["curve"] * self.bins.driver_rad.size
         for e in self.evidence:
             rows += [e.source] * e.values.size
-        return rows + ["prior"] * len(PARAMETERS)
+        return rows + ["prior"] * (len(PARAMETERS) + 2)
 
     def prior_mean(self) -> Array:
         """Centre of the prior."""
@@ -141,6 +145,21 @@ class Posterior:
 
     def _prior(self, parameters: Array) -> Array:
         return np.asarray((parameters - self.prior_mean()) / self.prior_sd())
+
+    def _clear(self, parameters: Array) -> tuple[Array, Array]:
+        """Prior that the linkage is clear of jamming at both ends of its stroke, and its derivatives.
+
+        A fit can follow noise into the corner where rod and driven arm are in line just at an end. No linkage in
+        service rests there; beyond a few degrees this prior is not felt.
+        """
+        a, c, d, drive, driven = (v[..., None] for v in linkage(parameters))
+        travel = self.opening_sign * np.array([0.0, float(np.max(self.bins.driver_rad))])
+        turned = driven_curve(travel, a, c, d, drive, driven)
+        by_linkage, _ = driven_derivatives(travel, turned, a, c, d, drive, driven)
+        cotangent, by = in_line_cotangent(a, c, d, drive + travel, driven + turned)
+        total = np.zeros((*cotangent.shape, len(PARAMETERS)))
+        total[..., :5] = by + by[..., 4:] * by_linkage
+        return _CLEAR * cotangent, _CLEAR * total
 
     def _evidence(self, parameters: Array) -> list[Array]:
         values = quantities(parameters)
