@@ -149,8 +149,8 @@ class Posterior:
     def _clear(self, parameters: Array) -> tuple[Array, Array]:
         """Prior that the linkage is clear of jamming at both ends of its stroke, and its derivatives.
 
-        A fit can follow noise into the corner where rod and driven arm are in line just at an end. No linkage in
-        service rests there; beyond a few degrees this prior is not felt.
+        A fit can follow noise into the corner where rod and driven arm are in line just at an end. No
+        linkage in service rests there; beyond a few degrees this prior is not felt.
         """
         a, c, d, drive, driven = (v[..., None] for v in linkage(parameters))
         travel = self.opening_sign * np.array([0.0, float(np.max(self.bins.driver_rad))])

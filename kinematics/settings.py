@@ -20,6 +20,10 @@ class Settings:
         Rest shorter than this at an end of the stroke is no hold.
     hold_tolerance_rad : float
         Drift allowed within a hold, on top of noise.
+    overshoot_rad : float
+        How far a driver may run past its rest and come back.
+    low_fire_drift_rad : float
+        Difference between low-fire holds that is worth a note.
     partial_travel_rad : float
         Movement at either end of the clip below this is not called a pass.
     floor_rad : float
@@ -62,6 +66,8 @@ class Settings:
     min_travel_rad: float = 3 * _DEG
     min_hold_s: float = 0.25
     hold_tolerance_rad: float = 0.1 * _DEG
+    overshoot_rad: float = 1.5 * _DEG
+    low_fire_drift_rad: float = 0.5 * _DEG
     partial_travel_rad: float = 2 * _DEG
     floor_rad: float = 0.02 * _DEG
     floor_path_rad: float = 20 * _DEG

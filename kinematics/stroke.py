@@ -184,36 +184,71 @@ def _rest(
 ) -> _Turn:
     """Frames at rest around one turning point."""
     near = settings.hold_tolerance_rad + 4 * noise
-    level = float(smooth[turn])
-    for _ in range(3):  # the extreme of many frames lies outside their level; settle on the median
-        first, last = _reach(smooth, turn, level, near)
-        level = float(np.median(driver[first : last + 1]))
+    around = _reach(smooth, turn, float(smooth[turn]), near + settings.overshoot_rad)
+    level = _dwell_level(time[around], driver[around], near)
+    # a motor may run past its rest and come back: start from the frame at rest nearest the turning point
+    resting = _longest_run(np.abs(smooth[around] - level) <= near) + around.start
+    anchor = int(resting[np.argmin(np.abs(resting - turn))]) if resting.size else turn
     slack = max(noise / 2, settings.hold_tolerance_rad / 10)
-    last = turn + _leaves(sign * (level - driver[turn:]), slack, near)
-    first = turn - _leaves(sign * (level - driver[turn::-1]), slack, near)
-    held = time[last] - time[first] >= settings.min_hold_s
-    if not held:
-        return _Turn(float(smooth[turn]), turn, turn, False)
+    last = anchor + _leaves(level - driver[anchor:], slack, near)
+    first = anchor - _leaves(level - driver[anchor::-1], slack, near)
+    if time[last] - time[first] < settings.min_hold_s:
+        return _Turn(*_peak(driver, smooth, turn, sign, noise), False)
     rest = driver[first : last + 1]
     calm = rest[np.abs(rest - np.median(rest)) <= near]
     return _Turn(float(np.mean(calm)), first, last, True)
 
 
-def _reach(smooth: Array, turn: int, level: float, near: float) -> tuple[int, int]:
+def _reach(smooth: Array, turn: int, level: float, near: float) -> slice:
+    """Frames around the turning point that stay near a level."""
     outside = np.abs(smooth - level) > near
     before, after = np.flatnonzero(outside[:turn]), np.flatnonzero(outside[turn:])
     first = int(before[-1]) + 1 if before.size else 0
-    last = turn + int(after[0]) - 1 if after.size else smooth.size - 1
-    return min(first, turn), max(last, turn)
+    return slice(first, turn + int(after[0]) if after.size else smooth.size)
 
 
-def _leaves(departure: Array, slack: float, near: float) -> int:
-    """Number of frames after the first that are still at rest: the minimum of the summed departure."""
-    beyond = departure > near
-    lasting = np.flatnonzero(beyond[:-1] & beyond[1:])  # two frames running: one alone may be an outlier
-    if lasting.size == 0:
-        return departure.size - 1
-    return int(np.argmin(np.cumsum(np.clip(departure[: lasting[0] + 1], -near, near) - slack)))
+def _dwell_level(time: Array, driver: Array, near: float) -> float:
+    """Level at which the driver stays longest: of the band of twice `near` with the most time in it."""
+    order = np.argsort(driver)
+    level = driver[order]
+    spent = np.concatenate([[0.0], np.cumsum(np.gradient(time)[order] if time.size > 1 else [1.0])])
+    stop = np.searchsorted(level, level + 2 * near, side="right")
+    start = int(np.argmax(spent[stop] - spent[: level.size]))
+    return float(np.median(level[start : stop[start]]))
+
+
+def _longest_run(flag: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Positions of the longest unbroken run of True."""
+    positions = np.flatnonzero(flag)
+    runs = np.split(positions, np.flatnonzero(np.diff(positions) > 1) + 1)
+    return max(runs, key=len)
+
+
+def _peak(driver: Array, smooth: Array, turn: int, sign: int, noise: float) -> tuple[float, int, int]:
+    """Level and frame of a turning point without rest; the smoothed one is cut short by the smoothing."""
+    first = max(turn - 2, 0)
+    part = slice(first, turn + 3)
+    step = float(np.median(np.abs(np.diff(smooth[max(turn - 6, 0) : turn + 7]))))
+    sound = np.abs(driver[part] - smooth[part]) <= 3 * noise + 2.5 * step
+    best = first + int(np.argmax(np.where(sound, sign * driver[part], -np.inf)))
+    return float(driver[best]), best, best
+
+
+def _leaves(off: Array, slack: float, near: float) -> int:
+    """Number of frames after the first that are still at rest: the minimum of the summed departure.
+
+    Rest ends with two frames running beyond `near` on one side; one alone may be an outlier.
+    """
+    stops = [
+        int(lasting[0]) + 1
+        for side in (off > near, off < -near)
+        if (lasting := np.flatnonzero(side[:-1] & side[1:])).size
+    ]
+    if not stops:
+        return off.size - 1
+    stop = min(stops)
+    departure = off[:stop] * np.sign(off[stop - 1])
+    return int(np.argmin(np.cumsum(np.clip(departure, -near, near) - slack)))
 
 
 def _opening_sign(turns: list[_Turn], opening: int | None, frames: int) -> tuple[int, str | None]:
@@ -255,12 +290,19 @@ def _assemble(
         way = _way(driver, turns, number, span, settings.partial_travel_rad + 4 * noise)
         if way:
             passes[way * sign].append(frames(span.start, span.stop - 1))
-            if number in (0, len(turns)):
+            ends = turns[max(number - 1, 0) : number + 1] if 0 < number < len(turns) else []
+            if not _whole(ends, turns, settings.partial_travel_rad):
                 word = "opening" if way * sign > 0 else "closing"
                 notes.append(f"The film holds only part of one {word} pass.")
     level, level_sigma = _level(low, driver, noise, settings)
     top, top_sigma = _level(high, driver, noise, settings)
     notes += _missing(low, high, passes)
+    drift = max(t.level for t in low) - min(t.level for t in low)
+    if len([t for t in low if t.held]) > 1 and drift > settings.low_fire_drift_rad:
+        notes.append(
+            "The driver does not come back to where it began: low fire differs by "
+            f"{math.degrees(drift):.1f} degrees."
+        )
     return Stroke(
         sign,
         level,
@@ -273,6 +315,12 @@ def _assemble(
         tuple(passes[-1]),
         tuple(notes),
     )
+
+
+def _whole(ends: list[_Turn], turns: list[_Turn], tolerance: float) -> bool:
+    """Whether a pass runs over the whole range of the film."""
+    levels = [t.level for t in turns]
+    return len(ends) == 2 and abs(ends[1].level - ends[0].level) >= max(levels) - min(levels) - tolerance
 
 
 def _way(driver: Array, turns: list[_Turn], number: int, span: slice, least: float) -> int:
