@@ -9,7 +9,7 @@ from vision.camera import Camera, card_pose, meet_plane
 from vision.edges import Floats
 from vision.errors import DetectionError, PoseError
 from vision.follow import MarkerTracks
-from vision.joint import JointModel, JointState
+from vision.joint import JointModel, JointSettings, JointState, card_ids_in
 from vision.nodes import Nodes
 from vision.rotations import rotation_from_vector
 
@@ -121,3 +121,53 @@ def unwrapped(angle_rad: Floats) -> Floats:
     good = np.isfinite(angle_rad)
     result[good] = np.unwrap(angle_rad[good])
     return result
+
+
+def marker_sides(
+    tracks: MarkerTracks, ids: list[int], candidates_mm: tuple[float, ...], picture_wh_px: tuple[int, int]
+) -> dict[int, float]:
+    """Tell the size of markers on arms and rods from the reference card.
+
+    Parameters
+    ----------
+    tracks : MarkerTracks
+        Markers followed through the clip.
+    ids : list of int
+        Markers whose size is asked for.
+    candidates_mm : tuple of float
+        Sizes that are printed.
+    picture_wh_px : tuple of int
+        Size of the stored picture.
+
+    Returns
+    -------
+    dict of int to float
+        The candidate nearest to the size each marker would have in a plane a little above the card; the first
+        candidate where the card and the marker are never seen together.
+
+    Notes
+    -----
+    A marker of 30 mm taken for one of 20 mm would have to float half way to the camera, so the choice is safe
+    although the arm's height above the card is unknown.
+    """
+    settings = JointSettings()
+    width, height = picture_wh_px
+    camera = Camera(settings.focal_per_width * max(width, height), (0.5 * (width - 1), 0.5 * (height - 1)))
+    corners = tracks.corners_px()
+    column = {int(i): m for m, i in enumerate(tracks.ids)}
+    cards = card_ids_in(tracks)
+    sizes: dict[int, float] = {}
+    for marker_id in ids:
+        together = np.isfinite(corners[:, column[marker_id], 0, 0])
+        together &= np.isfinite(corners[:, [column[c] for c in cards], 0, 0]).any(axis=1)
+        measured = []
+        for k in np.flatnonzero(together)[:: max(1, int(together.sum()) // 9)]:
+            seen = [c for c in cards if np.isfinite(corners[k, column[c], 0, 0])]
+            pose = card_pose(camera, np.array(seen, np.int64), corners[k, [column[c] for c in seen]])
+            if pose is not None:
+                quad = corners[k : k + 1, column[marker_id]]
+                plane = meet_plane(camera, pose[0][None], pose[1][None], quad, settings.height_mean_mm)[0]
+                measured.append(np.linalg.norm(np.roll(plane, -1, axis=0) - plane, axis=1).mean())
+        size = float(np.median(measured)) if measured else candidates_mm[0]
+        sizes[marker_id] = min(candidates_mm, key=lambda c: abs(np.log(c / size)))
+    return sizes

@@ -10,6 +10,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -93,6 +94,8 @@ class ShaftMotion:
         Standard deviation of x and y.
     axis : ndarray, shape (S, 3)
         Unit vector of each axis toward the camera, card frame.
+    lead_offset_mm : ndarray, shape (S, 2)
+        Centre of the leading marker from the axis, in the frame of the shaft at angle 0.
     camera : Camera
         Intrinsics found.
     focal_sigma_px : float
@@ -118,6 +121,7 @@ class ShaftMotion:
     centre_mm: Floats
     centre_sigma_mm: Floats
     axis: Floats
+    lead_offset_mm: Floats
     camera: Camera
     focal_sigma_px: float
     rotation: Floats
@@ -135,6 +139,50 @@ class ShaftMotion:
                 raise ValueError(
                     f"{name} must have shape {(frames, shafts)}, not {getattr(self, name).shape}"
                 )
+
+    def save(self, path: Path) -> None:
+        """Write the motion to an ``.npz`` file."""
+        arrays = {name: getattr(self, name) for name in _ARRAYS}
+        camera = self.camera
+        np.savez_compressed(
+            path,
+            **arrays,
+            names=np.array(self.names),
+            marker_ids=np.array(self.marker_ids, np.int64),
+            camera=np.array([camera.focal_px, *camera.centre_px, camera.k1, camera.k2, camera.bleed]),
+            scalars=np.array([self.focal_sigma_px, float(self.steady), self.noise_scale]),
+        )
+
+    @classmethod
+    def load(cls, path: Path) -> ShaftMotion:
+        """Read what ``save`` wrote."""
+        with np.load(path, allow_pickle=False) as stored:
+            focal, cx, cy, k1, k2, bleed = (float(v) for v in stored["camera"])
+            focal_sigma, steady, noise_scale = (float(v) for v in stored["scalars"])
+            return cls(
+                **{name: stored[name] for name in _ARRAYS},
+                names=tuple(str(n) for n in stored["names"]),
+                marker_ids=tuple(int(i) for i in stored["marker_ids"]),
+                camera=Camera(focal, (cx, cy), k1, k2, bleed),
+                focal_sigma_px=focal_sigma,
+                steady=bool(steady),
+                noise_scale=noise_scale,
+            )
+
+
+_ARRAYS = (
+    "time_s",
+    "angle_rad",
+    "sigma_rad",
+    "centre_mm",
+    "centre_sigma_mm",
+    "axis",
+    "lead_offset_mm",
+    "rotation",
+    "translation",
+    "refused",
+    "residual_px",
+)
 
 
 def find_shafts(
@@ -333,6 +381,7 @@ def _motion(
         centre_mm=centre,
         centre_sigma_mm=centre_sigma,
         axis=state.axis[:, :, 2],
+        lead_offset_mm=state.mount_offset_mm[[_lead(model, s) for s in range(model.shafts)], :2],
         camera=camera,
         focal_sigma_px=float(camera.focal_px * np.sqrt(fit.covariance[0, 0])),
         rotation=np.where(posed[:, None, None], state.rotation, np.nan),
@@ -373,8 +422,7 @@ def _centres(model: JointModel, fit: SharedFit[JointState], state: JointState) -
     centre = np.zeros((model.shafts, 3))
     sigma = np.zeros((model.shafts, 2))
     for s, at in enumerate(model.axis_at):
-        lead = next(b for b, m in enumerate(model.mounted) if m.shaft == s and m.leads)
-        height = float(state.mount_offset_mm[lead, 2])
+        height = float(state.mount_offset_mm[_lead(model, s), 2])
         centre[s, :2] = state.centre_mm[s]
         centre[s] += height * state.axis[s, :, 2]
         # A lean of the axis about y moves the point at this height along x, one about x along -y.
@@ -382,3 +430,8 @@ def _centres(model: JointModel, fit: SharedFit[JointState], state: JointState) -
         block = fit.covariance[at : at + 4, at : at + 4]
         sigma[s] = np.sqrt(np.diag(by_shared @ block @ by_shared.T))
     return centre, sigma
+
+
+def _lead(model: JointModel, shaft: int) -> int:
+    """Index of the mounted marker that leads a shaft."""
+    return next(b for b, m in enumerate(model.mounted) if m.shaft == shaft and m.leads)

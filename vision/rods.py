@@ -8,6 +8,7 @@ point at rest in both, a linear least-squares problem over the stroke.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -81,6 +82,29 @@ class RodMotion:
     height_mm: float
     plane: Floats
 
+    def save(self, path: Path) -> None:
+        """Write the motion to an ``.npz`` file."""
+        np.savez_compressed(
+            path,
+            position_mm=self.position_mm,
+            angle_rad=self.angle_rad,
+            plane=self.plane,
+            marker_id=np.int64(self.marker_id),
+            height_mm=np.float64(self.height_mm),
+        )
+
+    @classmethod
+    def load(cls, path: Path) -> RodMotion:
+        """Read what ``save`` wrote."""
+        with np.load(path, allow_pickle=False) as stored:
+            return cls(
+                int(stored["marker_id"]),
+                stored["position_mm"],
+                stored["angle_rad"],
+                float(stored["height_mm"]),
+                stored["plane"],
+            )
+
 
 @dataclass(frozen=True, slots=True)
 class Pin:
@@ -89,13 +113,16 @@ class Pin:
     Attributes
     ----------
     on_arm_mm : ndarray, shape (2,)
-        From the shaft's centre, in the frame of the shaft at angle 0.
+        From the shaft's centre, in the frame of the shaft at angle 0, halfway between both sides of the play.
     on_rod_mm : ndarray, shape (2,)
         From the rod's marker, in the frame of that marker.
     covariance_mm2 : ndarray, shape (4, 4)
         Of both points together.
-    play_mm, play_sigma_mm : float
-        How far arm and rod shift against each other between opening and closing, in the frame of the arm.
+    play_mm : ndarray, shape (2,)
+        How far the rod's pin shifts in the frame of the arm from the closing to the opening pass; NaN without
+        both passes.
+    play_sigma_mm : float
+        Standard deviation of either component.
     rms_mm : float
         Distance of the two points from each other over the stroke.
     """
@@ -103,7 +130,7 @@ class Pin:
     on_arm_mm: Floats
     on_rod_mm: Floats
     covariance_mm2: Floats
-    play_mm: float
+    play_mm: Floats
     play_sigma_mm: float
     rms_mm: float
 
@@ -328,13 +355,13 @@ def find_pin(
     off = (right - rows @ solution).reshape(2, -1)
     variance = (off**2).sum() / max(off.size - columns, 1) * _repeats(off)
     covariance = np.linalg.inv(rows.T @ rows) * variance
-    play = np.hypot(*solution[4:]) if both_passes else np.nan
+    play = solution[4:] if both_passes else np.full(2, np.nan)
     play_sigma = np.sqrt(np.trace(covariance[4:, 4:]) / 2) if both_passes else np.nan
     return Pin(
         on_arm_mm=solution[:2],
         on_rod_mm=solution[2:4],
         covariance_mm2=covariance[:4, :4],
-        play_mm=float(play),
+        play_mm=play,
         play_sigma_mm=float(play_sigma),
         rms_mm=float(np.sqrt((off**2).sum(axis=0).mean())),
     )

@@ -1,0 +1,187 @@
+"""The command ``strokecurve``."""
+
+from __future__ import annotations
+
+import argparse
+import logging
+import sys
+import tempfile
+import time
+import traceback
+from collections.abc import Sequence
+from pathlib import Path
+from typing import NoReturn
+
+from app.errors import PLAIN_ERRORS, InputError
+from vision.errors import Cancelled
+
+CANNOT_USE = 2
+OWN_FAULT = 1
+STOPPED = 130
+
+
+class _Parser(argparse.ArgumentParser):
+    """Says what is wrong with a command line in one sentence."""
+
+    def error(self, message: str) -> NoReturn:
+        raise InputError(f"The command line cannot be used: {message}.", f"Try {self.prog} --help.")
+
+
+class Terminal:
+    """Progress on a terminal; silent where standard error is no terminal."""
+
+    def __init__(self) -> None:
+        self._shown = sys.stderr.isatty()
+        self._last = 0.0
+        self._wide = 0
+
+    def report(self, done: int, total: int, label: str) -> None:
+        """Redraw the progress line, at most five times a second."""
+        now = time.monotonic()
+        if not self._shown or now - self._last < 0.2:
+            return
+        self._last = now
+        share = min(done / total, 1.0) if total else 0.0
+        bar = "#" * round(24 * share)
+        line = f"{label:<28} [{bar:<24}] {100 * share:3.0f} %"
+        self._wide = max(self._wide, len(line))
+        print(f"\r{line:<{self._wide}}", end="", file=sys.stderr, flush=True)
+
+    def check(self) -> None:
+        """Nothing to ask: the interrupt key ends the command."""
+
+    def clear(self) -> None:
+        """Remove the progress line."""
+        if self._shown and self._wide:
+            print(f"\r{'':<{self._wide}}\r", end="", file=sys.stderr, flush=True)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command; errors meant for people become one line on standard error.
+
+    Returns
+    -------
+    int
+        0, 2 for input that cannot be used, 1 for a fault of our own, 130 when stopped.
+    """
+    logging.basicConfig(level=logging.ERROR, format="%(message)s")
+    terminal = Terminal()
+    try:
+        options = _parser().parse_args(arguments)
+        status: int = options.run(options, terminal)
+    except PLAIN_ERRORS as error:
+        terminal.clear()
+        print(" ".join(str(error).split()), file=sys.stderr)
+        return CANNOT_USE
+    except (KeyboardInterrupt, Cancelled):
+        terminal.clear()
+        print("Stopped. Nothing was written.", file=sys.stderr)
+        return STOPPED
+    except Exception:
+        terminal.clear()
+        print(f"strokecurve itself failed; the details are in {_keep_traceback()}.", file=sys.stderr)
+        return OWN_FAULT
+    return status
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = _Parser(
+        prog="strokecurve",
+        description="Turns a phone video of a burner's control linkage into the travel of every shaft. "
+        "Burner off, locked out, fuel isolated while you film. Without a command it opens the page.",
+    )
+    _page_options(parser)
+    parser.set_defaults(run=_serve)
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", parser_class=_Parser)
+
+    measure = commands.add_parser("measure", help="measure a clip of a full stroke")
+    measure.add_argument("clip", type=Path, metavar="CLIP", help="video file")
+    measure.add_argument("--rig", type=Path, metavar="FILE", help="set-up file rig.toml")
+    measure.add_argument(
+        "--out", type=Path, metavar="DIR", help="result folder (default: CLIP's name + -measured)"
+    )
+    measure.add_argument(
+        "--overlay", action="store_true", help="also write the clip with arms and angles drawn in"
+    )
+    measure.set_defaults(run=_measure)
+
+    sheet = commands.add_parser("sheet", help="write the marker sheet as PDF")
+    sheet.add_argument("--paper", choices=("a4", "letter"), default="a4", help="paper size (default: a4)")
+    sheet.add_argument(
+        "--out", type=Path, metavar="FILE", help="PDF file (default: strokecurve-markers-PAPER.pdf)"
+    )
+    sheet.set_defaults(run=_sheet)
+
+    demo = commands.add_parser("demo", help="open the page with the sample job loaded")
+    _page_options(demo, inherited=True)
+    demo.set_defaults(run=_demo)
+    return parser
+
+
+def _page_options(parser: argparse.ArgumentParser, inherited: bool = False) -> None:
+    """Options of the page; given before or after ``demo``, so the inner parser must not reset them."""
+
+    def default(value: object) -> object:
+        return argparse.SUPPRESS if inherited else value
+
+    parser.add_argument(
+        "--port", type=int, metavar="N", default=default(None), help="port to serve the page on"
+    )
+    parser.add_argument(
+        "--no-browser", action="store_true", default=default(False), help="do not open a browser window"
+    )
+    parser.add_argument(
+        "--store", type=Path, metavar="DIR", default=default(None), help="folder that keeps the jobs"
+    )
+
+
+def _measure(options: argparse.Namespace, terminal: Terminal) -> int:
+    from app.measure import measure
+    from app.rig import Rig
+    from app.summary import summary
+
+    rig = Rig.load(options.rig) if options.rig else Rig()
+    out = options.out or Path(f"{options.clip.stem}-measured")
+    measurement = measure(options.clip, out, rig, terminal, options.overlay)
+    terminal.clear()
+    print(summary(measurement))
+    print(f"\nFiles are in {out}.")
+    return 0
+
+
+def _sheet(options: argparse.Namespace, _terminal: Terminal) -> int:
+    from app.sheet_pdf import write_sheet
+
+    path = options.out or Path(f"strokecurve-markers-{options.paper}.pdf")
+    try:
+        write_sheet(path, options.paper)
+    except OSError as error:
+        raise InputError(
+            f"The sheet cannot be written to {path}: {error.strerror}.", "Choose another file name."
+        ) from error
+    print(f"{path}: print at 100 % and check the ruler before you cut.")
+    return 0
+
+
+def _serve(options: argparse.Namespace, _terminal: Terminal, sample: bool = False) -> int:
+    from app.page.launch import serve
+    from app.store import default_folder
+
+    serve(options.store or default_folder(), options.port, not options.no_browser, sample)
+    return 0
+
+
+def _demo(options: argparse.Namespace, terminal: Terminal) -> int:
+    return _serve(options, terminal, sample=True)
+
+
+def _keep_traceback() -> str:
+    with tempfile.NamedTemporaryFile(
+        "w", prefix="strokecurve-fault-", suffix=".txt", delete=False, encoding="utf-8"
+    ) as file:
+        traceback.print_exc(file=file)
+        return file.name
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,153 @@
+"""From what the film shows of centres and pins, and the tape measure, to evidence about a linkage."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.rig import RigLinkage
+from app.settings import Settings
+from kinematics.contact import contact_side
+from kinematics.evidence import Evidence, JointEvidence
+from kinematics.motion import LinkageMotion
+from kinematics.stroke import Stroke
+from vision.hinges import ShaftMotion
+from vision.rods import Pin, RodMotion, centre_in_plane, find_pin
+
+Array = NDArray[np.float64]
+
+
+def tape_evidence(linkage: RigLinkage) -> list[Evidence]:
+    """Tape measures of the set-up file."""
+    evidence = []
+    for quantity, (value, sigma) in linkage.tape.items():
+        if quantity.endswith("_deg"):
+            name = quantity.removesuffix("_deg") + "_rad"
+            evidence.append(Evidence(name, math.radians(value), math.radians(sigma), "tape"))
+        else:
+            evidence.append(Evidence(quantity, value, sigma, "tape"))
+    return evidence
+
+
+def film_evidence(
+    motion: ShaftMotion,
+    driver: int,
+    driven: int,
+    rod: RodMotion | None,
+    stroke: Stroke,
+    pair: LinkageMotion,
+    settings: Settings,
+) -> tuple[list[Evidence | JointEvidence], tuple[Pin, Pin] | None]:
+    """What the film itself shows: spacing from the hinges, and all lengths where both pins were found.
+
+    Parameters
+    ----------
+    motion : ShaftMotion
+    driver, driven : int
+        Indices of the shafts.
+    rod : RodMotion or None
+    stroke : Stroke
+    pair : LinkageMotion
+        Their angles.
+    settings : Settings
+
+    Returns
+    -------
+    evidence : list
+    pins : tuple of Pin or None
+        At the drive arm and at the driven arm.
+    """
+    side = contact_side(stroke, pair.driven_rad, settings.contact_rad)
+    pins = None
+    if rod is not None:
+        drive_pin = find_pin(motion, driver, rod, side, settings.rods)
+        driven_pin = find_pin(motion, driven, rod, side, settings.rods)
+        if drive_pin is not None and driven_pin is not None:
+            pins = (drive_pin, driven_pin)
+    height = rod.height_mm if rod is not None else float(motion.centre_mm[[driver, driven], 2].mean())
+    between = centre_in_plane(motion, driven, height) - centre_in_plane(motion, driver, height)
+    place = np.hypot(motion.centre_sigma_mm[[driver, driven]], settings.place_sigma_mm)
+    spacing = float(np.hypot(*between))
+    spacing_sigma = float(np.sqrt((place**2).mean(axis=1).sum() + (settings.scale_sigma * spacing) ** 2))
+    if pins is None:
+        return [Evidence("spacing_mm", spacing, spacing_sigma, "hinges")], None
+    low = _low_fire(stroke)
+    directions = [float(np.nanmean(angle[low])) for angle in (pair.driver_rad, pair.driven_rad)]
+    return [_pins_evidence(pins, between, place, directions, settings)], pins
+
+
+def _low_fire(stroke: Stroke) -> NDArray[np.intp]:
+    """Frames at rest at low fire, or the first of the pass where no hold was filmed."""
+    hold = stroke.low_holds[0] if stroke.low_holds else None
+    if hold is None:
+        first = (stroke.opening or stroke.closing)[0]
+        return (
+            np.arange(first.start, first.start + 3)
+            if stroke.opening
+            else np.arange(first.stop - 3, first.stop)
+        )
+    return np.arange(hold.start, hold.stop)
+
+
+def _pins_evidence(
+    pins: tuple[Pin, Pin], between: Array, place: Array, directions: list[float], settings: Settings
+) -> JointEvidence:
+    """All six quantities from two pins and two centres, by linear propagation of their errors."""
+    drive, driven = pins
+    # The low-fire hold rests as the closing pass left it: half the play back from the middle.
+    rest = driven.on_arm_mm - 0.5 * np.nan_to_num(driven.play_mm)
+    points = np.concatenate(
+        [drive.on_arm_mm, driven.on_arm_mm, rest, drive.on_rod_mm - driven.on_rod_mm, between]
+    )
+
+    def quantities(p: Array) -> Array:
+        ground = math.atan2(p[9], p[8])
+        return np.array(
+            [
+                math.hypot(p[0], p[1]),
+                math.hypot(p[2], p[3]),
+                math.hypot(p[6], p[7]),
+                math.hypot(p[8], p[9]),
+                _wrapped(math.atan2(p[1], p[0]) + directions[0] - ground),
+                _wrapped(math.atan2(p[5], p[4]) + directions[1] - ground),
+            ]
+        )
+
+    values = quantities(points)
+    step = 1e-4
+    slopes = np.stack(
+        [_difference(quantities(points + step * e), values) / step for e in np.eye(len(points))], axis=1
+    )
+    own = settings.place_sigma_mm**2
+    variance = np.concatenate(
+        [
+            np.diag(drive.covariance_mm2)[:2] + own,
+            np.diag(driven.covariance_mm2)[:2] + own,
+            np.diag(driven.covariance_mm2)[:2] + 0.25 * np.nan_to_num(driven.play_sigma_mm) ** 2 + own,
+            np.diag(drive.covariance_mm2)[2:] + np.diag(driven.covariance_mm2)[2:] + own,
+            (place**2).sum(axis=0),
+        ]
+    )
+    lengths = np.where([True] * 4 + [False] * 2, values, 0.0)
+    covariance = (slopes * variance) @ slopes.T + settings.scale_sigma**2 * np.outer(lengths, lengths)
+    names = (
+        "drive_radius_mm",
+        "driven_radius_mm",
+        "rod_mm",
+        "spacing_mm",
+        "drive_start_rad",
+        "driven_start_rad",
+    )
+    return JointEvidence(names, values, covariance, "pins")
+
+
+def _wrapped(angle: float) -> float:
+    return math.remainder(angle, 2 * math.pi)
+
+
+def _difference(one: Array, other: Array) -> Array:
+    change = one - other
+    change[4:] = [_wrapped(a) for a in change[4:]]
+    return change

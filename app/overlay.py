@@ -1,0 +1,178 @@
+"""Arms, rods and angles drawn into the pictures of a clip."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.control import JobControl
+from vision.hinges import ShaftMotion
+from vision.pictures import Picture, Rgb, picture_at, upright, write_drawn_clip
+from vision.video import ClipFacts, ClipReader
+
+Array = NDArray[np.float64]
+
+# Colours for colour-blind eyes; each thing also has a shape and a label of its own.
+ARM_RGB = (0, 114, 178)
+ROD_RGB = (230, 159, 0)
+CENTRE_RGB = (255, 255, 255)
+EDGE_RGB = (20, 20, 20)
+
+
+@dataclass(frozen=True, slots=True)
+class Drawing:
+    """What is drawn, read from a result folder.
+
+    Attributes
+    ----------
+    motion : ShaftMotion
+    pins_mm : dict of (int, int) to ndarray, shape (2,)
+        Pin on the arm of a shaft, in the frame of the shaft at angle 0, by shaft and linkage.
+    rods : tuple of (int, int, int)
+        Linkage, driver and driven shaft of each rod whose pins are known.
+    facts : ClipFacts
+    """
+
+    motion: ShaftMotion
+    pins_mm: dict[tuple[int, int], Array]
+    rods: tuple[tuple[int, int, int], ...]
+    facts: ClipFacts
+
+    @classmethod
+    def load(cls, clip: Path, result_dir: Path) -> Drawing:
+        """Read what ``measure`` saved."""
+        stages = Path(result_dir) / "stages"
+        motion = ShaftMotion.load(stages / "shafts.npz")
+        entries = json.loads((stages / "pins.json").read_text(encoding="utf-8"))
+        pins: dict[tuple[int, int], Array] = {}
+        rods = []
+        for n, entry in enumerate(entries):
+            ends = [motion.names.index(name) for name in entry["linkage"].split(":")]
+            pins[ends[0], n] = np.array(entry["drive_pin_mm"])
+            pins[ends[1], n] = np.array(entry["driven_pin_mm"])
+            rods.append((n, ends[0], ends[1]))
+        with ClipReader(clip) as reader:
+            return cls(motion, pins, tuple(rods), reader.facts)
+
+    def draw(self, picture: Picture) -> Rgb:
+        """Draw into one picture; shafts that were not measured in it are left out."""
+        motion = self.motion
+        rgb = picture.rgb.copy()
+        frame = int(np.argmin(np.abs(motion.time_s - picture.time_s)))
+        if not np.isfinite(motion.translation[frame]).all():
+            return rgb
+        size = max(rgb.shape[:2]) / 1920
+        ends = {}
+        for shaft, _ in enumerate(motion.names):
+            for key, point in self._arm_ends(frame, shaft).items():
+                ends[key] = point
+        for n, a, b in self.rods:
+            if (a, n) in ends and (b, n) in ends:
+                _line(rgb, ends[a, n], ends[b, n], ROD_RGB, 5 * size)
+        labels = []
+        for shaft, name in enumerate(motion.names):
+            if not np.isfinite(motion.angle_rad[frame, shaft]):
+                continue
+            centre = self._project(frame, motion.centre_mm[shaft])
+            for (owner, _), point in ends.items():
+                if owner == shaft:
+                    _line(rgb, centre, point, ARM_RGB, 7 * size)
+                    _dot(rgb, point, ROD_RGB, 7 * size)
+            _dot(rgb, centre, CENTRE_RGB, 9 * size)
+            turned = np.degrees(motion.angle_rad[frame, shaft] - _first(motion.angle_rad[:, shaft]))
+            sd = np.degrees(motion.sigma_rad[frame, shaft])
+            labels.append((centre, f"{name} {turned:+.2f} +/- {sd:.3f} deg"))
+        for centre, text in labels:
+            _text(rgb, centre + np.array([14.0, -18.0]) * size, text, 0.9 * size)
+        return rgb
+
+    def _arm_ends(self, frame: int, shaft: int) -> dict[tuple[int, int], Array]:
+        """Picture positions of the pins on an arm; without pins the arm is drawn to its marker."""
+        angle = float(self.motion.angle_rad[frame, shaft])
+        if not np.isfinite(angle):
+            return {}
+        pins = {key: pin for key, pin in self.pins_mm.items() if key[0] == shaft}
+        if not pins:
+            pins = {(shaft, -1): self.motion.lead_offset_mm[shaft]}
+        c, s = np.cos(angle), np.sin(angle)
+        return {
+            key: self._project(
+                frame,
+                self.motion.centre_mm[shaft] + np.array([c * p[0] - s * p[1], s * p[0] + c * p[1], 0.0]),
+            )
+            for key, p in pins.items()
+        }
+
+    def _project(self, frame: int, point_mm: Array) -> Array:
+        motion = self.motion
+        cam = motion.rotation[frame] @ point_mm + motion.translation[frame]
+        return upright(motion.camera.project(cam), self.facts)
+
+
+@lru_cache(maxsize=4)
+def _drawing(clip: Path, result_dir: Path, _stamp: float) -> Drawing:
+    return Drawing.load(clip, result_dir)
+
+
+def draw_frame(clip: Path, result_dir: Path, time_s: float) -> Rgb:
+    """Give the frame of a clip at a moment with arms, rods and angles drawn in.
+
+    Parameters
+    ----------
+    clip : Path
+        The clip.
+    result_dir : Path
+        Its result folder.
+    time_s : float
+        Presentation time.
+
+    Returns
+    -------
+    ndarray of uint8, shape (height, width, 3)
+    """
+    stamp = (Path(result_dir) / "result.json").stat().st_mtime
+    return _drawing(Path(clip), Path(result_dir), stamp).draw(picture_at(clip, time_s))
+
+
+def write_overlay(clip: Path, result_dir: Path, target: Path, job: JobControl) -> None:
+    """Write the whole clip with everything drawn in."""
+    drawing = Drawing.load(clip, result_dir)
+    write_drawn_clip(clip, target, drawing.draw, len(drawing.motion.time_s), job)
+
+
+def _first(angle: Array) -> float:
+    known = angle[np.isfinite(angle)]
+    return float(known[0])
+
+
+def _at(point: Array) -> tuple[int, int]:
+    return round(float(point[0])), round(float(point[1]))
+
+
+def _line(rgb: Rgb, start: Array, end: Array, colour: tuple[int, int, int], width: float) -> None:
+    thick = max(2, round(width))
+    cv2.line(rgb, _at(start), _at(end), EDGE_RGB, thick + 4, cv2.LINE_AA)
+    cv2.line(rgb, _at(start), _at(end), colour, thick, cv2.LINE_AA)
+
+
+def _dot(rgb: Rgb, point: Array, colour: tuple[int, int, int], radius: float) -> None:
+    cv2.circle(rgb, _at(point), max(3, round(radius)) + 2, EDGE_RGB, -1, cv2.LINE_AA)
+    cv2.circle(rgb, _at(point), max(3, round(radius)), colour, -1, cv2.LINE_AA)
+
+
+def _text(rgb: Rgb, point: Array, text: str, scale: float) -> None:
+    thick = max(1, round(2 * scale))
+    font = cv2.FONT_HERSHEY_SIMPLEX
+    (width, height), below = cv2.getTextSize(text, font, scale, thick)
+    x, y = _at(point)
+    # A label near the edge moves inward instead of being cut.
+    x = min(max(x, 4), rgb.shape[1] - width - 4)
+    y = min(max(y, height + 4), rgb.shape[0] - below - 4)
+    cv2.rectangle(rgb, (x - 4, y - height - 5), (x + width + 4, y + below + 2), EDGE_RGB, -1)
+    cv2.putText(rgb, text, (x, y), font, scale, CENTRE_RGB, thick, cv2.LINE_AA)

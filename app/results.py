@@ -1,0 +1,339 @@
+"""The result folder of a measurement: tables, record, intermediate stages.
+
+Files are written into a folder of their own beside the target and moved in at the end, so a run that is
+killed leaves nothing half-written under a final name, and earlier results stay until new ones are whole.
+"""
+
+from __future__ import annotations
+
+import importlib.metadata
+import json
+import math
+import os
+import platform
+import shutil
+import tempfile
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from app.errors import InputError
+from app.measure import LinkageResult, Measurement
+from kinematics.condition import Extreme
+from kinematics.identify import GeometryFit, Quantity
+from vision.control import JobControl, Unattended
+
+ANGLES_FILE = "angles.csv"
+TRAVEL_FILE = "travel.csv"
+RECORD_FILE = "result.json"
+OVERLAY_FILE = "overlay.mp4"
+STAGES_FOLDER = "stages"
+SEVERITY_ORDER = ("danger", "caution", "note")
+_LIBRARIES = ("strokecurve", "av", "numpy", "opencv-python-headless", "pandas", "scipy")
+
+
+def angles_table(measurement: Measurement) -> pd.DataFrame:
+    """Angles of every shaft, one row a frame.
+
+    Returns
+    -------
+    DataFrame
+        ``time_s``, then ``<name>_deg`` (counter-clockwise positive as the camera sees it, 0 at the shaft's
+        first measured frame) and ``<name>_sd_deg`` for each shaft; NaN is a gap.
+    """
+    motion = measurement.motion
+    columns: dict[str, Any] = {"time_s": np.round(motion.time_s, 6)}
+    for s, name in enumerate(motion.names):
+        angle = np.degrees(motion.angle_rad[:, s])
+        known = angle[np.isfinite(angle)]
+        columns[f"{name}_deg"] = np.round(angle - (known[0] if known.size else 0.0), 5)
+        columns[f"{name}_sd_deg"] = np.round(np.degrees(motion.sigma_rad[:, s]), 5)
+    return pd.DataFrame(columns)
+
+
+def travel_table(measurement: Measurement) -> pd.DataFrame:
+    """Travel curves at even driver steps.
+
+    Returns
+    -------
+    DataFrame
+        ``linkage``, ``pass`` (``opening`` or ``closing``), ``driver_deg``, ``driven_deg``, ``sd_deg``.
+    """
+    parts = []
+    for linkage in measurement.linkages:
+        curves = linkage.curves
+        for way, driven, sd in (
+            ("opening", curves.opening_rad, curves.opening_sd_rad),
+            ("closing", curves.closing_rad, curves.closing_sd_rad),
+        ):
+            parts.append(
+                pd.DataFrame(
+                    {
+                        "linkage": linkage.name,
+                        "pass": way,
+                        "driver_deg": np.round(np.degrees(curves.driver_rad), 5),
+                        "driven_deg": np.round(np.degrees(driven), 5),
+                        "sd_deg": np.round(np.degrees(sd), 5),
+                    }
+                )
+            )
+    return pd.concat(parts, ignore_index=True)
+
+
+def record(measurement: Measurement) -> dict[str, Any]:
+    """Content of ``result.json``; what is not known is None."""
+    clip, motion = measurement.clip, measurement.motion
+    width, height = clip.facts.size_wh_px
+    turned = clip.facts.quarter_turns % 2 == 1
+    duration = clip.last_s - clip.first_s
+    found = [*measurement.faults, *measurement.findings]
+    content = {
+        "clip": {
+            "file": clip.name,
+            "sha256": clip.sha256,
+            "frames": clip.frames,
+            "duration_s": duration,
+            "mean_rate_hz": (clip.frames - 1) / duration if duration > 0 else None,
+            "size_px": [height, width] if turned else [width, height],
+            "quarter_turns": clip.facts.quarter_turns,
+            "codec": clip.facts.codec,
+            "bit_depth": clip.facts.bit_depth,
+            "damaged_packets": clip.damaged_packets,
+            "camera": {
+                "steady": motion.steady,
+                "focal_px": {"value": motion.camera.focal_px, "sd": motion.focal_sigma_px},
+                "centre_px": list(motion.camera.centre_px),
+                "k1": motion.camera.k1,
+                "k2": motion.camera.k2,
+            },
+        },
+        "shafts": [_shaft(measurement, s) for s in range(len(motion.names))],
+        "linkages": [_linkage(linkage) for linkage in measurement.linkages],
+        "findings": [
+            {
+                name: getattr(f, name)
+                for name in ("code", "severity", "where", "value", "sd", "limit", "text", "advice")
+            }
+            for f in sorted(found, key=lambda f: SEVERITY_ORDER.index(f.severity))
+        ],
+        "versions": versions(),
+    }
+    return _plain(content)
+
+
+def versions() -> dict[str, str]:
+    """Versions of strokecurve, Python and the libraries that the figures come from."""
+    found = {"python": platform.python_version()}
+    for name in _LIBRARIES:
+        try:
+            found[name] = importlib.metadata.version(name)
+        except importlib.metadata.PackageNotFoundError:
+            found[name] = "unknown"
+    return found
+
+
+def _shaft(measurement: Measurement, s: int) -> dict[str, Any]:
+    motion = measurement.motion
+    travel, sd, sign = _travel(measurement, s)
+    return {
+        "name": motion.names[s],
+        "travel_deg": math.degrees(travel),
+        "travel_sd_deg": math.degrees(sd),
+        "opening": "ccw" if sign > 0 else "cw",
+        "centre_mm": [float(v) for v in motion.centre_mm[s]],
+        "centre_sd_mm": [float(v) for v in motion.centre_sigma_mm[s]],
+        "axis_tilt_deg": math.degrees(math.acos(min(1.0, abs(float(motion.axis[s, 2]))))),
+        "frames_measured": int(np.isfinite(motion.angle_rad[:, s]).sum()),
+    }
+
+
+def _travel(measurement: Measurement, s: int) -> tuple[float, float, int]:
+    """Travel of a shaft with its standard deviation, and the sign of its opening direction."""
+    for linkage in measurement.linkages:
+        if linkage.plan.driver == s:
+            stroke = linkage.stroke
+            return stroke.travel_rad, stroke.travel_sigma_rad, stroke.opening_sign
+        if linkage.plan.driven == s:
+            curves = linkage.curves
+            return curves.driven_travel_rad, curves.driven_travel_sd_rad, curves.driven_sign
+    angle = measurement.motion.angle_rad[:, s]
+    if not np.isfinite(angle).any():
+        return math.nan, math.nan, 1
+    known = angle[np.isfinite(angle)]
+    far = known[np.argmax(np.abs(known - known[0]))] - known[0]
+    return abs(float(far)), math.nan, 1 if far >= 0 else -1
+
+
+def _linkage(linkage: LinkageResult) -> dict[str, Any]:
+    driver, driven = linkage.name.split(":")
+    condition = linkage.condition
+    return {
+        "driver": driver,
+        "driven": driven,
+        "geometry": _geometry(linkage.fit),
+        "branch": None if linkage.fit is None else linkage.fit.linkage.branch,
+        "slack_deg": {"value": math.degrees(linkage.slack.value), "sd": math.degrees(linkage.slack.sd)},
+        "hysteresis_max_deg": _extreme(linkage.hysteresis),
+        "min_drive_angle_deg": _extreme(condition.drive),
+        "min_transmission_angle_deg": _extreme(condition.transmission),
+        "stroke": {
+            "driver_travel_deg": math.degrees(linkage.stroke.travel_rad),
+            "driver_travel_sd_deg": math.degrees(linkage.stroke.travel_sigma_rad),
+            "opening": "ccw" if linkage.stroke.opening_sign > 0 else "cw",
+            "opening_passes": len(linkage.stroke.opening),
+            "closing_passes": len(linkage.stroke.closing),
+        },
+        "fit": None
+        if linkage.fit is None
+        else {
+            "rms_deg": math.degrees(linkage.fit.rms_rad),
+            "chi_square": linkage.fit.chi_square,
+            "degrees_of_freedom": linkage.fit.degrees_of_freedom,
+            "notes": list(linkage.fit.notes),
+        },
+        "notes": [*linkage.stroke.notes, *([linkage.fit_failure] if linkage.fit_failure else [])],
+    }
+
+
+def _geometry(fit: GeometryFit | None) -> dict[str, Any]:
+    names = (
+        "drive_radius_mm",
+        "driven_radius_mm",
+        "rod_mm",
+        "spacing_mm",
+        "drive_start_deg",
+        "driven_start_deg",
+    )
+    if fit is None:
+        nothing = {"value": None, "sd": None, "determined": False, "evidence": []}
+        return {name: dict(nothing) for name in names}
+    return {
+        name: _quantity(fit.quantity(name.replace("_deg", "_rad")), name.endswith("_deg")) for name in names
+    }
+
+
+def _quantity(quantity: Quantity, angle: bool) -> dict[str, Any]:
+    unit = 180.0 / math.pi if angle else 1.0
+    entry = {
+        "value": unit * quantity.value,
+        "sd": unit * quantity.sd,
+        "determined": quantity.determined,
+        "evidence": list(quantity.evidence),
+    }
+    if quantity.settle:
+        entry["settle"] = quantity.settle
+    return entry
+
+
+def _extreme(extreme: Extreme | None) -> dict[str, Any] | None:
+    if extreme is None or not math.isfinite(extreme.value):
+        return None
+    return {
+        "value": math.degrees(extreme.value),
+        "sd": math.degrees(extreme.sd),
+        "at_driver_deg": math.degrees(extreme.at_driver_rad),
+    }
+
+
+def _plain(value: Any) -> Any:
+    """Plain JSON values: numbers without noise digits, None for NaN and infinities."""
+    if isinstance(value, dict):
+        return {k: _plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(v) for v in value]
+    if isinstance(value, bool | np.bool_):
+        return bool(value)
+    if isinstance(value, int | np.integer):
+        return int(value)
+    if isinstance(value, float | np.floating):
+        return round(float(value), 6) if math.isfinite(value) else None
+    return value
+
+
+def write_results(
+    measurement: Measurement, clip: Path, out: Path, job: JobControl | None = None, overlay: bool = False
+) -> None:
+    """Write the result folder.
+
+    Parameters
+    ----------
+    measurement : Measurement
+    clip : Path
+        The clip, for the overlay.
+    out : Path
+        Folder; made if it is not there.
+    job : JobControl, optional
+        Progress and stop.
+    overlay : bool
+        Also write ``overlay.mp4``.
+
+    Raises
+    ------
+    InputError
+        If the folder cannot be written.
+    Cancelled
+        If the person asked to stop; the folder is as before.
+    """
+    from app.overlay import write_overlay
+
+    job = job or Unattended()
+    out = Path(out).resolve()
+    try:
+        out.parent.mkdir(parents=True, exist_ok=True)
+        fresh = Path(tempfile.mkdtemp(prefix=f".{out.name}-", dir=out.parent))
+    except OSError as error:
+        raise _cannot_write(out, error) from error
+    try:
+        angles_table(measurement).to_csv(fresh / ANGLES_FILE, index=False, lineterminator="\n")
+        travel_table(measurement).to_csv(fresh / TRAVEL_FILE, index=False, lineterminator="\n")
+        _write_stages(measurement, fresh / STAGES_FOLDER)
+        text = json.dumps(record(measurement), indent=1, ensure_ascii=False, allow_nan=False)
+        (fresh / RECORD_FILE).write_text(text + "\n", encoding="utf-8")
+        if overlay:
+            write_overlay(clip, fresh, fresh / OVERLAY_FILE, job)
+        job.check()
+        _move_in(fresh, out)
+    except OSError as error:
+        raise _cannot_write(out, error) from error
+    finally:
+        shutil.rmtree(fresh, ignore_errors=True)
+
+
+def _write_stages(measurement: Measurement, folder: Path) -> None:
+    folder.mkdir()
+    measurement.motion.save(folder / "shafts.npz")
+    for n, linkage in enumerate(measurement.linkages):
+        if linkage.rod is not None:
+            linkage.rod.save(folder / f"rod{n}.npz")
+    pins = [
+        {
+            "linkage": linkage.name,
+            "drive_pin_mm": linkage.pins[0].on_arm_mm.tolist(),
+            "driven_pin_mm": linkage.pins[1].on_arm_mm.tolist(),
+        }
+        for linkage in measurement.linkages
+        if linkage.pins is not None
+    ]
+    (folder / "pins.json").write_text(json.dumps(_plain(pins), indent=1), encoding="utf-8")
+
+
+def _move_in(fresh: Path, out: Path) -> None:
+    """Put a complete folder in its place; the record goes last, so it never describes files not yet there."""
+    fresh.chmod(0o755)
+    if not out.exists():
+        os.replace(fresh, out)
+        return
+    shutil.rmtree(out / STAGES_FOLDER, ignore_errors=True)
+    (out / OVERLAY_FILE).unlink(missing_ok=True)
+    for entry in sorted(fresh.iterdir(), key=lambda p: p.name == RECORD_FILE):
+        os.replace(entry, out / entry.name)
+
+
+def _cannot_write(out: Path, error: OSError) -> InputError:
+    reason = error.strerror or "it failed"
+    return InputError(
+        f"The results cannot be written to {out.name}: {reason}.",
+        "Choose another folder or make room on the disk.",
+    )

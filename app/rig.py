@@ -1,0 +1,291 @@
+"""The set-up file ``rig.toml``: names, marker sizes, linkages, tape measures, allowed adjustments."""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from app.errors import InputError
+
+RADII = ("drive_radius_mm", "driven_radius_mm")
+STARTS = ("drive_start_deg", "driven_start_deg")
+TAPE = (*RADII, "rod_mm", "spacing_mm", *STARTS)
+ALLOW = (*RADII, "rod_mm", *STARTS)
+DEFAULT_SHAFTS = ("motor", *(f"shaft{k}" for k in range(1, 10)))
+
+
+@dataclass(frozen=True, slots=True)
+class RigShaft:
+    """A shaft named in the file.
+
+    Attributes
+    ----------
+    name : str
+        Name in tables and files.
+    marker : int
+        Id of the marker on its arm.
+    side_mm : float or None
+        Size of that marker; None to tell 30 from 20 mm by the film.
+    """
+
+    name: str
+    marker: int
+    side_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Allowed:
+    """How far one quantity may be changed.
+
+    Attributes
+    ----------
+    low, high : float
+        Range.
+    holes : tuple of float
+        The only values that exist, rising; empty where any value of the range will do.
+    """
+
+    low: float
+    high: float
+    holes: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class RigLinkage:
+    """One linkage named in the file.
+
+    Attributes
+    ----------
+    driver, driven : str
+        Names of the shafts.
+    rod_marker : int or None
+        Id of the marker on the rod.
+    rod_side_mm : float or None
+        Size of that marker; None to tell 30 from 20 mm by the film.
+    opening_sign : int or None
+        +1 if the driver turns counter-clockwise toward high fire, -1 if clockwise, None from the film.
+    stroke_deg : float or None
+        Driver travel from low to high fire; None from the film.
+    tape : dict of str to (float, float)
+        Measured by hand: value and standard uncertainty, mm or degrees as the name says.
+    allow : dict of str to Allowed
+        What may be changed.
+    min_toggle_deg : float or None
+        Smallest angle to the in-line position that is accepted.
+    """
+
+    driver: str
+    driven: str
+    rod_marker: int | None = None
+    rod_side_mm: float | None = None
+    opening_sign: int | None = None
+    stroke_deg: float | None = None
+    tape: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    allow: Mapping[str, Allowed] = field(default_factory=dict)
+    min_toggle_deg: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Rig:
+    """What is known of the set-up besides the film; empty where the marker numbers say it all.
+
+    Attributes
+    ----------
+    shafts : tuple of RigShaft
+        Shafts with names or sizes of their own.
+    linkages : tuple of RigLinkage
+        Linkages; empty for a train in the order of the marker numbers.
+    """
+
+    shafts: tuple[RigShaft, ...] = ()
+    linkages: tuple[RigLinkage, ...] = ()
+
+    @classmethod
+    def from_toml(cls, text: str) -> Rig:
+        """Read the text of a set-up file.
+
+        Raises
+        ------
+        InputError
+            If it is no TOML, or a key or value cannot be used; the message names it.
+        """
+        try:
+            content = tomllib.loads(text)
+        except tomllib.TOMLDecodeError as error:
+            raise InputError(f"The set-up file is not valid TOML: {error}.", "Correct that line.") from error
+        _known(content, {"shaft", "linkage"}, "the set-up file")
+        shafts = tuple(_shaft(entry, n) for n, entry in enumerate(_tables(content, "shaft")))
+        linkages = tuple(_linkage(entry, n) for n, entry in enumerate(_tables(content, "linkage")))
+        _distinct([s.name for s in shafts], "shaft name")
+        _distinct([s.marker for s in shafts], "shaft marker")
+        _distinct([(k.driver, k.driven) for k in linkages], "linkage")
+        return cls(shafts, linkages)
+
+    @classmethod
+    def load(cls, path: Path) -> Rig:
+        """Read a set-up file.
+
+        Raises
+        ------
+        InputError
+            If it cannot be read or used.
+        """
+        try:
+            text = Path(path).read_text(encoding="utf-8")
+        except (OSError, UnicodeDecodeError) as error:
+            raise InputError(
+                f"The set-up file {Path(path).name} cannot be read.", "Check its name and folder."
+            ) from error
+        return cls.from_toml(text)
+
+
+def _tables(content: dict[str, Any], key: str) -> list[dict[str, Any]]:
+    entries = content.get(key, [])
+    if not isinstance(entries, list) or not all(isinstance(e, dict) for e in entries):
+        raise InputError(f"In the set-up file, {key} must be written as [[{key}]].", "Use double brackets.")
+    return entries
+
+
+def _shaft(entry: dict[str, Any], number: int) -> RigShaft:
+    where = f"[[shaft]] number {number + 1}"
+    _known(entry, {"name", "marker", "side_mm"}, where)
+    marker = _marker(entry, "marker", where)
+    if marker is None:
+        raise InputError(f"{where} has no marker.", "Give the id of the marker on its arm.")
+    name = entry.get("name", f"marker{marker}")
+    if not isinstance(name, str) or not name.strip() or any(c in name for c in ":,\n\r"):
+        raise InputError(
+            f"{where}: the name must be text without colon, comma or line break.", "Choose a short name."
+        )
+    return RigShaft(name, marker, _size(entry, "side_mm", where))
+
+
+def _linkage(entry: dict[str, Any], number: int) -> RigLinkage:
+    where = f"[[linkage]] number {number + 1}"
+    _known(
+        entry,
+        {
+            "driver",
+            "driven",
+            "rod_marker",
+            "rod_side_mm",
+            "opening",
+            "stroke_deg",
+            "tape",
+            "allow",
+            "limits",
+        },
+        where,
+    )
+    names = [entry.get("driver"), entry.get("driven")]
+    if not all(isinstance(n, str) and n for n in names) or names[0] == names[1]:
+        raise InputError(f"{where} must name two different shafts.", "Set driver and driven.")
+    opening = entry.get("opening")
+    if opening not in (None, "ccw", "cw"):
+        raise InputError(f"{where}: opening is {opening!r}.", 'Write "ccw" or "cw", as the camera sees it.')
+    limits = _table(entry, "limits", where)
+    _known(limits, {"min_toggle_deg"}, f"{where}, limits")
+    tape = _table(entry, "tape", where)
+    _known(tape, set(TAPE), f"{where}, tape")
+    allow = _table(entry, "allow", where)
+    _known(allow, set(ALLOW), f"{where}, allow")
+    return RigLinkage(
+        driver=str(names[0]),
+        driven=str(names[1]),
+        rod_marker=_marker(entry, "rod_marker", where),
+        rod_side_mm=_size(entry, "rod_side_mm", where),
+        opening_sign=None if opening is None else (1 if opening == "ccw" else -1),
+        stroke_deg=_number(entry, "stroke_deg", where, 1.0, 360.0),
+        tape={key: _tape(key, value, where) for key, value in tape.items()},
+        allow={key: _allowed(key, value, where) for key, value in allow.items()},
+        min_toggle_deg=_number(limits, "min_toggle_deg", f"{where}, limits", 0.0, 90.0),
+    )
+
+
+def _known(table: dict[str, Any], keys: set[str], where: str) -> None:
+    for key in table:
+        if key not in keys:
+            raise InputError(
+                f"In {where} the key {key!r} is not known.", f"Known keys: {', '.join(sorted(keys))}."
+            )
+
+
+def _table(entry: dict[str, Any], key: str, where: str) -> dict[str, Any]:
+    table = entry.get(key, {})
+    if not isinstance(table, dict):
+        raise InputError(f"{where}: {key} must be a table.", f"Write [linkage.{key}].")
+    return table
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def _number(table: dict[str, Any], key: str, where: str, low: float, high: float) -> float | None:
+    value = table.get(key)
+    if value is None:
+        return None
+    if not _is_number(value) or not low <= value <= high:
+        raise InputError(f"{where}: {key} is {value!r}.", f"Give a number from {low:g} to {high:g}.")
+    return float(value)
+
+
+def _size(table: dict[str, Any], key: str, where: str) -> float | None:
+    return _number(table, key, where, 5.0, 500.0)
+
+
+def _marker(table: dict[str, Any], key: str, where: str) -> int | None:
+    value = table.get(key)
+    if value is None:
+        return None
+    if not isinstance(value, int) or isinstance(value, bool) or not 4 <= value <= 49:
+        raise InputError(
+            f"{where}: {key} is {value!r}.", "Give a marker id from 4 to 49; 0 to 3 are the card's."
+        )
+    return value
+
+
+def _tape(key: str, value: object, where: str) -> tuple[float, float]:
+    if not (isinstance(value, list) and len(value) == 2 and all(_is_number(v) for v in value)):
+        raise InputError(
+            f"{where}: {key} must be two numbers.",
+            "Write [value, standard uncertainty], for example [80, 1].",
+        )
+    measured, sigma = float(value[0]), float(value[1])
+    if sigma <= 0 or (key.endswith("_mm") and measured <= 0):
+        raise InputError(
+            f"{where}: {key} must be positive, with an uncertainty above 0.", "Correct the value."
+        )
+    return measured, sigma
+
+
+def _allowed(key: str, value: object, where: str) -> Allowed:
+    if not isinstance(value, dict):
+        raise InputError(
+            f"{where}: allow.{key} must be a table.", "Write { min = 60, max = 110 } or { holes = [60, 70] }."
+        )
+    _known(value, {"min", "max", "holes"}, f"{where}, allow.{key}")
+    holes = value.get("holes", [])
+    if not isinstance(holes, list) or not all(_is_number(h) for h in holes):
+        raise InputError(
+            f"{where}: the holes of {key} must be a list of numbers.", "Write { holes = [60, 70] }."
+        )
+    low, high = value.get("min"), value.get("max")
+    if holes:
+        low = min(holes) if low is None else low
+        high = max(holes) if high is None else high
+    if not (_is_number(low) and _is_number(high)) or low > high:
+        raise InputError(
+            f"{where}: allow.{key} needs min and max in rising order, or holes.", "Give both ends."
+        )
+    return Allowed(float(low), float(high), tuple(sorted(float(h) for h in holes if low <= h <= high)))
+
+
+def _distinct(values: list[Any], what: str) -> None:
+    twice = {v for v in values if values.count(v) > 1}
+    if twice:
+        raise InputError(f"The set-up file gives the {what} {twice.pop()} twice.", "Give each once.")

@@ -1,0 +1,50 @@
+"""Limits of the measurement as a whole; those of its parts are in their own packages."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from kinematics.settings import Settings as KinematicsSettings
+from vision.faults import FaultSettings
+from vision.hinges import HingeSettings
+from vision.rods import RodSettings
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Everything that can be tuned, in one place.
+
+    Attributes
+    ----------
+    kinematics, faults, hinges, rods
+        Settings of the parts.
+    marker_sides_mm : tuple of float
+        Sizes in which arm and rod markers are printed.
+    least_marker_share : float
+        A marker in a smaller share of the frames is taken for a false one, unless the rig names it.
+    least_turn_rad : float
+        A shaft that turns less has not moved.
+    contact_rad : float
+        How far a driven shaft must have followed before its joint is surely in contact.
+    curve_step_rad : float
+        Steps of the travel curve.
+    scale_sigma : float
+        Relative standard deviation of all lengths in common: what is left of lens and edge errors on rendered
+        clips with known truth.
+    place_sigma_mm : float
+        Standard deviation of each centre and pin for the same reason.
+    """
+
+    kinematics: KinematicsSettings = field(default_factory=KinematicsSettings)
+    faults: FaultSettings = field(default_factory=FaultSettings)
+    hinges: HingeSettings = field(default_factory=HingeSettings)
+    rods: RodSettings = field(default_factory=RodSettings)
+    marker_sides_mm: tuple[float, ...] = (30.0, 20.0)
+    least_marker_share: float = 0.05
+    least_turn_rad: float = np.deg2rad(2.0)
+    contact_rad: float = np.deg2rad(0.6)
+    curve_step_rad: float = np.deg2rad(1.0)
+    scale_sigma: float = 0.0025
+    place_sigma_mm: float = 0.15

@@ -1,0 +1,168 @@
+"""Upright colour pictures for people: one frame of a clip, or a whole clip drawn over."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import av
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.control import JobControl, Unattended
+from vision.edges import Floats
+from vision.errors import VideoError
+from vision.video import ClipFacts, ClipReader
+
+Rgb = NDArray[np.uint8]
+_CLOCK = Fraction(1, 90_000)
+_MOST_LONG_SIDE_PX = 1920
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """One frame as shown to people.
+
+    Attributes
+    ----------
+    time_s : float
+        Presentation time.
+    rgb : ndarray of uint8, shape (height, width, 3)
+        Upright picture.
+    """
+
+    time_s: float
+    rgb: Rgb
+
+
+def upright(stored_px: Floats, facts: ClipFacts) -> Floats:
+    """Map pixels of the stored picture to the upright one, shape (..., 2)."""
+    width, height = facts.size_wh_px
+    x, y = stored_px[..., 0], stored_px[..., 1]
+    turned = ((x, y), (y, width - 1 - x), (width - 1 - x, height - 1 - y), (height - 1 - y, x))
+    return np.stack(turned[facts.quarter_turns], axis=-1)
+
+
+def picture_at(path: Path, time_s: float) -> Picture:
+    """Give the frame shown at a moment.
+
+    Parameters
+    ----------
+    path : Path
+        The clip.
+    time_s : float
+        Presentation time; before the first frame gives the first, after the last the last.
+
+    Returns
+    -------
+    Picture
+
+    Raises
+    ------
+    VideoError
+        If the file cannot be read.
+    """
+    with ClipReader(path) as reader:
+        facts = reader.facts
+    with av.open(str(path), metadata_errors="ignore") as container:
+        stream = container.streams.video[0]
+        # Frame threads may hang when a partial read ends early; slices do not.
+        stream.thread_type = "SLICE"
+        best: Any = None
+        try:
+            if stream.time_base:
+                container.seek(max(int(time_s / stream.time_base), 0), stream=stream)
+            for frame in container.decode(stream):
+                if frame.time is None or (best is not None and frame.time > time_s + 1e-6):
+                    break
+                best = frame
+        except av.FFmpegError as error:
+            if best is None:
+                raise VideoError(
+                    f"The frame at {time_s:.2f} s cannot be decoded.", "Choose another moment."
+                ) from error
+        if best is None:
+            raise VideoError(f"There is no frame at {time_s:.2f} s.", "Choose a moment within the clip.")
+        return Picture(float(best.time), _rgb(best, facts))
+
+
+def pictures(path: Path) -> Iterator[Picture]:
+    """Yield every frame of a clip, upright and in colour."""
+    with ClipReader(path) as reader:
+        facts = reader.facts
+    with av.open(str(path), metadata_errors="ignore") as container:
+        stream = container.streams.video[0]
+        stream.thread_type = "AUTO"
+        for packet in container.demux(stream):
+            try:
+                frames = packet.decode()
+            except av.FFmpegError:
+                continue
+            for frame in frames:
+                if frame.time is not None:
+                    yield Picture(float(frame.time), _rgb(frame, facts))
+
+
+def write_drawn_clip(
+    source: Path,
+    target: Path,
+    draw: Callable[[Picture], Rgb],
+    total_frames: int,
+    job: JobControl | None = None,
+) -> None:
+    """Write a clip with every frame drawn over, at the times of the source.
+
+    Parameters
+    ----------
+    source, target : Path
+        Clip read, and MP4 file written.
+    draw : callable
+        Gives the picture to write for each picture read.
+    total_frames : int
+        For progress.
+    job : JobControl, optional
+        Progress and stop.
+    """
+    job = job or Unattended()
+    with av.open(str(target), mode="w", format="mp4") as container:
+        stream: Any = None
+        last = -1
+        for number, picture in enumerate(pictures(source)):
+            drawn = _shrunk(draw(picture))
+            if stream is None:
+                stream = container.add_stream("libx264", rate=30)
+                stream.height, stream.width = drawn.shape[:2]
+                stream.pix_fmt = "yuv420p"
+                stream.time_base = stream.codec_context.time_base = _CLOCK
+                stream.options = {"preset": "veryfast", "crf": "24"}
+            frame = av.VideoFrame.from_ndarray(np.ascontiguousarray(drawn), format="rgb24")
+            last = max(round(picture.time_s / _CLOCK), last + 1)
+            frame.pts, frame.time_base = last, _CLOCK
+            for packet in stream.encode(frame):
+                container.mux(packet)
+            if number % 4 == 0:
+                job.check()
+                job.report(number, max(total_frames, number), "drawing the overlay")
+        if stream is not None:
+            for packet in stream.encode(None):
+                container.mux(packet)
+
+
+def _rgb(frame: Any, facts: ClipFacts) -> Rgb:
+    rgb: Rgb = np.rot90(frame.to_ndarray(format="rgb24"), facts.quarter_turns)
+    return np.ascontiguousarray(rgb)
+
+
+def _shrunk(rgb: Rgb) -> Rgb:
+    """Picture of at most 1920 pixels with even sides, as the codec wants them."""
+    height, width = rgb.shape[:2]
+    scale = min(1.0, _MOST_LONG_SIDE_PX / max(height, width))
+    size = (int(width * scale) // 2 * 2, int(height * scale) // 2 * 2)
+    if size == (width, height):
+        return rgb
+    result: Rgb = np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), np.uint8)
+    return result
