@@ -9,6 +9,7 @@ NO_UNCERTAINTY = "uncertainty not available"
 DIGITS_WITHOUT_SD = 3
 """Significant digits of a value whose uncertainty is not known."""
 SPACE = "\N{NO-BREAK SPACE}"
+MINUS = "\N{MINUS SIGN}"
 SYMBOLS = {"deg": "°"}
 """Units written otherwise than they are named in files."""
 
@@ -89,7 +90,7 @@ def _places(sd: float) -> int:
 
 
 def _fixed(value: float, places: int) -> str:
-    """A number with so many decimals; negative places round to tens or hundreds; never ``-0``."""
+    """A number with so many decimals; negative places round to tens or hundreds; never a negative zero."""
     rounded = round(value, places)
-    text = f"{rounded:.{max(places, 0)}f}"
-    return text[1:] if text.startswith("-") and float(text) == 0 else text
+    text = f"{abs(rounded):.{max(places, 0)}f}"
+    return f"{MINUS}{text}" if rounded < 0 and float(text) != 0 else text

@@ -22,6 +22,7 @@ KINDS = {
     "csv": "A table from a CSV file",
 }
 CHECK_STEP_DEG = 10.0
+NOT_GIVEN = "not given"
 
 
 def show(store: Store, job: Job, opened: Opened, linkage: str) -> None:
@@ -72,6 +73,7 @@ def typed_in(opened: Opened, linkage: str, kept: IntendedChoice | None, key: str
         start,
         key=f"{keys.INTENDED_TABLE}_{key}",
         num_rows="dynamic",
+        placeholder="",
         hide_index=True,
         width="stretch",
         column_config={
@@ -146,7 +148,7 @@ def show_table(table: pd.DataFrame, linkage: str) -> None:
     rows = [
         (
             format_exact(row.driver_deg),
-            format_exact(row.intended_deg, places=2) if np.isfinite(row.intended_deg) else "-",
+            format_exact(row.intended_deg, places=2) if np.isfinite(row.intended_deg) else NOT_GIVEN,
             deviation_cell(row.opening_deviation_deg, row.opening_sd_deg, row.tolerance_deg),
             deviation_cell(row.closing_deviation_deg, row.closing_sd_deg, row.tolerance_deg),
         )
@@ -171,8 +173,8 @@ def show_table(table: pd.DataFrame, linkage: str) -> None:
 
 
 def deviation_cell(value: float, sd: float, tolerance: float) -> str:
-    """A deviation for a narrow cell, marked if it is beyond the tolerance."""
+    """A deviation for a narrow cell, marked if it is beyond the tolerance; empty where there is none."""
     if not np.isfinite(value):
-        return "-"
+        return ""
     mark = " *" if np.isfinite(tolerance) and abs(value) > tolerance else ""
     return format_estimate(value, sd) + mark

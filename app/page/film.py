@@ -10,6 +10,7 @@ from app import worker
 from app.errors import InputError
 from app.page import keys, markup
 from app.page.shell import plain_errors
+from app.rig import Rig
 from app.store import Job, JobState, Store
 
 LARGEST_MB = 2000
@@ -74,10 +75,16 @@ def show_upload(store: Store) -> None:
 
 
 def show_rig_upload(number: int) -> str | None:
-    """Show the uploader of the optional set-up file; give its text if there is one."""
+    """Show the uploader of the optional set-up file; give its text if there is one.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be used; no clip is taken in until it is mended or removed.
+    """
     with st.expander("Set-up file (optional)", key=f"{keys.RIG_UPLOAD}_box"):
         upload = st.file_uploader(
-            "rig.toml: names, 20 mm markers, sizes measured by hand. Add it before the clip.",
+            "rig.toml: names of the shafts, sizes measured by hand. Add it before the clip.",
             type=["toml"],
             key=f"{keys.RIG_UPLOAD}_{number}",
             max_upload_size=1,
@@ -85,11 +92,13 @@ def show_rig_upload(number: int) -> str | None:
     if upload is None:
         return None
     try:
-        return upload.getvalue().decode("utf-8")
+        text = upload.getvalue().decode("utf-8")
     except UnicodeDecodeError as error:
         raise InputError(
             "The set-up file is not a text file.", "Choose a rig.toml written in UTF-8."
         ) from error
+    Rig.from_toml(text)
+    return text
 
 
 def show_list(store: Store) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import socket
 import subprocess
 import sys
@@ -31,6 +32,7 @@ OPTIONS = {
     "browser.gatherUsageStats": "false",
     "client.toolbarMode": "viewer",
     "client.showErrorDetails": "none",
+    "logger.level": "warning",
     "theme.base": "light",
     "theme.primaryColor": "#0b5cad",
     "theme.textColor": "#111111",
@@ -135,6 +137,8 @@ def serve(store: Path, port: int | None, browser: bool, sample: bool = False) ->
     job = load_sample(jobs) if sample else None
     chosen = free_port(port)
     address = f"http://{ADDRESS}:{chosen}/" + (f"?job={job.job_id}" if job else "")
+    # A plain termination must take the server along, as Ctrl-C does.
+    before = signal.signal(signal.SIGTERM, signal.default_int_handler)
     server = subprocess.Popen(
         command(jobs.folder, chosen), stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL
     )
@@ -147,6 +151,7 @@ def serve(store: Path, port: int | None, browser: bool, sample: bool = False) ->
     except KeyboardInterrupt:
         return 0
     finally:
+        signal.signal(signal.SIGTERM, before)
         server.terminate()
         try:
             server.wait(timeout=10)

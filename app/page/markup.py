@@ -45,8 +45,8 @@ def card(kind: str, heading: str, parts: Iterable[tuple[str, str]]) -> str:
 
 def figures(entries: Iterable[tuple[str, str]]) -> str:
     """A row of (name, value) with the values large; wraps on a narrow screen."""
-    pairs = "".join(f"<div><dt>{escape(name)}</dt><dd>{escape(value)}</dd></div>" for name, value in entries)
-    return f'<dl class="sc-figures">{pairs}</dl>'
+    pairs = "".join(f"<p><span>{escape(name)}</span><b>{escape(value)}</b></p>" for name, value in entries)
+    return f'<div class="sc-figures">{pairs}</div>'
 
 
 def cautions(lines: Sequence[str], *, folded: bool) -> str:

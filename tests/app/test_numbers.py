@@ -10,7 +10,7 @@ from app.numbers import format_estimate, format_exact
 
 
 def plain(text: str) -> str:
-    return text.replace("\N{NO-BREAK SPACE}", " ")
+    return text.replace("\N{NO-BREAK SPACE}", " ").replace("\N{MINUS SIGN}", "-")
 
 
 @pytest.mark.parametrize(
@@ -28,6 +28,8 @@ def plain(text: str) -> str:
         (1234.0, 990.0, "1200 ± 1000"),
         (-0.001, 0.2, "0.00 ± 0.20"),
         (1e-9, 0.02, "0.000 ± 0.020"),
+        (-24.487, 0.015, "-24.487 ± 0.015"),
+        (-1234.0, 120.0, "-1230 ± 120"),
     ],
 )
 def test_digits_follow_the_standard_deviation(value: float, sd: float, expected: str) -> None:

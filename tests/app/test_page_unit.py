@@ -103,6 +103,14 @@ def test_set_up_file_travels_with_the_clip(store: Store, started: list[str]) -> 
     assert store.jobs()[0].rig_toml == text
 
 
+def test_a_wrong_set_up_file_is_said_before_the_clip_is_taken(store: Store, started: list[str]) -> None:
+    page = visit()
+    key = f"{keys.RIG_UPLOAD}_0"
+    page.file_uploader(key=key).set_value(("rig.toml", b'[[shaft]]\ncolour = "red"\n', "text/plain")).run()
+    assert "'colour'" in page.error[0].value
+    assert store.jobs() == ()
+
+
 def test_empty_clip_is_refused_in_words_and_earlier_films_stay(store: Store, started: list[str]) -> None:
     earlier = measured(store)
     page = visit()

@@ -1,0 +1,86 @@
+"""Starting the page: where it listens, what it opens, how it ends."""
+
+from __future__ import annotations
+
+import re
+import signal
+import socket
+import subprocess
+import sys
+import urllib.request
+from pathlib import Path
+
+import pytest
+
+from app import worker
+from app.errors import InputError
+from app.page import launch
+from app.store import JobState, Store
+
+
+def test_wanted_port_is_taken_or_refused_in_words() -> None:
+    with socket.socket() as busy:
+        busy.bind((launch.ADDRESS, 0))
+        busy.listen()
+        port = busy.getsockname()[1]
+        with pytest.raises(InputError, match=f"Port {port} cannot be used"):
+            launch.free_port(port)
+    assert launch.free_port(port) == port
+    with pytest.raises(InputError, match="--port"):
+        launch.free_port(700_000)
+
+
+def test_without_a_wish_any_free_port_will_do(monkeypatch: pytest.MonkeyPatch) -> None:
+    with socket.socket() as busy:
+        busy.bind((launch.ADDRESS, 0))
+        busy.listen()
+        monkeypatch.setattr(launch, "USUAL_PORT", busy.getsockname()[1])
+        assert launch.free_port(None) != launch.USUAL_PORT
+
+
+def test_only_this_computer_is_served_and_nothing_is_reported_home() -> None:
+    words = launch.command(Path("store"), 1234)
+    for needed in ("--server.address=127.0.0.1", "--browser.gatherUsageStats=false", "--server.port=1234"):
+        assert needed in words
+    assert words[-2:] == ["--store", "store"]
+
+
+def test_sample_is_loaded_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    started: list[str] = []
+    monkeypatch.setattr(worker, "start", lambda store, job: started.append(job.job_id))
+    store = Store(tmp_path)
+    first = launch.load_sample(store)
+    assert first.clip.read_bytes() == launch.sample_clip().read_bytes()
+    assert "invented" in first.label
+    assert launch.load_sample(store).job_id == first.job_id
+    assert started == [first.job_id]
+    store.claim(first.job_id)
+    store.finish(first.job_id, JobState.FAILED, "x")
+    assert launch.load_sample(store).job_id != first.job_id
+
+
+def test_missing_sample_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(launch, "SAMPLE", Path("nowhere") / "none.mp4")
+    with pytest.raises(InputError, match="sample clip"):
+        launch.load_sample(Store(tmp_path))
+
+
+@pytest.mark.parametrize("ending", [signal.SIGINT, signal.SIGTERM])
+def test_serves_until_it_is_stopped(tmp_path: Path, ending: signal.Signals) -> None:
+    code = (
+        "import sys; from pathlib import Path; from app.page.launch import serve; "
+        f"sys.exit(serve(Path({str(tmp_path)!r}), None, browser=False))"
+    )
+    with subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True) as process:
+        try:
+            assert process.stdout is not None
+            address = re.search(r"http://127\.0\.0\.1:\d+/", process.stdout.readline())
+            assert address is not None
+            with urllib.request.urlopen(f"{address[0]}_stcore/health", timeout=10) as answer:
+                assert answer.status == 200
+            process.send_signal(ending)
+            assert process.wait(timeout=20) == 0
+        finally:
+            process.kill()
+    with pytest.raises(OSError, match="refused"):
+        urllib.request.urlopen(f"{address[0]}_stcore/health", timeout=5)

@@ -1,0 +1,216 @@
+"""The page in a real browser at phone and laptop width: upload, watch, read, reload, cancel, refuse."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from browsing import WIDTHS_PX, looked_at, opened_browser, served_page, settled, too_wide
+from needs import need_program
+from playwright.sync_api import Browser, Page, expect
+
+from app.store import JobState, Store
+
+SAMPLE = Path(__file__).parents[2] / "sample_media" / "as_found.mp4"
+ANALYSIS_MS = 120_000
+CLIP_INPUT = 'input[type="file"][accept*=".mp4"]'
+
+pytestmark = pytest.mark.slow
+
+
+@pytest.fixture(scope="module")
+def store(tmp_path_factory: pytest.TempPathFactory) -> Store:
+    return Store(tmp_path_factory.mktemp("page") / "store")
+
+
+@pytest.fixture(scope="module")
+def address(store: Store) -> Iterator[str]:
+    with served_page(store.folder, store.folder.parent / "server.log") as url:
+        yield url
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    executable = need_program("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
+    with opened_browser(executable) as opened:
+        yield opened
+
+
+@pytest.fixture
+def complaints() -> Iterator[list[str]]:
+    """Errors in the browser's console; none may be left at the end."""
+    found: list[str] = []
+    yield found
+    assert found == []
+
+
+def upload(page: Page, address: str, clip: Path | dict) -> None:
+    page.goto(address)
+    settled(page)
+    page.locator(CLIP_INPUT).set_input_files(clip)
+    page.wait_for_url(re.compile(r"job=\w+"))
+
+
+@pytest.fixture(scope="module")
+def measured_url(browser: Browser, address: str) -> str:
+    """Address of the sample clip's result, uploaded from a phone and measured by the real worker."""
+    found: list[str] = []
+    with looked_at(browser, "phone", found) as page:
+        upload(page, address, SAMPLE)
+        expect(page.get_by_role("heading", name="Travel curve")).to_be_visible(timeout=ANALYSIS_MS)
+        settled(page)
+        assert found == []
+        return page.url
+
+
+@pytest.mark.parametrize("width", WIDTHS_PX)
+def test_start_fits_and_shows_cautions_first(
+    browser: Browser, address: str, complaints: list[str], width: str
+) -> None:
+    with looked_at(browser, width, complaints) as page:
+        page.goto(address)
+        settled(page)
+        cautions = page.get_by_text("Burner off, locked out").bounding_box()
+        prepare = page.get_by_role("heading", name="1. Prepare").bounding_box()
+        assert cautions is not None
+        assert prepare is not None
+        assert cautions["y"] < prepare["y"]
+        assert too_wide(page) <= 0
+        page.get_by_text("How to place the markers and film").click()
+        expect(page.get_by_text("Start filming at low fire")).to_be_visible()
+        assert too_wide(page) <= 0
+
+
+@pytest.mark.parametrize("width", WIDTHS_PX)
+def test_reload_and_second_device_find_the_result(
+    browser: Browser, measured_url: str, complaints: list[str], width: str
+) -> None:
+    with looked_at(browser, width, complaints) as page:
+        for _ in range(2):
+            page.goto(measured_url)
+            expect(page.get_by_role("heading", name="Travel curve")).to_be_visible()
+            settled(page)
+        curve = page.get_by_alt_text(re.compile("^Travel curve"))
+        assert curve.evaluate("(picture) => picture.naturalWidth") > 500
+        frame = page.get_by_alt_text(re.compile("^Frame of the clip"))
+        assert frame.evaluate("(picture) => picture.naturalWidth") > 300
+        expect(page.get_by_role("row", name=re.compile("^90 "))).to_have_count(1)
+        assert page.get_by_test_id("stException").count() == 0
+        assert page.get_by_text("fault in strokecurve").count() == 0
+        assert too_wide(page) <= 0
+
+
+@pytest.mark.parametrize("width", WIDTHS_PX)
+def test_touch_targets_are_large(
+    browser: Browser, measured_url: str, complaints: list[str], width: str
+) -> None:
+    """At least 44 px high: WCAG 2.2, target size (enhanced)."""
+    with looked_at(browser, width, complaints) as page:
+        page.goto(measured_url)
+        settled(page)
+        for button in page.locator(
+            ".stButton button, .stDownloadButton button, [data-testid=stButtonGroup] button"
+        ).all():
+            box = button.bounding_box()
+            assert box is not None
+            assert box["height"] >= 44
+
+
+def test_moment_follows_the_slider(browser: Browser, measured_url: str, complaints: list[str]) -> None:
+    with looked_at(browser, "phone", complaints) as page:
+        page.goto(measured_url)
+        settled(page)
+        frame = page.get_by_alt_text(re.compile("^Frame of the clip"))
+        before = frame.get_attribute("alt")
+        page.get_by_role("slider").press("End")
+        expect(frame).not_to_have_attribute("alt", before or "")
+        settled(page)
+        assert frame.evaluate("(picture) => picture.naturalWidth") > 300
+
+
+@pytest.mark.parametrize("width", WIDTHS_PX)
+def test_comparison_with_equal_travel(
+    browser: Browser, measured_url: str, complaints: list[str], width: str
+) -> None:
+    with looked_at(browser, width, complaints) as page:
+        page.goto(measured_url)
+        settled(page)
+        page.get_by_text("Equal travel", exact=True).click()
+        expect(page.get_by_text("largest deviation")).to_be_visible()
+        settled(page)
+        assert too_wide(page) <= 0
+        page.get_by_text("A table typed in").click()
+        expect(page.get_by_role("button", name="Compare with this table")).to_be_visible()
+        settled(page)
+        assert too_wide(page) <= 0
+        page.get_by_text("No comparison").click()
+        expect(page.get_by_text("largest deviation")).to_have_count(0)
+
+
+def test_files_can_be_taken_away(
+    browser: Browser, measured_url: str, store: Store, complaints: list[str]
+) -> None:
+    folder = store.job(measured_url.split("job=")[1]).result
+    with looked_at(browser, "laptop", complaints) as page:
+        page.goto(measured_url)
+        settled(page)
+        for name in ("angles.csv", "travel.csv", "result.json"):
+            with page.expect_download() as download:
+                page.get_by_role("button", name=f"Download {name}").click()
+            assert Path(download.value.path()).read_bytes() == (folder / name).read_bytes()
+        with page.expect_download() as download:
+            page.get_by_role("button", name="This table as CSV").click()
+        assert Path(download.value.path()).read_text().startswith("driver_deg,opening_deg,opening_sd_deg")
+
+
+def test_marker_sheet_can_be_taken_away(browser: Browser, address: str, complaints: list[str]) -> None:
+    with looked_at(browser, "phone", complaints) as page:
+        page.goto(address)
+        settled(page)
+        with page.expect_download() as download:
+            page.get_by_role("button", name="Marker sheet, A4").click()
+        assert Path(download.value.path()).read_bytes().startswith(b"%PDF")
+
+
+def test_cancel_stops_the_analysis_and_keeps_the_clip(
+    browser: Browser, address: str, store: Store, complaints: list[str]
+) -> None:
+    with looked_at(browser, "phone", complaints) as page:
+        upload(page, address, SAMPLE)
+        page.get_by_role("button", name="Cancel").click()
+        expect(page.get_by_text("You cancelled this analysis")).to_be_visible(timeout=ANALYSIS_MS)
+        job = store.job(page.url.split("job=")[1])
+        assert job.state is JobState.CANCELLED
+        assert job.clip.stat().st_size == SAMPLE.stat().st_size
+        assert not job.result.exists()
+        assert too_wide(page) <= 0
+
+
+def test_analysis_survives_a_closed_browser(browser: Browser, address: str, complaints: list[str]) -> None:
+    with looked_at(browser, "phone", complaints) as page:
+        upload(page, address, SAMPLE)
+        url = page.url
+    with looked_at(browser, "laptop", complaints) as page:
+        page.goto(url)
+        expect(page.get_by_role("heading", name="Travel curve")).to_be_visible(timeout=ANALYSIS_MS)
+
+
+def test_bad_file_gives_a_sentence_and_earlier_films_stay(
+    browser: Browser, address: str, measured_url: str, store: Store, complaints: list[str]
+) -> None:
+    with looked_at(browser, "phone", complaints) as page:
+        upload(page, address, {"name": "notes.mp4", "mimeType": "video/mp4", "buffer": b"only words\n" * 300})
+        alert = page.get_by_role("alert")
+        expect(alert).to_be_visible(timeout=ANALYSIS_MS)
+        words = alert.inner_text()
+        assert "Traceback" not in words
+        assert "fault in strokecurve" not in words
+        assert words == store.job(page.url.split("job=")[1]).error
+        page.get_by_role("button", name="All films and new upload").click()
+        expect(
+            page.get_by_role("button", name=re.compile("notes.mp4.*could not be measured"))
+        ).to_be_visible()
+        page.get_by_role("button", name=re.compile("as_found.mp4.*: measured")).last.click()
+        expect(page.get_by_role("heading", name="Travel curve")).to_be_visible()
