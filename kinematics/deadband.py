@@ -17,6 +17,12 @@ Array = NDArray[np.float64]
 
 _DEG = np.pi / 180
 _KNOT_RAD = 10 * _DEG  # spline pieces: a four-bar curve is followed to a few thousandths of a degree
+_FIRST_RAD = (
+    0.0,
+    0.7 * _DEG,
+    2.5 * _DEG,
+)  # guesses of lost motion to start from; the best end counts
+_BEND_RAD = 0.05  # weak prior on the spline's bends: keeps it whole where the driven shaft only stood still
 _ROUNDS = 12
 _SETTLED_RAD = 1e-4 * _DEG
 
@@ -31,6 +37,8 @@ class DeadBand:
         Driven angle without lost motion at each bin, closing side, positive in the driven opening direction.
     ratio : ndarray, shape (B,)
         Its slope against the driver.
+    engaged : ndarray of bool, shape (B,)
+        Where the driver moved the driven shaft. Elsewhere, within the lost motion, the curve is not seen.
     slack_rad, sd_rad : float
         Lost motion, of either sign as noise has it, and its standard deviation; NaN if both passes are not
         there.
@@ -38,6 +46,7 @@ class DeadBand:
 
     ideal_rad: Array
     ratio: Array
+    engaged: NDArray[np.bool_]
     slack_rad: float
     sd_rad: float
 
@@ -94,26 +103,39 @@ def fit_dead_band(bins: Bins, settings: Settings = DEFAULTS) -> DeadBand:
     driven = driven_sign(bins) * bins.driven_rad
     basis, slope_basis = _spline(bins.driver_rad)
     coefficients, *_ = np.linalg.lstsq(basis, driven, rcond=None)
-    ideal, slack, sd = basis @ coefficients, 0.0, math.nan
-    ratio = np.clip(slope_basis @ coefficients, -5, 5)
-    whiten = noise_whitener(bins, ratio, settings)
-    white = whiten @ driven
+    mean = basis @ coefficients
+    whiten = noise_whitener(bins, np.clip(slope_basis @ coefficients, -5, 5), settings)
+    white = np.concatenate([whiten @ driven, np.zeros(basis.shape[1] - 2)])
+    fits = [_follow(basis, slope_basis, whiten, white, mean + first / 2, first) for first in _FIRST_RAD]
+    return min(fits, key=lambda fit: fit[0])[1]
+
+
+def _follow(
+    basis: Array,
+    slope_basis: Array,
+    whiten: Array,
+    white: Array,
+    ideal: Array,
+    slack: float,
+) -> tuple[float, DeadBand]:
+    """Chi-square and fit from one first guess of curve and lost motion."""
+    bend = np.diff(np.eye(basis.shape[1]), 2, axis=0) / _BEND_RAD
+    smooth = np.column_stack([bend, np.zeros(bend.shape[0])])
     for _ in range(_ROUNDS):
         play = engage(ideal, slack)
-        triangle, target = _reduced(whiten @ np.column_stack([basis[play.source], -play.opened]), white)
-        if abs(triangle[-1, -1]) < 1e-6:  # one pass only: nothing tells the play
-            return DeadBand(ideal, ratio, math.nan, math.nan)
-        solution = np.linalg.lstsq(triangle, target, rcond=None)[0]
-        before, slack, sd = slack, float(solution[-1]), 1 / abs(float(triangle[-1, -1]))
-        ideal, ratio = basis @ solution[:-1], np.clip(slope_basis @ solution[:-1], -5, 5)
-        if abs(slack - before) < _SETTLED_RAD:
+        design = np.vstack([whiten @ np.column_stack([basis[play.source], -play.opened]), smooth])
+        q, triangle = np.linalg.qr(design)
+        # with one pass only nothing tells the play
+        known = abs(triangle[-1, -1]) > 1e-6
+        solution = np.linalg.lstsq(triangle, q.T @ white, rcond=None)[0]
+        ideal, before, slack = basis @ solution[:-1], slack, float(solution[-1])
+        if not known or abs(slack - before) < _SETTLED_RAD:
             break
-    return DeadBand(ideal, ratio, slack, sd)
-
-
-def _reduced(design: Array, white: Array) -> tuple[Array, Array]:
-    q, r = np.linalg.qr(design)
-    return r, q.T @ white
+    off = white - design @ solution
+    engaged = play.source == np.arange(play.source.size)
+    ratio = np.clip(slope_basis @ solution[:-1], -5, 5)
+    sd = 1 / abs(float(triangle[-1, -1])) if known else math.nan
+    return float(off @ off), DeadBand(ideal, ratio, engaged, slack if known else math.nan, sd)
 
 
 def _spline(driver: Array) -> tuple[Array, Array]:

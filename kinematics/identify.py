@@ -12,10 +12,24 @@ from scipy.optimize import least_squares
 from kinematics.attribution import carriers, remedy
 from kinematics.deadband import driven_sign, fit_dead_band
 from kinematics.errors import FitError, GeometryError
-from kinematics.evidence import QUANTITIES, Evidence, JointEvidence, statements
+from kinematics.evidence import (
+    QUANTITIES,
+    Evidence,
+    JointEvidence,
+    Statement,
+    statements,
+)
 from kinematics.fourbar import FourBar
 from kinematics.motion import Bins, LinkageMotion, noise_whitener, thin
-from kinematics.posterior import PARAMETERS, SLACK, Posterior, linkage, quantities, quantity_derivatives, wrap
+from kinematics.posterior import (
+    PARAMETERS,
+    SLACK,
+    Posterior,
+    linkage,
+    quantities,
+    quantity_derivatives,
+    wrap,
+)
 from kinematics.settings import DEFAULTS, Settings
 from kinematics.spread import Mode, modes, spread
 from kinematics.starts import starting_points
@@ -155,6 +169,12 @@ def identify(
     """
     bins = thin(motion, stroke)
     _check(bins)
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+        # a trial step may leave the possible linkages: NaN then says so
+        return _identify(stroke, bins, tuple(statements(evidence)), settings)
+
+
+def _identify(stroke: Stroke, bins: Bins, evidence: tuple[Statement, ...], settings: Settings) -> GeometryFit:
     band = fit_dead_band(bins, settings)
     posterior = Posterior(
         bins,
@@ -162,7 +182,7 @@ def identify(
         driven_sign(bins),
         _start_opened(stroke),
         noise_whitener(bins, band.ratio, settings),
-        tuple(statements(evidence)),
+        evidence,
         settings,
     )
     starts = starting_points(posterior, band, _STARTS)
@@ -183,7 +203,8 @@ def _check(bins: Bins) -> None:
         )
     if np.ptp(bins.driven_rad) < _MIN_DRIVEN_RAD:
         raise FitError(
-            "The driven shaft hardly moved.", "Check that its arm is clamped and the rod connected."
+            "The driven shaft hardly moved.",
+            "Check that its arm is clamped and the rod connected.",
         )
 
 
@@ -232,7 +253,8 @@ def _result(posterior: Posterior, found: list[Mode]) -> GeometryFit:
         four_bar = FourBar.from_start_angles(a, c, d, drive, driven)
     except GeometryError as error:
         raise FitError(
-            "The best fit starts in line with the driven arm.", "Measure the start angles."
+            "The best fit starts in line with the driven arm.",
+            "Measure the start angles.",
         ) from error
     by = np.vstack([quantity_derivatives(best), np.eye(len(PARAMETERS))[SLACK]])
     sds = spread(posterior, found, by)

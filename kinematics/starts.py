@@ -16,9 +16,9 @@ _DEG = np.pi / 180
 _STEP = 10 * _DEG  # of the scan; the basins of the fit are wider
 _POINTS = 24  # of the curve used
 _SCAN_RAD = 0.5 * _DEG  # misfit of the scan counts in units of this
-_REFINED_RAD = 0.04 * _DEG  # and that of the refinement
+_REFINED_RAD = 0.1 * _DEG  # and that of the refinement
 _TRUST = 0.1  # weight of the evidence's residuals while scanning
-_REFINED = 48  # candidates refined
+_CELL = 40 * _DEG  # the best candidate of each cell of start angles this wide is refined
 _ROUNDS = 15
 _WORSE = 60.0  # chi-square by which a refined candidate may be worse than the best
 _LIKELY_MM = (5.0, 3000.0)  # lengths outside are no burner linkage
@@ -45,12 +45,21 @@ def starting_points(posterior: Posterior, band: DeadBand, count: int) -> list[Ar
         [_scan_all(travel, turned, known), _scan_angles(known), _from_evidence(known)]
     )
     score = _score(posterior, candidates, travel, turned)
-    rough = _different(candidates, score, _REFINED, np.inf)
-    if not rough:
+    rough = _best_of_cells(candidates, score)
+    if rough.size == 0:
         return []
-    refined, cost = _refine(posterior, np.stack(rough), travel, turned)
+    refined, cost = _refine(posterior, candidates[rough], travel, turned)
     refined[:, SLACK] = band.slack_rad if np.isfinite(band.slack_rad) else 0.0
     return _different(refined, cost, count, _WORSE)
+
+
+def _best_of_cells(candidates: Array, score: Array) -> NDArray[np.int64]:
+    """Positions of the best candidate in each cell of start angles: one basin must not crowd out the others."""
+    order = np.argsort(score)
+    order = order[np.isfinite(score[order])]
+    cells = np.floor(candidates[order, 3:5] / _CELL).astype(np.int64)
+    _, first = np.unique(cells, axis=0, return_index=True)
+    return np.asarray(order[np.sort(first)])
 
 
 def _different(candidates: Array, score: Array, count: int, worse: float) -> list[Array]:
@@ -73,6 +82,7 @@ def _curve(posterior: Posterior, band: DeadBand) -> tuple[Array, Array]:
     """A few points of the driven curve, counter-clockwise positive, from the one nearest low fire."""
     driver = posterior.bins.driver_rad
     order = np.argsort(driver)
+    order = order[band.engaged[order]][2:-2]  # at the very ends the curve hangs on one or two bins
     rows = order[np.linspace(0, order.size - 1, _POINTS).round().astype(int)]
     zero = band.ideal_rad[np.argmin(np.abs(driver))]
     return posterior.opening_sign * driver[rows], posterior.driven_sign * (band.ideal_rad[rows] - zero)
@@ -138,7 +148,13 @@ def _scan_angles(known: dict[str, float]) -> Array:
 
 def _from_evidence(known: dict[str, float]) -> Array:
     """The linkage the evidence gives by itself, if it does."""
-    names = ("drive_radius_mm", "driven_radius_mm", "spacing_mm", "drive_start_rad", "driven_start_rad")
+    names = (
+        "drive_radius_mm",
+        "driven_radius_mm",
+        "spacing_mm",
+        "drive_start_rad",
+        "driven_start_rad",
+    )
     if not all(n in known for n in names):
         return np.zeros((0, len(PARAMETERS)))
     return _vectors(*(np.array(known[n]) for n in names))
@@ -185,7 +201,10 @@ def _refine(posterior: Posterior, candidates: Array, travel: Array, turned: Arra
         trial = best - step
         trial_cost = chi_square(trial)
         better = trial_cost < cost
-        best, cost = np.where(better[:, None], trial, best), np.where(better, trial_cost, cost)
+        best, cost = (
+            np.where(better[:, None], trial, best),
+            np.where(better, trial_cost, cost),
+        )
         damping = np.clip(np.where(better, damping / 5, damping * 4), 1e-8, 1e6)
     best[:, 3:5] = wrap(best[:, 3:5])
     return best, cost
