@@ -111,7 +111,7 @@ class _Band:
 
 
 def fit_edges(
-    luma: NDArray[Any], quads_px: Floats, blur_px: Floats, settings: EdgeSettings, level_scale: float = 1.0
+    luma: NDArray[Any], quads_px: Floats, blur_px: Floats, settings: EdgeSettings, light: Floats
 ) -> EdgeFits:
     """Fit the four edges of every marker near its predicted corners.
 
@@ -125,8 +125,8 @@ def fit_edges(
         Expected standard deviation of the blur across each edge.
     settings : EdgeSettings
         Thresholds.
-    level_scale : float
-        Grey levels of ``luma`` for one 8-bit grey level.
+    light : ndarray, shape (L,)
+        Relative light of each number in ``luma`` (``vision.light``): edges are fitted in light.
 
     Returns
     -------
@@ -141,11 +141,14 @@ def fit_edges(
     half_band = np.clip(settings.band_cells * length / CELLS_PER_SIDE, *settings.band_limits_px)
     blur = np.clip(blur_px.reshape(-1), *settings.blur_limits_px)
 
-    start, end = _approached(luma, start, end, half_band, blur, settings)
-    band = _gather(luma, start, end, half_band, settings.most_columns)
+    start, end = _approached(luma, light, start, end, half_band, blur, settings)
+    band = _gather(luma, light, start, end, half_band, settings.most_columns)
     still = np.zeros(len(start))
     first = _fit_lines(band, half_band, blur, still, still)
     offset, slope, quality = _fit_lines(band, half_band, blur, first[0], first[1])
+    # Contrast and threshold are stated in the picture's own numbers, 8 bits, as people know them.
+    numbers = np.arange(len(light)) * 256 / len(light)
+    ink, paper = np.interp(quality.ink, light, numbers), np.interp(quality.paper, light, numbers)
     settled = _reach(offset - first[0], slope - first[1], length) < settings.settled_px
 
     middle, along, outward, length = _frames_of(start, end)
@@ -154,7 +157,7 @@ def fit_edges(
     shift = offset[:, None] + slope[:, None] * s
     nodes = middle[:, None] + s[..., None] * along[:, None] + shift[..., None] * outward[:, None]
     good = (
-        (quality.contrast > settings.least_contrast * level_scale)
+        (paper - ink > settings.least_contrast)
         & (quality.inlier_share >= settings.least_inliers)
         & settled
         & np.isfinite(nodes).all(axis=(1, 2))
@@ -167,7 +170,7 @@ def fit_edges(
         nodes_px=nodes.reshape(count, 4, 2, 2),
         sigma_px=np.sqrt(variance).reshape(count, 4, 2),
         blur_px=np.clip(quality.blur, *settings.blur_limits_px).reshape(count, 4),
-        midlevel=quality.midlevel.reshape(count, 4),
+        midlevel=(0.5 * (ink + paper) * len(light) / 256).reshape(count, 4),
         good=good.reshape(count, 4),
     )
 
@@ -199,12 +202,18 @@ def corners_from_nodes(nodes_px: Floats) -> Floats:
 
 
 def _approached(
-    luma: NDArray[Any], start: Floats, end: Floats, half_band: Floats, blur: Floats, settings: EdgeSettings
+    luma: NDArray[Any],
+    light: Floats,
+    start: Floats,
+    end: Floats,
+    half_band: Floats,
+    blur: Floats,
+    settings: EdgeSettings,
 ) -> tuple[Floats, Floats]:
     """Move predicted edges onto the picture's, with few columns and a step as wide as they may be off."""
     off = half_band
     for _ in range(settings.approaches):
-        band = _gather(luma, start, end, half_band, settings.approach_columns)
+        band = _gather(luma, light, start, end, half_band, settings.approach_columns)
         still = np.zeros(len(start))
         offset, slope, _ = _fit_lines(band, half_band, np.maximum(blur, 0.4 * off), still, still)
         _, _, _, length = _frames_of(start, end)
@@ -240,7 +249,9 @@ def _shifted(start: Floats, end: Floats, offset: Floats, slope: Floats) -> tuple
     )
 
 
-def _gather(luma: NDArray[Any], start: Floats, end: Floats, half_band: Floats, most_columns: int) -> _Band:
+def _gather(
+    luma: NDArray[Any], light: Floats, start: Floats, end: Floats, half_band: Floats, most_columns: int
+) -> _Band:
     """Collect whole pixels in a band along each edge, column by column (rows on steep edges)."""
     height, width = luma.shape
     middle, along, outward, length = _frames_of(start, end)
@@ -282,7 +293,7 @@ def _gather(luma: NDArray[Any], start: Floats, end: Floats, half_band: Floats, m
     # The distance of a pixel from the line runs along the minor axis only in part; its position along the
     # line changes accordingly. The remainder is second order in the slope of the correction, hence left out.
     return _Band(
-        levels=flat[index].astype(np.float32),
+        levels=light.astype(np.float32)[flat[index]],
         across=across.astype(np.float32),
         along=s.astype(np.float32),
         inside=inside,
@@ -291,8 +302,8 @@ def _gather(luma: NDArray[Any], start: Floats, end: Floats, half_band: Floats, m
 
 @dataclass(slots=True)
 class _Quality:
-    contrast: Floats
-    midlevel: Floats
+    ink: Floats
+    paper: Floats
     inlier_share: Floats
     variance: Floats  # of one column's shift, px^2
     columns: Floats
@@ -311,7 +322,7 @@ def _fit_lines(
     z = np.asarray(d / blur[:, None, None], np.float32)
     ink, paper = _levels(band, z, used)
     contrast = paper - ink
-    safe = np.where(np.abs(contrast) < 1.0, 1.0, contrast)
+    safe = np.where(np.abs(contrast) < 1e-3, 1e-3, contrast)
     step = ndtr(z)
     residual = np.where(used, (band.levels - ink[..., None]) / safe[..., None] - step, 0).astype(np.float32)
     gradient = np.where(used, np.exp(-0.5 * z * z), 0).astype(np.float32)
@@ -328,8 +339,8 @@ def _fit_lines(
     columns = keep.sum(axis=1).astype(float)
     total = np.maximum(band.inside.sum(axis=1), 1)
     quality = _Quality(
-        contrast=np.median(contrast, axis=1),
-        midlevel=np.median(0.5 * (paper + ink), axis=1),
+        ink=np.median(ink, axis=1),
+        paper=np.median(paper, axis=1),
         inlier_share=np.where(columns >= 4, columns / total, 0.0),
         variance=variance,
         columns=np.maximum(columns, 1.0),

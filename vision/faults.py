@@ -113,7 +113,7 @@ def _lost(tracks: MarkerTracks, motion: ShaftMotion, settings: FaultSettings) ->
                     100 * settings.least_share,
                     f"The angle of {name} could be measured in {100 * share:.0f} % of the frames; "
                     f"the longest gap lasts {longest:.1f} s.",
-                    "Keep hands, cables and glare off its marker and the card; film again if the gap matters.",
+                    "Keep hands, cables and glare off its marker and the card; film again if it matters.",
                 )
             )
     for m, marker_id in enumerate(motion.marker_ids):

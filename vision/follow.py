@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from vision.control import JobControl, Unattended
 from vision.edges import Bools, EdgeSettings, Floats, corners_from_nodes, fit_edges
+from vision.light import light_of_levels
 from vision.markers import Detections, codes_agree, detect
 from vision.video import Frame
 
@@ -219,8 +220,8 @@ class _Follower:
         """Fit the edges of the markers expected at ``quads_px`` and keep those that prove themselves."""
         if not len(ids):
             return {}
-        scale = float(2 ** (frame.bit_depth - 8))
-        fits = fit_edges(frame.luma, quads_px, blur_px, self.edges, scale)
+        light = light_of_levels(frame.bit_depth, frame.full_range)
+        fits = fit_edges(frame.luma, quads_px, blur_px, self.edges, light)
         quads = corners_from_nodes(fits.nodes_px)
         ratio = _signed_area(quads) / _signed_area(quads_px)
         most = self.settings.area_change

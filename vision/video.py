@@ -27,6 +27,7 @@ logger = logging.getLogger(__name__)
 _COMPLETE_SHARE = 0.97
 """A file that holds less than this share of the frames its index lists was cut off."""
 
+_JPEG_RANGE = 2
 _READ_AGAIN = "Copy it from the phone again, or film again."
 
 
@@ -72,12 +73,15 @@ class Frame:
         Luma plane as stored, read-only. Pixel (0, 0) is the centre of the top-left pixel.
     bit_depth : int
         Bits used in ``luma``.
+    full_range : bool
+        True if the samples use all numbers, false if only video levels.
     """
 
     index: int
     time_s: float
     luma: NDArray[Any]
     bit_depth: int
+    full_range: bool = False
 
     def luma_8bit(self) -> NDArray[np.uint8]:
         """Give the luma plane with 8 bits, shape (height, width)."""
@@ -144,7 +148,13 @@ class ClipReader:
             # A repeated or backward time stamp comes from damage; such a frame has no place on the clock.
             if time_s > last_time_s and not picture.is_corrupt:
                 last_time_s = float(time_s)
-                yield Frame(index, last_time_s, _luma_plane(picture), self.facts.bit_depth)
+                yield Frame(
+                    index,
+                    last_time_s,
+                    _luma_plane(picture),
+                    self.facts.bit_depth,
+                    _full_range(picture),
+                )
                 index += 1
             picture = next(self._decoded, None)
         self._check_complete(index)
@@ -218,6 +228,11 @@ def _quarter_turns(picture: Any) -> int:
                 "Film with the rear camera, without the mirror setting.",
             )
     return round(float(picture.rotation) / 90.0) % 4
+
+
+def _full_range(picture: Any) -> bool:
+    """Whether a frame uses all numbers (JPEG range)."""
+    return int(picture.color_range) == _JPEG_RANGE or picture.format.name.startswith("yuvj")
 
 
 def _luma_plane(picture: Any) -> NDArray[Any]:
