@@ -1,8 +1,9 @@
 """From the numbers in a video back to the light that fell on the sensor.
 
-A lens blurs light, and the camera then stores roughly its square root. An edge that is fitted in the stored
-numbers therefore seems to lie toward the dark side, by an amount that depends on blur and brightness. Undoing the
-transfer curve before any fit removes most of that; what is left is an unknown of the joint model.
+A lens blurs light, and the camera then stores roughly its square root. An edge that is fitted in the
+stored numbers therefore seems to lie toward the dark side, by an amount that depends on blur and
+brightness. Undoing the transfer curve before any fit removes most of that; what is left is an unknown
+of the joint model.
 """
 
 from __future__ import annotations
@@ -10,7 +11,6 @@ from __future__ import annotations
 from functools import cache
 
 import numpy as np
-
 from numpy.typing import NDArray
 
 
@@ -32,7 +32,8 @@ def light_of_levels(bit_depth: int, full_range: bool) -> NDArray[np.float64]:
 
     References
     ----------
-    .. [1] Recommendation ITU-R BT.709-6, item 1.2 (opto-electronic transfer characteristics) and item 3.4 (levels).
+    .. [1] Recommendation ITU-R BT.709-6: opto-electronic transfer characteristics, and quantisation levels
+       (item numbers not checked).
     """
     unit = 2.0 ** (bit_depth - 8)
     codes = np.arange(2**bit_depth)
