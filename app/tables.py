@@ -31,8 +31,12 @@ COMPARED_COLUMNS = ("intended_deg", "tolerance_deg", "opening_deviation_deg", "c
 FINDING_COLUMNS = ("severity", "where", "text", "value", "sd", "limit", "advice", "code")
 """One finding a row, the gravest first; the meaning of each column is that of ``result.json``."""
 
-GEOMETRY_COLUMNS = ("quantity", "words", "value", "sd", "unit", "determined", "evidence")
-"""One size or angle of a linkage a row; ``words`` is its name for people."""
+GEOMETRY_COLUMNS = ("quantity", "words", "value", "sd", "unit", "determined", "evidence", "settle")
+"""One size or angle of a linkage a row.
+
+``words`` is its name for people, ``evidence`` what carried it, ``settle`` what would determine it
+(None if it is).
+"""
 
 SEVERITIES = ("danger", "caution", "note")
 """From the gravest down."""
@@ -180,7 +184,8 @@ def geometry_table(geometry: Mapping[str, Mapping[str, Any]]) -> pd.DataFrame:
                 "sd": entry.get("sd"),
                 "unit": quantity.rsplit("_", 1)[1],
                 "determined": bool(entry.get("determined")),
-                "evidence": entry.get("evidence"),
+                "evidence": ", ".join(entry.get("evidence") or ()),
+                "settle": entry.get("settle"),
             }
         )
     return pd.DataFrame(rows, columns=list(GEOMETRY_COLUMNS), dtype=object)

@@ -75,7 +75,8 @@ def figure_of(finding: pd.Series) -> str:
         return ""
     text = format_estimate(finding["value"], finding["sd"], "deg")
     if finding["limit"] is not None:
-        text += f", limit {format_exact(finding['limit'], 'deg')}"
+        word = "usual" if finding["severity"] == "note" else "limit"
+        text += f", {word} {format_exact(finding['limit'], 'deg')}"
     return text
 
 
@@ -106,13 +107,15 @@ def show_findings(opened: Opened) -> None:
 def show_travel(opened: Opened) -> None:
     """Show how far every shaft turned over the stroke."""
     st.header("Travel, low fire to high fire", anchor=False)
-    entries = [(shaft["name"], travel_of(shaft["travel_deg"])) for shaft in opened.record["shafts"]]
+    ways = {"ccw": "opens counter-clockwise", "cw": "opens clockwise"}
+    entries = [
+        (
+            f"{shaft['name']}, {ways[shaft['opening']]}",
+            format_estimate(shaft["travel_deg"], shaft["travel_sd_deg"], "deg"),
+        )
+        for shaft in opened.record["shafts"]
+    ]
     st.html(markup.figures(entries))
-
-
-def travel_of(entry: dict[str, Any] | float | None) -> str:
-    """Travel of a shaft in words, whether or not the record gives its uncertainty."""
-    return estimate_of(entry, "deg") if isinstance(entry, dict) else format_estimate(entry, None, "deg")
 
 
 def show_curve(opened: Opened, linkage: str, intended: IntendedChoice | None) -> None:
@@ -193,20 +196,35 @@ def frame_jpeg(clip: str, folder: str, time_s: float) -> bytes:
     return jpeg.tobytes()
 
 
+def step_frame(times: tuple[float, ...], by: int) -> None:
+    """Move the chosen moment by whole frames."""
+    nearest = int(np.argmin(np.abs(np.array(times) - st.session_state[keys.MOMENT])))
+    st.session_state[keys.MOMENT] = times[min(max(nearest + by, 0), len(times) - 1)]
+
+
+def choose_moment(times: tuple[float, ...]) -> int:
+    """A slider for the rough place and buttons for single frames; gives the number of the frame."""
+    asked_s = st.slider(
+        "Time in the clip (s)", times[0], times[-1], times[0], step=0.001, format="%.2f", key=keys.MOMENT
+    )
+    with st.container(horizontal=True, wrap=False):
+        for label, by, key in (
+            ("One frame back", -1, keys.FRAME_BACK),
+            ("One frame on", 1, keys.FRAME_ON),
+        ):
+            st.button(label, key=key, on_click=step_frame, args=(times, by), width="stretch")
+    return int(np.argmin(np.abs(np.array(times) - asked_s)))
+
+
 @st.fragment
 def show_moment(job: Job, opened: Opened) -> None:
-    """Show the picture and all angles at a moment of the clip chosen with a slider."""
+    """Show the picture and all angles at a chosen moment of the clip."""
     with plain_errors():
         st.header("A moment of the film", anchor=False)
-        times = opened.angles["time_s"].to_numpy(float)
-        first, last = float(times[0]), float(times[-1])
-        asked_s = st.slider(
-            "Time in the clip (s)", first, last, first, step=0.05, format="%.2f", key=keys.MOMENT
-        )
-        nearest = int(np.argmin(np.abs(times - asked_s)))
-        row = opened.angles.iloc[nearest]
+        times = tuple(opened.angles["time_s"].to_numpy(float).tolist())
+        row = opened.angles.iloc[choose_moment(times)]
         st.image(
-            frame_jpeg(str(job.clip), str(opened.folder), round(float(row["time_s"]), 4)),
+            frame_jpeg(str(job.clip), str(opened.folder), float(row["time_s"])),
             alt=f"Frame of the clip at {row['time_s']:.2f} s with arms, rods and angles drawn in",
             width="stretch",
         )
@@ -229,14 +247,8 @@ def show_condition(linkage: dict[str, Any]) -> None:
     """Show lost motion and the smallest angles to the in-line position."""
     st.header("Condition", anchor=False)
     rows = [("lost motion (slack)", estimate_of(linkage.get("slack_deg"), "deg"), "")]
-    hysteresis = linkage.get("hysteresis_max_deg")
-    if isinstance(hysteresis, dict):
-        rows.append(
-            ("largest closing minus opening", estimate_of(hysteresis, "deg"), position_of(hysteresis))
-        )
-    else:
-        rows.append(("largest closing minus opening", format_estimate(hysteresis, None, "deg"), ""))
     for key, words in (
+        ("hysteresis_max_deg", "largest closing minus opening"),
         ("min_drive_angle_deg", "smallest angle, rod to drive arm"),
         ("min_transmission_angle_deg", "smallest angle, rod to driven arm"),
     ):
@@ -261,18 +273,12 @@ def show_geometry(linkage: dict[str, Any]) -> None:
     rows, open_questions = [], []
     for _, row in geometry_table(linkage["geometry"]).iterrows():
         if row["determined"]:
-            rows.append(
-                (
-                    row["words"],
-                    format_estimate(row["value"], row["sd"], row["unit"]),
-                    str(row["evidence"] or ""),
-                )
-            )
+            value = format_estimate(row["value"], row["sd"], row["unit"])
+            rows.append((row["words"], value, row["evidence"]))
         else:
             rows.append((row["words"], "not determined by this film", ""))
-            open_questions.append(
-                f"{row['words']}: {row['evidence'] or 'add a rod marker or measure it by hand'}"
-            )
+            remedy = row["settle"] or "film with a marker on the rod, or measure it by hand"
+            open_questions.append(f"{row['words']}: {remedy}")
     st.html(
         markup.table(
             ("", "value", "from"),

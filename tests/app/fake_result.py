@@ -67,35 +67,47 @@ def write_fake_result(folder: Path, *, findings: bool = True) -> Path:
 def fake_record(findings: bool, driven_deg: float) -> dict:
     """The content of result.json."""
 
-    def entry(value: float, sd: float | None, determined: bool, evidence: str) -> dict:
-        return {"value": value, "sd": sd, "determined": determined, "evidence": evidence}
+    def known(value: float, sd: float, evidence: str) -> dict:
+        return {"value": value, "sd": sd, "determined": True, "evidence": [evidence]}
+
+    open_one = {
+        "value": 96.0,
+        "sd": 14.0,
+        "determined": False,
+        "evidence": [],
+        "settle": "measure the radius of the driven arm",
+    }
+
+    def shaft(name: str, travel_deg: float, x_mm: float) -> dict:
+        return {
+            "name": name,
+            "travel_deg": travel_deg,
+            "travel_sd_deg": 0.02,
+            "opening": "cw",
+            "centre_mm": [x_mm, -60.0, 12.0],
+            "centre_sd_mm": [0.2, 0.2, 0.9],
+            "axis_tilt_deg": 0.8,
+            "frames_measured": 408,
+        }
 
     return {
-        "clip": {"name": "clip.mp4", "width_px": 1920, "height_px": 1080, "duration_s": 14.0, "frames": 420},
-        "shafts": [
-            {"name": "motor", "travel_deg": 90.0, "centre_mm": [120.0, -60.0], "axis_tilt_deg": 0.8},
-            {"name": "shaft1", "travel_deg": driven_deg, "centre_mm": [420.0, -60.0], "axis_tilt_deg": 1.1},
-        ],
+        "clip": {"file": "clip.mp4", "size_px": [1920, 1080], "duration_s": 14.0, "frames": 420},
+        "shafts": [shaft("motor", 90.0, 120.0), shaft("shaft1", driven_deg, 420.0)],
         "linkages": [
             {
                 "driver": "motor",
                 "driven": "shaft1",
                 "geometry": {
-                    "drive_radius_mm": entry(70.2, 0.4, True, "pins"),
-                    "driven_radius_mm": entry(90.3, 0.5, True, "pins"),
-                    "rod_mm": entry(300.4, 1.2, True, "pins"),
-                    "spacing_mm": entry(299.1, 1.1, True, "hinges"),
-                    "drive_start_deg": entry(130.1, 0.3, True, "pins"),
-                    "driven_start_deg": entry(
-                        96.0,
-                        14.0,
-                        False,
-                        "not determined by this film: add a rod marker or measure the driven radius",
-                    ),
+                    "drive_radius_mm": known(70.2, 0.4, "pins"),
+                    "driven_radius_mm": known(90.3, 0.5, "pins"),
+                    "rod_mm": known(300.4, 1.2, "pins"),
+                    "spacing_mm": known(299.1, 1.1, "hinges"),
+                    "drive_start_deg": known(130.1, 0.3, "pins"),
+                    "driven_start_deg": open_one,
                 },
                 "branch": -1,
                 "slack_deg": {"value": LOST_DEG, "sd": 0.03},
-                "hysteresis_max_deg": 1.46,
+                "hysteresis_max_deg": {"value": 1.46, "sd": 0.05, "at_driver_deg": 34.0},
                 "min_drive_angle_deg": {"value": 41.0, "sd": 0.6, "at_driver_deg": 90.0},
                 "min_transmission_angle_deg": {"value": 24.0, "sd": 0.7, "at_driver_deg": 88.0},
             }

@@ -179,7 +179,7 @@ def test_measured_film_shows_everything(store: Store) -> None:
     assert "24.0° ± 0.7°, limit 30°" in text
     assert "not determined by this film" in text
     assert "not seen" in text, "the gap at 40 degrees must be said"
-    assert "uncertainty not available" in text
+    assert "measure the radius of the driven arm" in text
     assert "safe" not in text.lower()
 
 
@@ -196,6 +196,16 @@ def test_step_can_be_chosen(store: Store) -> None:
     page.get("button_group")[0].set_value(5).run()
     assert rows_before == 0
     assert '<th scope="row">5</th>' in all_text(page)
+
+
+def test_the_moment_moves_by_single_frames_and_stops_at_the_ends(store: Store) -> None:
+    page = visit(measured(store))
+    page.button(key=keys.FRAME_BACK).click().run()
+    assert page.slider(key=keys.MOMENT).value == 0
+    page.button(key=keys.FRAME_ON).click().run()
+    page.button(key=keys.FRAME_ON).click().run()
+    assert abs(page.slider(key=keys.MOMENT).value - 2 / 30) < 1e-6
+    assert not page.exception
 
 
 def test_equal_travel_is_kept_with_the_film(store: Store) -> None:

@@ -160,4 +160,6 @@ def test_geometry_rows_keep_value_and_uncertainty() -> None:
     assert tuple(table.columns) == GEOMETRY_COLUMNS
     row = table[table["quantity"] == "rod_mm"].iloc[0]
     assert (row["value"], row["sd"], row["unit"], row["words"]) == (300.4, 1.2, "mm", "rod length")
+    assert row["evidence"] == "pins"
     assert list(table["determined"]) == [True] * 5 + [False]
+    assert table.iloc[-1]["settle"] == "measure the radius of the driven arm"
