@@ -1,0 +1,111 @@
+"""Prints how well clips with known truth are measured: ``python tests/bench/accuracy.py FOLDER ...``.
+
+Every ``X.mp4`` beside an ``X.truth.csv`` and ``X.truth.json`` in the folders is measured as
+``strokecurve measure`` would, without a set-up file, and compared with the truth. The tables are Markdown.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import sys
+import tempfile
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from app.measure import measure
+from app.results import record
+from tests.scoring import score_angles
+
+
+def main() -> None:
+    """Measure and print."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("folders", nargs="+", type=Path)
+    folders = parser.parse_args().folders
+    truths = sorted(p for folder in folders for p in folder.glob("*.truth.json"))
+    angle_rows, linkage_rows = [], []
+    for truth_json in truths:
+        name = truth_json.name.removesuffix(".truth.json")
+        truth = json.loads(truth_json.read_text(encoding="utf-8"))
+        clip = truth_json.with_name(f"{name}.mp4")
+        with tempfile.TemporaryDirectory() as folder:
+            out = Path(folder) / name
+            measurement = measure(clip, out)
+            angles = pd.read_csv(out / "angles.csv")
+        scores = score_angles(pd.read_csv(truth_json.with_name(f"{name}.truth.csv")), angles)
+        angle_rows += [
+            _row(
+                name,
+                shaft,
+                f"{s.rms_deg:.3f}",
+                f"{s.max_deg:.3f}",
+                f"{100 * s.share:.1f}",
+                f"{100 * s.within_two_sd:.1f}",
+            )
+            for shaft, s in scores.items()
+        ]
+        found = record(measurement)["linkages"]
+        for true in truth["linkages"]:
+            ends = [_name(true["drive_shaft"]), _name(true["driven_shaft"])]
+            for linkage in found:
+                if [linkage["driver"], linkage["driven"]] == ends:
+                    linkage_rows += _linkage_rows(name, true, linkage)
+    print(_table(("clip", "shaft", "RMS deg", "max deg", "frames %", "within 2 sd %"), angle_rows))
+    print()
+    print(_table(("clip", "linkage", "quantity", "true", "measured", "sd", "error"), linkage_rows))
+
+
+def _table(heads: tuple[str, ...], rows: list[str]) -> str:
+    return "\n".join([_row(*heads), _row(*["---"] * len(heads)), *rows])
+
+
+def _row(*cells: str) -> str:
+    return f"| {' | '.join(cells)} |"
+
+
+def _name(shaft: int) -> str:
+    return "motor" if shaft == 0 else f"shaft{shaft}"
+
+
+def _linkage_rows(clip: str, true: dict[str, Any], found: dict[str, Any]) -> list[str]:
+    """One row a quantity; angles of the truth are from the world's x axis, ours from the line of centres."""
+    ground = true["ground_line_deg"]
+    geometry = found["geometry"]
+    pairs = [
+        ("drive radius mm", true["drive_radius_mm"], geometry["drive_radius_mm"]),
+        ("driven radius mm", true["driven_radius_mm"], geometry["driven_radius_mm"]),
+        ("rod mm", true["rod_length_in_plane_mm"], geometry["rod_mm"]),
+        ("spacing mm", true["shaft_distance_mm"], geometry["spacing_mm"]),
+        ("drive start deg", true["drive_arm_start_deg"] - ground, geometry["drive_start_deg"]),
+        ("driven start deg", true["driven_arm_start_deg"] - ground, geometry["driven_start_deg"]),
+        ("lost motion deg", true["lost_motion_deg_at_driven"], found["slack_deg"]),
+        ("min drive angle deg", true["toggle_margin_drive_arm_deg"], found["min_drive_angle_deg"]),
+        (
+            "min transmission angle deg",
+            true["toggle_margin_driven_arm_deg"],
+            found["min_transmission_angle_deg"],
+        ),
+    ]
+    rows = []
+    for words, wanted, entry in pairs:
+        title = (clip, f"{found['driver']}:{found['driven']}", words, f"{wanted:.2f}")
+        if entry is None or entry["value"] is None:
+            rows.append(_row(*title, "not available", "", ""))
+        elif not entry.get("determined", True):
+            rows.append(_row(*title, "not determined", "", ""))
+        else:
+            error = entry["value"] - wanted
+            if words.endswith("start deg"):
+                error = math.remainder(error, 360.0)
+            rows.append(_row(*title, f"{entry['value']:.2f}", f"{entry['sd']:.2f}", f"{error:+.2f}"))
+    return rows
+
+
+if __name__ == "__main__":
+    main()
