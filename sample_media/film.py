@@ -16,11 +16,12 @@ from sample_media.mechanism import CLOCK_HZ, Mechanism, frame_times, motion_leng
 from sample_media.optics import CameraPath, principal_point
 from sample_media.render import Renderer, quantise
 from sample_media.scene import Card, Film, Linkage, Scene
-from sample_media.staging import card_axes, rod_pins
+from sample_media.staging import card_axes, rod_length_mm
 
 ENCODERS = {"h264": "libx264", "hevc": "libx265"}
 QUIET_X265 = "log-level=error:pools=1:frame-threads=1"
 WORLD = "x right, y up, z toward camera; arms rotate about z; mm, degrees, ccw positive seen by the camera"
+START_NOTE = "driven starts close the linkage at mid-play; at rest the arm stands half the play toward open"
 MPEG_RANGE, BT601 = 1, 6  # codes of H.273: narrow range, and the matrix of the panel's colours
 
 
@@ -135,7 +136,7 @@ def write_truth(scene: Scene, csv_path: Path, json_path: Path, clip: Path | None
 def truth_document(scene: Scene, clip: Path | None = None) -> dict[str, Any]:
     """Everything known about a scene, as plain values (mm, degrees, s, px).
 
-    Directions of arms are world directions; ``drive_start_deg`` and ``driven_start_deg`` count from the
+    ``..._arm_start_deg`` are world directions; ``drive_start_deg`` and ``driven_start_deg`` count from the
     line of centres.
 
     Parameters
@@ -254,7 +255,7 @@ def _linkage_truth(scene: Scene, mechanism: Mechanism, number: int) -> dict[str,
     """Geometry, play and toggle margins of one linkage."""
     linkage: Linkage = scene.linkages[number]
     spacing, line = spacing_and_line(scene, linkage)
-    drive, end = mechanism.drive_arm_rad[number], mechanism.rod_end_rad[number]
+    drive, end = mechanism.drive_arm_rad[number], mechanism.closed_rad[number]
     across = np.array([spacing * np.cos(line), spacing * np.sin(line)])
     rod = (
         across[:, None]
@@ -270,7 +271,7 @@ def _linkage_truth(scene: Scene, mechanism: Mechanism, number: int) -> dict[str,
         at = int(np.argmin(margin))
         margins[f"toggle_margin_{name}_arm_deg"] = float(margin[at])
         margins[f"toggle_margin_{name}_arm_at_motor_deg"] = float(motor_deg[at])
-    heights = linkage.drive_pin_height_mm, linkage.driven_pin_height_mm
+    heights = [linkage.drive_pin_height_mm, linkage.driven_pin_height_mm]
     lost = np.deg2rad(linkage.lost_motion_deg)
     travel = np.rad2deg(end - end[0])
     return {
@@ -279,7 +280,7 @@ def _linkage_truth(scene: Scene, mechanism: Mechanism, number: int) -> dict[str,
         "driven_shaft": linkage.driven,
         "drive_radius_mm": linkage.drive_radius_mm,
         "driven_radius_mm": linkage.driven_radius_mm,
-        "rod_length_mm": float(np.hypot(linkage.rod_mm, heights[1] - heights[0])),
+        "rod_length_mm": rod_length_mm(linkage),
         "rod_length_in_plane_mm": linkage.rod_mm,
         "shaft_distance_mm": spacing,
         "ground_line_deg": float(np.rad2deg(line)),
@@ -287,10 +288,12 @@ def _linkage_truth(scene: Scene, mechanism: Mechanism, number: int) -> dict[str,
         "driven_arm_start_deg": float(np.rad2deg(end[0])),
         "drive_start_deg": float(np.rad2deg(drive[0] - line)),
         "driven_start_deg": float(np.rad2deg(end[0] - line)),
+        "driven_start_at_rest_deg": float(np.rad2deg(mechanism.driven_arm_rad[number, 0] - line)),
+        "start_note": START_NOTE,
         "branch": linkage.branch,
         "drive_arm_plane_offset_mm": linkage.drive_arm_height_mm,
         "driven_arm_plane_offset_mm": linkage.driven_arm_height_mm,
-        "rod_end_heights_mm": list(heights),
+        "rod_end_heights_mm": heights,
         "lost_motion_deg_at_driven": linkage.lost_motion_deg,
         "lost_motion_mm_at_driven_pin": float(linkage.driven_radius_mm * lost),
         **margins,
@@ -305,14 +308,12 @@ def _rod_truth(scene: Scene) -> list[dict[str, Any]]:
         marker = linkage.rod_marker
         if marker is None:
             continue
-        pins = rod_pins(scene, linkage, 0.0, 0.0)
-        length = float(np.hypot(linkage.rod_mm, pins[1, 2] - pins[0, 2]))
         rods.append(
             {
                 "rod": number,
                 "marker_id": marker.marker_id,
                 "mount_angle_deg": marker.mount_angle_deg,
-                "centre_along_rod_mm": marker.along * length,
+                "centre_along_rod_mm": marker.along * rod_length_mm(linkage),
                 "height_above_rod_axis_mm": marker.height_mm,
                 "side_mm": marker.side_mm,
                 "mount_note": "angle of the marker's up side from the rod direction drive pin -> driven pin",

@@ -62,7 +62,9 @@ def driven_direction(linkage: Linkage, spacing_mm: float, drive_rad: FloatArray)
 
 
 def play(ideal_rad: FloatArray, width_rad: float, opening_sign: float) -> FloatArray:
-    """Driven angle behind a play of given width, at rest on the closing side at the start.
+    """Driven angle behind a play of given width, centred on the angle without play.
+
+    At the start it rests where a closing pass leaves it: half the width open of the angle without play.
 
     Parameters
     ----------
@@ -78,10 +80,11 @@ def play(ideal_rad: FloatArray, width_rad: float, opening_sign: float) -> FloatA
     (N,) array
     """
     pushed = opening_sign * ideal_rad
+    half = width_rad / 2
     out = np.empty_like(pushed)
-    now = pushed[0]
-    for i, upper in enumerate(pushed):
-        now = min(max(now, upper - width_rad), upper)
+    now = pushed[0] + half
+    for i, middle in enumerate(pushed):
+        now = min(max(now, middle - half), middle + half)
         out[i] = now
     return opening_sign * out
 
@@ -142,15 +145,15 @@ class Mechanism:
         Clip time, s; reaches a little before the first and after the last frame.
     shaft_rad : (S, N) array
         World direction of each shaft's reference arm, rad, unwrapped.
-    drive_arm_rad, rod_end_rad, driven_arm_rad : (L, N) array
-        World direction of each linkage's drive arm, of its rod's far pin seen from the driven centre, and
-        of its driven arm (which lags the rod's pin by the play), rad.
+    drive_arm_rad, closed_rad, driven_arm_rad : (L, N) array
+        World direction of each linkage's drive arm, of its driven arm without play, and of its driven arm
+        (up to half the play to either side of that), rad.
     """
 
     time_s: FloatArray
     shaft_rad: FloatArray
     drive_arm_rad: FloatArray
-    rod_end_rad: FloatArray
+    closed_rad: FloatArray
     driven_arm_rad: FloatArray
 
     @staticmethod
@@ -192,26 +195,24 @@ def solve(scene: Scene) -> Mechanism:
     clip_s = motion_s - scene.film.start_s
     travel = {0: np.deg2rad(motor_travel(scene.moves, scene.first_hold_s, motion_s))}
     reference: dict[int, float] = {}
-    drive_arms, rod_ends, driven_arms = [], [], []
+    drive_arms, closed, driven_arms = [], [], []
     for number, linkage in enumerate(scene.linkages):
         if linkage.driven in travel or linkage.driver not in travel:
             raise ValueError(f"linkage {number} is out of order or drives a shaft already driven")
         spacing, line = spacing_and_line(scene, linkage)
         drive = np.deg2rad(linkage.drive_start_deg) + travel[linkage.driver]
         drive = drive + slipped(scene, number, "drive", clip_s)
-        end_pin = driven_direction(linkage, spacing, drive)
+        ideal = driven_direction(linkage, spacing, drive)
         width = np.deg2rad(linkage.lost_motion_deg)
         arm = (
-            play(end_pin, width, opening_direction(scene, linkage, travel[linkage.driver]))
-            if width
-            else end_pin
+            play(ideal, width, opening_direction(scene, linkage, travel[linkage.driver])) if width else ideal
         )
         shaft = arm + slipped(scene, number, "driven", clip_s)
         reference.setdefault(linkage.driver, line + np.deg2rad(linkage.drive_start_deg))
         reference[linkage.driven] = line + float(arm[0])
         travel[linkage.driven] = shaft - shaft[0]
         drive_arms.append(line + drive)
-        rod_ends.append(line + end_pin)
+        closed.append(line + ideal)
         driven_arms.append(line + arm)
     reference.setdefault(0, np.pi / 2)
     if set(travel) != set(range(len(scene.shafts))):
@@ -222,7 +223,7 @@ def solve(scene: Scene) -> Mechanism:
         clip_s,
         shafts,
         np.stack(drive_arms) if drive_arms else none,
-        np.stack(rod_ends) if rod_ends else none,
+        np.stack(closed) if closed else none,
         np.stack(driven_arms) if driven_arms else none,
     )
 

@@ -120,10 +120,6 @@ def _scratches(rng: np.random.Generator, canvas: Picture8) -> None:
 def _words(rng: np.random.Generator, canvas: Picture8, labels: tuple[Label, ...]) -> None:
     """Stencilled words, engraved plates, dark rectangles and a gauge."""
     inks = [(60, 44, 30), (36, 34, 110), (40, 70, 34), (46, 46, 46)]
-    for i, label in enumerate(labels):
-        scale = label.height_mm * TEXELS_PER_MM / CAPITAL_PX
-        place = _texel(label.x_mm, label.y_mm)
-        cv2.putText(canvas, label.text, place, cv2.FONT_HERSHEY_SIMPLEX, scale, inks[i % 4], 4, cv2.LINE_AA)
     for x, y, w, h, tone in (
         (-300, -60, 26, 26, 34),
         (250, 205, 34, 22, 30),
@@ -153,6 +149,10 @@ def _words(rng: np.random.Generator, canvas: Picture8, labels: tuple[Label, ...]
         )
         cv2.line(canvas, inner, outer, (30, 30, 30), 2, cv2.LINE_AA)
     cv2.line(canvas, centre, (centre[0] + 30, centre[1] - 40), (30, 30, 170), 4, cv2.LINE_AA)
+    for i, label in enumerate(labels):
+        scale = label.height_mm * TEXELS_PER_MM / CAPITAL_PX
+        place = _texel(label.x_mm, label.y_mm)
+        cv2.putText(canvas, label.text, place, cv2.FONT_HERSHEY_SIMPLEX, scale, inks[i % 4], 4, cv2.LINE_AA)
 
 
 def _stripes(canvas: Picture8) -> None:
@@ -161,6 +161,22 @@ def _stripes(canvas: Picture8) -> None:
     rows, columns = np.mgrid[y0:y1, x0:x1]
     yellow = ((rows + columns) // 22) % 2 == 0
     canvas[y0:y1, x0:x1] = np.where(yellow[..., None], (30, 170, 200), (34, 34, 34))
+
+
+def _cables(canvas: Picture8) -> None:
+    """Two cables hanging across the panel."""
+    share = np.linspace(0, 1, 60)
+    for x0, y0, x1, y1, sag, width in ((-330, 40, -215, -235, 40, 13), (330, 0, 200, 235, -30, 9)):
+        x = x0 + (x1 - x0) * share + sag * np.sin(np.pi * share)
+        y = y0 + (y1 - y0) * share - abs(sag) * np.sin(np.pi * share)
+        path = np.array([_texel(a, b) for a, b in zip(x, y, strict=True)], np.int32)
+        cv2.polylines(
+            canvas, [path + np.array([4, 6], np.int32)], False, (84, 84, 72), width + 4, cv2.LINE_AA
+        )
+        cv2.polylines(canvas, [path], False, (38, 36, 36), width, cv2.LINE_AA)
+        cv2.polylines(
+            canvas, [path - np.array([1, 2], np.int32)], False, (92, 90, 88), max(width // 4, 1), cv2.LINE_AA
+        )
 
 
 @lru_cache(maxsize=4)
@@ -186,6 +202,7 @@ def paint_panel(seed: int, labels: tuple[Label, ...]) -> Panel:
     _scratches(rng, canvas)
     _words(rng, canvas, labels)
     _stripes(canvas)
+    _cables(canvas)
     grain = cv2.GaussianBlur(rng.standard_normal(shape).astype(np.float32), (0, 0), 1.0)[..., None] * 5
     picture = cv2.GaussianBlur(np.clip(canvas + grain, 0, 255), (0, 0), 0.8).astype(np.uint8)
     luma, red, blue = cv2.split(cv2.cvtColor(picture, cv2.COLOR_BGR2YCrCb))

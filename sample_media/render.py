@@ -39,6 +39,25 @@ def sample_offsets() -> NDArray[np.float64]:
     return np.stack([(i + 0.5) / RAYS - 0.5, ((i * LATTICE_STEP) % RAYS + 0.5) / RAYS - 0.5], axis=-1)
 
 
+def plane_from_ray(pose: Pose, origin_mm: FloatArray, axes: FloatArray) -> NDArray[np.float32]:
+    """Matrix (3, 3) from normalised x, y, 1 to homogeneous coordinates in a plane.
+
+    Parameters
+    ----------
+    pose : Pose
+    origin_mm : (3,) array
+        World position of the plane's origin.
+    axes : (3, 2) array
+        World directions of its axes, as columns.
+
+    Returns
+    -------
+    (3, 3) float32 array
+    """
+    base = pose.rotation @ (origin_mm - pose.centre_mm)
+    return np.linalg.inv(np.column_stack([pose.rotation @ axes, base])).astype(np.float32)
+
+
 @dataclass(frozen=True, slots=True)
 class Moment:
     """Camera and layers at one time."""
@@ -47,10 +66,8 @@ class Moment:
     layers: list[Layer]
 
     def plane_from_ray(self, layer: Layer) -> NDArray[np.float32]:
-        """Matrix (3, 3) from normalised x, y, 1 to homogeneous plane coordinates of a layer."""
-        R = self.pose.rotation
-        base = R @ (layer.origin_mm - self.pose.centre_mm)
-        return np.linalg.inv(np.stack([R @ layer.u_axis, R @ layer.v_axis, base], axis=1)).astype(np.float32)
+        """Matrix of `plane_from_ray` for a layer."""
+        return plane_from_ray(self.pose, layer.origin_mm, np.stack([layer.u_axis, layer.v_axis], axis=1))
 
 
 def to_plane(H: NDArray[np.float32], x: Samples, y: Samples) -> tuple[Samples, Samples]:
@@ -152,7 +169,7 @@ class Renderer:
         rows, columns = np.nonzero(cv2.dilate(parts, box) != cv2.erode(parts, box))
         if len(rows):
             picture[rows, columns] = self._refine(moments, rows, columns, ground[rows, columns])
-        return picture * self._illumination(middle) + self._glare(middle)
+        return picture * self.illumination(middle) + self._glare(middle)
 
     def _ground(self, moment: Moment) -> Luma:
         """Panel and wall with the shadows of what stands before them, linear."""
@@ -164,8 +181,8 @@ class Renderer:
 
     def _on_panel(self, moment: Moment, ray: NDArray[np.float32]) -> tuple[Samples, Samples]:
         """Panel coordinates x, y (mm) of rays (..., 2)."""
-        plane = Layer(None, np.array([0, 0, PANEL_DEPTH_MM]), np.array([1.0, 0, 0]), np.array([0, 1.0, 0]))
-        return to_plane(moment.plane_from_ray(plane), ray[..., 0], ray[..., 1])
+        H = plane_from_ray(moment.pose, np.array([0.0, 0.0, PANEL_DEPTH_MM]), np.eye(3)[:, :2])
+        return to_plane(H, ray[..., 0], ray[..., 1])
 
     def _panel_map(self, moment: Moment) -> NDArray[np.float32]:
         """Texture pixel for every picture pixel, (H, W, 2)."""
@@ -254,7 +271,7 @@ class Renderer:
         A = scale[:, None, None] * np.eye(2) + growth[:, None, None] * x[:, :, None] * x[:, None, :]
         return (np.linalg.inv(A) / camera.focal_px).astype(np.float32)
 
-    def _illumination(self, moment: Moment) -> Luma:
+    def illumination(self, moment: Moment) -> Luma:
         """Light on the scene and loss in the lens, (H, W), about 1."""
         look = self.scene.picture
         x, y = self._on_panel(moment, self._coarse_ray)

@@ -213,8 +213,9 @@ class Linkage:
     branch : int
         Sign of the turn from the line driven centre -> drive pin to the driven arm.
     lost_motion_deg : float
-        Play between rod and driven arm, degrees at the driven shaft. The low-fire hold rests on the
-        closing side of the play.
+        Play between rod and driven arm, degrees at the driven shaft, full width, half to either side of the
+        position that ``rod_mm`` closes. The low-fire hold rests on the closing side of the play, so the
+        driven arm then stands half of it open of that position.
     drive_pin_height_mm, driven_pin_height_mm : float
         Heights of the ball joints above z = 0.
     drive_arm_height_mm, driven_arm_height_mm : float

@@ -70,20 +70,25 @@ def marker_layer(marker: ArmMarker, centre_mm: tuple[float, float], arm_rad: flo
     return flat(shape, x, y, marker.height_mm, up - np.pi / 2)
 
 
-def rod_pins(scene: Scene, linkage: Linkage, drive_arm_rad: float, rod_end_rad: float) -> FloatArray:
-    """World positions of a rod's two ball joints, (2, 3), mm."""
+def rod_pins(scene: Scene, linkage: Linkage, drive_arm_rad: float, driven_arm_rad: float) -> FloatArray:
+    """World positions of a rod's two ball joints, (2, 3), mm, for given directions of both arms.
+
+    The play is in the joints along the rod: with play the pins are up to half of it off the rod's length.
+    """
     a, b = scene.shafts[linkage.driver].centre_mm, scene.shafts[linkage.driven].centre_mm
     ra, rb = linkage.drive_radius_mm, linkage.driven_radius_mm
+    c, s = np.cos([drive_arm_rad, driven_arm_rad]), np.sin([drive_arm_rad, driven_arm_rad])
     return np.array(
         [
-            [
-                a[0] + ra * np.cos(drive_arm_rad),
-                a[1] + ra * np.sin(drive_arm_rad),
-                linkage.drive_pin_height_mm,
-            ],
-            [b[0] + rb * np.cos(rod_end_rad), b[1] + rb * np.sin(rod_end_rad), linkage.driven_pin_height_mm],
+            [a[0] + ra * c[0], a[1] + ra * s[0], linkage.drive_pin_height_mm],
+            [b[0] + rb * c[1], b[1] + rb * s[1], linkage.driven_pin_height_mm],
         ]
     )
+
+
+def rod_length_mm(linkage: Linkage) -> float:
+    """Length of a rod between its ball joints, out of the plane of motion included."""
+    return float(np.hypot(linkage.rod_mm, linkage.driven_pin_height_mm - linkage.drive_pin_height_mm))
 
 
 def rod_axes(pins_mm: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -95,10 +100,10 @@ def rod_axes(pins_mm: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     return along, across, np.cross(along, across)
 
 
-def rod_marker_layer(marker: RodMarker, pins_mm: FloatArray) -> Layer:
-    """Rod marker for given ball joints."""
+def rod_marker_layer(marker: RodMarker, length_mm: float, pins_mm: FloatArray) -> Layer:
+    """Rod marker for given ball joints; it keeps its distance from the drive pin."""
     along, across, up = rod_axes(pins_mm)
-    origin = pins_mm[0] + marker.along * (pins_mm[1] - pins_mm[0]) + marker.height_mm * up
+    origin = pins_mm[0] + marker.along * length_mm * along + marker.height_mm * up
     mount = np.deg2rad(marker.mount_angle_deg)
     v = np.cos(mount) * along + np.sin(mount) * across
     shape = Marker(marker.marker_id, marker.side_mm, ARM_MARGIN_MM * marker.side_mm / 30)
@@ -115,7 +120,12 @@ def _rod_layers(linkage: Linkage, pins_mm: FloatArray) -> list[tuple[float, Laye
         head = Layer(Bar(17.0, 6.5, DARK, 0.4), start, turn * along, turn * across)
         parts.append((level + 0.2, head))
     if linkage.rod_marker is not None:
-        parts.append((level + linkage.rod_marker.height_mm, rod_marker_layer(linkage.rod_marker, pins_mm)))
+        parts.append(
+            (
+                level + linkage.rod_marker.height_mm,
+                rod_marker_layer(linkage.rod_marker, rod_length_mm(linkage), pins_mm),
+            )
+        )
     return parts
 
 
@@ -173,7 +183,6 @@ def layers_at(scene: Scene, mechanism: Mechanism, time_s: float) -> list[Layer]:
     """
     shaft_rad = Mechanism.at(mechanism.shaft_rad, mechanism.time_s, time_s)
     drive_rad = Mechanism.at(mechanism.drive_arm_rad, mechanism.time_s, time_s)
-    end_rad = Mechanism.at(mechanism.rod_end_rad, mechanism.time_s, time_s)
     driven_rad = Mechanism.at(mechanism.driven_arm_rad, mechanism.time_s, time_s)
     staged: list[tuple[float, Layer]] = []
     if scene.motor_box:
@@ -189,7 +198,7 @@ def layers_at(scene: Scene, mechanism: Mechanism, time_s: float) -> list[Layer]:
             (2.1, flat(Disc(3.0, 0.4, 0.6), x + 16 * np.cos(a), y + 16 * np.sin(a), 2.1)) for a in bolts
         ]
     for number, linkage in enumerate(scene.linkages):
-        pins = rod_pins(scene, linkage, drive_rad[number], end_rad[number])
+        pins = rod_pins(scene, linkage, drive_rad[number], driven_rad[number])
         staged += _rod_layers(linkage, pins)
         drive_centre = scene.shafts[linkage.driver].centre_mm
         driven_centre = scene.shafts[linkage.driven].centre_mm
