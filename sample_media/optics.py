@@ -11,7 +11,7 @@ from sample_media.scene import Camera
 
 FloatArray = NDArray[np.float64]
 
-UNDISTORT_STEPS = 12  # fixed-point steps; phone lenses converge far below 1e-9 by then
+UNDISTORT_STEPS = 10  # fixed-point steps; phone lenses converge far below 1e-9 by then
 
 
 @dataclass(frozen=True, slots=True)

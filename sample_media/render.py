@@ -28,6 +28,7 @@ FloatArray = NDArray[np.float64]
 RAYS = 64
 LATTICE_STEP = 19  # generator with the widest spacing for 64 points and for every fourth of them
 MOMENTS = 4
+SEEN_REACH_PX = 0.45
 COARSE_PX = 8  # grid for the smooth parts: panel mapping, light
 SHADOW_PX = 4
 BLACK_LEVEL, LEVELS = 16.0, 219.0  # luma range of video
@@ -110,8 +111,10 @@ class Renderer:
         self.path = CameraPath(scene.camera)
         self._panel = paint_panel(scene.panel_seed, scene.labels)
         width, height = scene.camera.size_wh
-        grid = np.stack(np.meshgrid(np.arange(width), np.arange(height)), axis=-1)
-        self._ray = rays(scene.camera, grid).astype(np.float32)
+        self._ray = np.empty((height, width, 2), np.float32)
+        for y in range(height):
+            row = np.stack([np.arange(width), np.full(width, y)], axis=-1)
+            self._ray[y] = rays(scene.camera, row)
         self._coarse_ray = self._cell_rays(COARSE_PX)
         self._vignette = self._vignetting()
         self._linear = (np.arange(256, dtype=np.float32) / 255) ** np.float32(scene.picture.gamma)
@@ -163,8 +166,10 @@ class Renderer:
         ground = self._ground(middle)
         picture = ground.copy()
         parts = self._paint(middle, picture)
-        reach = self._reach_px(moments)
-        size = 2 * (1 + int(np.ceil(reach))) + 1
+        # The eight neighbours' centres see every straight edge that crosses a pixel's square, even one that
+        # moves by half a pixel; what moves farther needs a wider look.
+        farther = max(self._reach_px(moments) - SEEN_REACH_PX, 0.0)
+        size = 2 * (1 + int(np.ceil(farther))) + 1
         box = np.ones((size, size), np.uint8)
         rows, columns = np.nonzero(cv2.dilate(parts, box) != cv2.erode(parts, box))
         if len(rows):
