@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +39,8 @@ Array = NDArray[np.float64]
 
 _STARTS = 6  # different starting points polished
 _MIN_BINS = 20
+_WIDENINGS = 3  # rounds in which slow errors are enlarged until a four-bar explains the film
+_WIDEST = 100.0  # times the stated slow error
 _MIN_DRIVEN_RAD = np.pi / 180
 
 
@@ -86,7 +88,9 @@ class GeometryFit:
         As named in `posterior.PARAMETERS`; the Jacobian's covariance. Where the problem is far from linear,
         or several linkages explain the film, the quantities' own standard deviations are larger.
     chi_square, degrees_of_freedom : float, int
-        Of motion, evidence and priors; the covariance is not rescaled by them.
+        Of motion, evidence and priors, with errors as stated.
+    widened : float
+        Factor by which the slow errors had to be enlarged until a four-bar explains the film; else 1.
     rms_rad : float
         Misfit between the measured and the modelled driven angle.
     opening_sign, driven_sign : int
@@ -102,6 +106,7 @@ class GeometryFit:
     covariance: Array
     chi_square: float
     degrees_of_freedom: int
+    widened: float
     rms_rad: float
     opening_sign: int
     driven_sign: int
@@ -175,6 +180,34 @@ def identify(
 
 
 def _identify(stroke: Stroke, bins: Bins, evidence: tuple[Statement, ...], settings: Settings) -> GeometryFit:
+    stated = _fit(stroke, bins, evidence, settings, 1.0)
+    best, widened = stated, 1.0
+    for _ in range(_WIDENINGS):
+        excess = best.found[0].chi_square / _freedom(best.posterior)
+        if excess < settings.chi_square_limit or widened > _WIDEST:
+            break
+        # no four-bar follows the film to within the stated errors: what is left is an error of the model, of
+        # which is known only that it varies slowly
+        widened *= float(np.sqrt(excess))
+        best = _fit(stroke, bins, evidence, settings, widened)
+    return _result(best, stated, widened)
+
+
+@dataclass(frozen=True, slots=True)
+class _Solved:
+    posterior: Posterior
+    found: list[Mode]
+
+
+def _freedom(posterior: Posterior) -> int:
+    return len(posterior.sources()) - len(PARAMETERS)
+
+
+def _fit(
+    stroke: Stroke, bins: Bins, evidence: tuple[Statement, ...], settings: Settings, widened: float
+) -> _Solved:
+    """Solutions with the slow errors so many times as large as the settings say."""
+    settings = replace(settings, floor_rad=widened * settings.floor_rad)
     band = fit_dead_band(bins, settings)
     posterior = Posterior(
         bins,
@@ -186,13 +219,13 @@ def _identify(stroke: Stroke, bins: Bins, evidence: tuple[Statement, ...], setti
         settings,
     )
     starts = starting_points(posterior, band, _STARTS)
-    found = modes(posterior, _polish(posterior, starts))
+    found = modes(posterior, _polish(posterior, starts), widened)
     if not found:
         raise FitError(
             "No four-bar linkage closes over this stroke with the lengths and angles given.",
             "Check the tape measures, and that the two shafts are joined by one rod.",
         )
-    return _result(posterior, found)
+    return _Solved(posterior, found)
 
 
 def _check(bins: Bins) -> None:
@@ -246,7 +279,8 @@ def _difference(one: Array, other: Array) -> Array:
     return off
 
 
-def _result(posterior: Posterior, found: list[Mode]) -> GeometryFit:
+def _result(solved: _Solved, stated: _Solved, widened: float) -> GeometryFit:
+    posterior, found = solved.posterior, solved.found
     best = found[0].parameters
     a, c, d, drive, driven = (float(v) for v in linkage(best))
     try:
@@ -267,12 +301,13 @@ def _result(posterior: Posterior, found: list[Mode]) -> GeometryFit:
         float(best[SLACK]),
         best,
         found[0].covariance,
-        found[0].chi_square,
-        posterior.residuals(best).size - len(PARAMETERS),
+        stated.found[0].chi_square,
+        _freedom(posterior),
+        widened,
         float(np.sqrt(np.average(misfit**2, weights=posterior.bins.frames))),
         posterior.opening_sign,
         posterior.driven_sign,
-        _notes(found, made),
+        _notes(found, made, widened),
     )
 
 
@@ -307,8 +342,13 @@ def _limits(settings: Settings, values: Array) -> Array:
     return np.asarray(own * np.array([size, size, spacing, spacing, 1.0, 1.0, 1.0]))
 
 
-def _notes(found: list[Mode], made: tuple[Quantity, ...]) -> tuple[str, ...]:
+def _notes(found: list[Mode], made: tuple[Quantity, ...], widened: float) -> tuple[str, ...]:
     notes = []
+    if widened > 1:
+        notes.append(
+            "No four-bar follows the film to within the stated errors; "
+            f"slow errors {widened:.1f} times as large were allowed for."
+        )
     if len(found) > 1:
         notes.append(
             f"{len(found)} different linkages explain the film about equally well; "

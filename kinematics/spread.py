@@ -21,6 +21,7 @@ Array = NDArray[np.float64]
 _WALK = (1.5, 3.0, 6.0)  # along a valley, in standard deviations, until the fit is clearly worse
 _CLEARLY_WORSE = 1.0  # rise of chi-square that ends the walk
 _PIN = 0.02  # how tightly the walk's coordinate is held, in standard deviations
+_DOUBT = 2.0  # how fast trust in chi-square falls as the slow errors are enlarged
 _COUNTS = 1e-3  # solutions with less than this share of the probability are left out
 _IS_ANGLE = np.array([*(q in ANGLES for q in QUANTITIES), False])
 
@@ -35,7 +36,7 @@ class Mode:
     share: float
 
 
-def modes(posterior: Posterior, solutions: list[Array]) -> list[Mode]:
+def modes(posterior: Posterior, solutions: list[Array], widened: float = 1.0) -> list[Mode]:
     """Solutions by their share of the probability, the largest first.
 
     Parameters
@@ -43,6 +44,9 @@ def modes(posterior: Posterior, solutions: list[Array]) -> list[Mode]:
     posterior : Posterior
     solutions : list of ndarray, shape (7,)
         Minima found.
+    widened : float
+        Factor by which the slow errors were enlarged to cover an error of the model. As that error's shape is
+        not known, chi-square then tells less between solutions.
 
     Returns
     -------
@@ -64,7 +68,8 @@ def modes(posterior: Posterior, solutions: list[Array]) -> list[Mode]:
         if sign <= 0 or np.any(np.diag(covariance) <= 0):
             continue
         chi_square = float(residuals @ residuals)
-        kept.append((float(log_room - chi_square) / 2, solution, covariance, chi_square))
+        log_share = log_room / 2 - chi_square / (2 * (1 + _DOUBT * (widened - 1)))
+        kept.append((float(log_share), solution, covariance, chi_square))
     if not kept:
         return []
     top = max(k[0] for k in kept)

@@ -54,7 +54,7 @@ def starting_points(posterior: Posterior, band: DeadBand, count: int) -> list[Ar
 
 
 def _best_of_cells(candidates: Array, score: Array) -> NDArray[np.int64]:
-    """Positions of the best candidate in each cell of start angles: one basin must not crowd out the others."""
+    """Best candidate of each cell of start angles: one basin must not crowd out the others."""
     order = np.argsort(score)
     order = order[np.isfinite(score[order])]
     cells = np.floor(candidates[order, 3:5] / _CELL).astype(np.int64)
