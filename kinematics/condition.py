@@ -16,6 +16,7 @@ from kinematics.identify import GeometryFit
 from kinematics.motion import LinkageMotion, thin
 from kinematics.posterior import linkage
 from kinematics.settings import DEFAULTS, Settings
+from kinematics.spread import Mode
 from kinematics.stroke import Stroke
 from kinematics.travel import TravelCurves
 
@@ -244,20 +245,28 @@ def toggle_margins(fit: GeometryFit, stroke: Stroke) -> tuple[Extreme, Extreme]:
     """
     travel = np.linspace(0.0, stroke.travel_rad, 181)
     turned = fit.opening_sign * travel
-    best = _in_line(fit.parameters, turned)
-    where = np.argmin(best, axis=1)
-    values = best.min(axis=1)
+    angles = _in_line(fit.parameters, turned)
+    values, where = angles.min(axis=1), np.argmin(angles, axis=1)
     variance = np.zeros(2)
-    size, axes = np.linalg.eigh(fit.covariance)
-    for spread, axis in zip(np.sqrt(np.maximum(size, 0)), axes.T, strict=True):
-        sides = [_in_line(fit.parameters + way * spread * axis, turned).min(axis=1) for way in (1, -1)]
-        up, down = (np.where(np.isfinite(s), s, 0.0) for s in sides)  # cannot close: in line before the end
-        variance += np.maximum(
-            ((up - down) / 2) ** 2, np.minimum(np.abs(up - values), np.abs(down - values)) ** 2
-        )
-    sds = np.sqrt(variance)
-    drive, transmission = (Extreme(float(values[k]), float(sds[k]), float(travel[where[k]])) for k in (0, 1))
+    for mode in fit.modes:
+        own = _in_line(mode.parameters, turned).min(axis=1)
+        variance += mode.share * (_margin_variance(mode, own, turned) + (own - values) ** 2)
+    drive, transmission = (
+        Extreme(float(values[k]), float(np.sqrt(variance[k])), float(travel[where[k]])) for k in (0, 1)
+    )
     return drive, transmission
+
+
+def _margin_variance(mode: Mode, values: Array, turned: Array) -> Array:
+    """Variance of both margins within one solution."""
+    variance = np.zeros(2)
+    size, axes = np.linalg.eigh(mode.covariance)
+    for spread, axis in zip(np.sqrt(np.maximum(size, 0)), axes.T, strict=True):
+        sides = [_in_line(mode.parameters + way * spread * axis, turned).min(axis=1) for way in (1, -1)]
+        up, down = (np.where(np.isfinite(s), s, 0.0) for s in sides)  # cannot close: in line before the end
+        bent = np.minimum(np.abs(up - values), np.abs(down - values))
+        variance += np.maximum(((up - down) / 2) ** 2, bent**2)
+    return variance
 
 
 def _in_line(parameters: Array, turned: Array) -> Array:

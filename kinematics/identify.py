@@ -84,6 +84,8 @@ class GeometryFit:
         Lost motion at the driven shaft, not negative.
     slack_signed_rad : float
         The same as the fit found it: noise about no lost motion at all lies on both sides of zero.
+    modes : tuple of Mode
+        All linkages that explain the film, by their share of the probability; the first is the one reported.
     parameters, covariance : ndarray, shapes (7,), (7, 7)
         As named in `posterior.PARAMETERS`; the Jacobian's covariance. Where the problem is far from linear,
         or several linkages explain the film, the quantities' own standard deviations are larger.
@@ -102,6 +104,7 @@ class GeometryFit:
     quantities: tuple[Quantity, ...]
     slack: Quantity
     slack_signed_rad: float
+    modes: tuple[Mode, ...]
     parameters: Array
     covariance: Array
     chi_square: float
@@ -299,6 +302,7 @@ def _result(solved: _Solved, stated: _Solved, widened: float) -> GeometryFit:
         made[:-1],
         made[-1],
         float(best[SLACK]),
+        tuple(found),
         best,
         found[0].covariance,
         stated.found[0].chi_square,

@@ -189,7 +189,7 @@ def _rest(
     # a motor may run past its rest and come back: start from the frame at rest nearest the turning point
     resting = _longest_run(np.abs(smooth[around] - level) <= near) + around.start
     anchor = int(resting[np.argmin(np.abs(resting - turn))]) if resting.size else turn
-    slack = max(noise / 2, settings.hold_tolerance_rad / 10)
+    slack = max(noise, settings.hold_tolerance_rad / 10)
     last = anchor + _leaves(level - driver[anchor:], slack, near)
     first = anchor - _leaves(level - driver[anchor::-1], slack, near)
     if time[last] - time[first] < settings.min_hold_s:

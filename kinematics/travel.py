@@ -22,6 +22,7 @@ _WIDE_RAD = 1.25 * _DEG  # half window elsewhere: a curve of usual bend is off b
 _LIMIT_RAD = 2.5 * _DEG  # half window at most, where frames are sparse or noisy
 _TAKE_UP_RAD = 6 * _DEG  # driver travel after a reversal that keeps the narrow window
 _NOISY = 8.0  # half window at least this many standard deviations of a frame
+_CORNER = 4.0  # reduced chi-square of a local line above which the curve is not straight there
 _BEYOND_RAD = 0.3 * _DEG  # a position this little outside the frames is still reached
 
 
@@ -175,7 +176,10 @@ def travel_curves(
     curves = []
     for passes in (stroke.opening, stroke.closing):
         points = _points(passes, stroke, motion, driver, driven)
-        curves.append(_local_lines(grid, points, zero_sd, settings))
+        # how far the driver has gone since the low-fire hold, the zero: slow errors drift apart with it
+        gone = grid if passes is stroke.opening else 2 * stroke.travel_rad - grid
+        drift = settings.floor_rad * np.sqrt(2 * (1 - np.exp(-gone / settings.floor_path_rad)))
+        curves.append(_local_lines(grid, points, zero_sd, drift))
     travel, travel_sd = _driven_travel(stroke, motion, driven, zero_sd, settings)
     (opening, opening_sd), (closing, closing_sd) = curves
     return TravelCurves(
@@ -399,7 +403,7 @@ def _hold_point(
     return np.array(point)[:, None]
 
 
-def _local_lines(grid: Array, points: _Points, zero_sd: float, settings: Settings) -> tuple[Array, Array]:
+def _local_lines(grid: Array, points: _Points, zero_sd: float, drift: Array) -> tuple[Array, Array]:
     value, sd = np.full(grid.shape, np.nan), np.full(grid.shape, np.nan)
     if points.driver.size < 3:
         return value, sd
@@ -408,8 +412,7 @@ def _local_lines(grid: Array, points: _Points, zero_sd: float, settings: Setting
         if estimate is None:
             continue
         value[k], noise, slope = estimate
-        slow = settings.floor_rad**2 * (1 + slope**2)
-        sd[k] = math.sqrt(noise**2 + zero_sd**2 + slow)
+        sd[k] = math.sqrt(noise**2 + zero_sd**2 + drift[k] ** 2 * (1 + slope**2))
     return value, sd
 
 
@@ -436,4 +439,6 @@ def _local_line(at: float, points: _Points) -> tuple[float, float, float] | None
         slope = float(weight @ ((x - mean_x) * y)) / moment
     level = float(np.average(y, weights=weight)) - slope * mean_x
     variance = 1 / total + (mean_x**2 / moment if moment > 0 else 0.0)
-    return level, math.sqrt(variance), slope
+    left_over = float(weight @ (y - level - slope * x) ** 2) / max(y.size - 2, 1)
+    # a corner within the window, as where lost motion has just been taken up: a line does not do it justice
+    return level, math.sqrt(variance * (left_over if left_over > _CORNER else 1.0)), slope
