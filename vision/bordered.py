@@ -107,7 +107,7 @@ def fit_shared(
     state = start
     damping = 1e-3
     scale = noise_scale or _noise_scale(model, state, nodes)
-    cost = _cost(model, state, nodes, scale)
+    cost = fit_cost(model, state, nodes, scale)
     for _ in range(model.steps):
         job.check()
         system = _normal_equations(model, state, nodes, scale)
@@ -115,7 +115,7 @@ def fit_shared(
         for _ in range(8):
             shared, local = _step(system, damping)
             trial = model.moved(state, shared, local)
-            trial_cost = _cost(model, trial, nodes, scale)
+            trial_cost = fit_cost(model, trial, nodes, scale)
             if np.isfinite(trial_cost) and trial_cost <= cost:
                 improved = True
                 break
@@ -128,7 +128,7 @@ def fit_shared(
         new_scale = noise_scale or _noise_scale(model, state, nodes)
         settled = gain < 1e-5 * trial_cost and abs(new_scale / scale - 1) < 0.01
         scale = new_scale
-        cost = _cost(model, state, nodes, scale)
+        cost = fit_cost(model, state, nodes, scale)
         if settled:
             break
     system = _normal_equations(model, state, nodes, scale)
@@ -266,7 +266,8 @@ def _huber_weight(standardised: Floats, limit: float) -> Floats:
     return np.where(size <= limit, 1.0, limit / np.maximum(size, 1e-12))
 
 
-def _cost(model: BorderedModel[State], state: State, nodes: Nodes, scale: float) -> float:
+def fit_cost(model: BorderedModel[State], state: State, nodes: Nodes, scale: float) -> float:
+    """Give the robust cost of a state, priors included, under one noise scale."""
     limit = model.huber
     size = np.abs(model.residuals(state, nodes)) / scale
     loss = np.where(size <= limit, 0.5 * size**2, limit * (size - 0.5 * limit))

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.bordered import SharedFit, fit_frames, fit_shared, frame_covariances
+from vision.bordered import SharedFit, fit_cost, fit_frames, fit_shared, frame_covariances
 from vision.camera import Camera
 from vision.control import JobControl, Unattended
 from vision.edges import Bools, Floats
@@ -57,6 +57,9 @@ class HingeSettings:
     start_floor_px, least_floor_px, floor_turns : float, float, int
         Error of an edge node that its own scatter does not show (compression, lens): first assumed, then
         found from how well the model fits, in so many turns.
+    held_share, suspect_tilt_rad : float
+        The first fit holds markers flat and axes parallel to this share of their usual spread; afterwards a
+        marker that leans more than this is tried with other leans.
     steady_ratio : float
         The camera counts as standing still if a fixed pose raises the noise by no more than this.
     reject : float
@@ -70,6 +73,8 @@ class HingeSettings:
     start_floor_px: float = 0.02
     least_floor_px: float = 0.004
     floor_turns: int = 2
+    held_share: float = 0.1
+    suspect_tilt_rad: float = np.deg2rad(1.5)
     steady_ratio: float = 1.15
     reject: float = 4.5
     joint: JointSettings = field(default_factory=JointSettings)
@@ -228,7 +233,7 @@ def find_shafts(
     model = JointModel(cards, mounted, False, picture_wh_px, settings.joint)
     job.report(0, 3, "finding camera and shafts")
     start, key = first_guess(model, tracks, ids, key)
-    fit = fit_shared(model, start, nodes.frames(key), job)
+    fit = _settle(model, start, nodes.frames(key), settings, job)
     model, fit = _steady_or_not(model, fit, nodes.frames(key), settings, job)
     scatter = Nodes.from_tracks(tracks, ids, np.zeros(len(ids)))
     for _ in range(settings.floor_turns):
@@ -256,6 +261,38 @@ def _mounted(tracks: MarkerTracks, shafts: list[ShaftSpec]) -> list[MountedMarke
                 mounted.append(MountedMarker(marker_id, side_mm, s, leads))
                 leads = False
     return mounted
+
+
+def _settle(
+    model: JointModel, start: JointState, nodes: Nodes, settings: HingeSettings, job: JobControl
+) -> SharedFit[JointState]:
+    """First fit, safe from the mirror images of a flat marker's pose.
+
+    Seen nearly head-on, a marker tilted one way looks much like one tilted the other way, so a fit from afar
+    can come to rest at the wrong tilt. It therefore starts with markers held nearly flat and axes nearly
+    parallel, lets go of them, and then tries each marker that still leans flat and with the opposite lean.
+    """
+    joint = settings.joint
+    held = replace(
+        joint,
+        mount_tilt_sigma_rad=settings.held_share * joint.mount_tilt_sigma_rad,
+        axis_own_sigma_rad=settings.held_share * joint.axis_own_sigma_rad,
+    )
+    fit = fit_shared(model.with_settings(held), start, nodes, job)
+    fit = fit_shared(model, fit.state, nodes, job)
+    for b in range(len(model.mounted)):
+        lean = model.mount_tilt_rad(fit.state, b)
+        if np.hypot(*lean) < settings.suspect_tilt_rad:
+            continue
+        cost = fit_cost(model, fit.state, nodes, fit.noise_scale)
+        for share in (0.0, -1.0):
+            other = fit_shared(
+                model, model.with_mount_tilt(fit.state, b, share * lean), nodes, job, fit.noise_scale
+            )
+            other_cost = fit_cost(model, other.state, nodes, fit.noise_scale)
+            if other_cost < cost:
+                fit, cost = fit_shared(model, other.state, nodes, job), other_cost
+    return fit
 
 
 def _steady_or_not(

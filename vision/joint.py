@@ -188,6 +188,21 @@ class JointModel:
         """Give the same model with a fixed or a free camera."""
         return JointModel(self.card_ids, self.mounted, steady, self.picture_wh_px, self.settings)
 
+    def with_settings(self, settings: JointSettings) -> JointModel:
+        """Give the same model with other priors."""
+        return JointModel(self.card_ids, self.mounted, self.steady, self.picture_wh_px, settings)
+
+    def mount_tilt_rad(self, state: JointState, marker: int) -> Floats:
+        """Give the lean of a mounted marker about its x and y axes, shape (2,)."""
+        return _tilt(state.mount_rotation[marker])
+
+    def with_mount_tilt(self, state: JointState, marker: int, tilt_rad: Floats) -> JointState:
+        """Give the state with another lean of one mounted marker, its spin kept."""
+        rotation = state.mount_rotation.copy()
+        spin = np.arctan2(rotation[marker, 1, 0], rotation[marker, 0, 0])
+        rotation[marker] = rotation_from_vector(_flat(tilt_rad)) @ turn_about_z(spin)
+        return replace(state, mount_rotation=rotation)
+
     def points_card(self, state: JointState) -> Floats:
         """Nodes of every marker in the card frame, shape (K, M, 8, 3)."""
         y = self._points_shaft(state)
