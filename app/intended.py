@@ -88,23 +88,48 @@ def rows_from_csv(content: bytes) -> tuple[Row, ...]:
     unknown = [name for name in table.columns if name not in CSV_COLUMNS]
     if unknown:
         raise InputError(f"The intended travel has a column {unknown[0]!r} that is not known.", FORMAT_HINT)
-    numbers: dict[str, list[float | None]] = {}
-    for name in table.columns:
-        cells = [None if pd.isna(cell) else str(cell) for cell in table[name]]
-        numbers[name] = [_number(cell, name, line, office) for line, cell in enumerate(cells, start=2)]
+    return rows_from_cells(table, "line", first=2)
+
+
+def rows_from_cells(table: pd.DataFrame, counted: str, first: int) -> tuple[Row, ...]:
+    """Rows of a table of texts, as typed or read; a decimal comma is as good as a point.
+
+    Parameters
+    ----------
+    table : DataFrame of str
+        Columns ``driver_deg``, ``driven_deg``, perhaps ``tolerance_deg``.
+    counted : str
+        What the person calls a row.
+    first : int
+        Number of the first row for the person.
+
+    Returns
+    -------
+    tuple of (driver_deg, driven_deg, tolerance_deg or None)
+
+    Raises
+    ------
+    InputError, KinematicsError
+        As of ``checked_rows``, and for a cell that is no number.
+    """
+    numbers = {
+        name: [_number(cell, name, f"{counted} {n}") for n, cell in enumerate(table[name], start=first)]
+        for name in table.columns
+    }
     tolerance = numbers.get("tolerance_deg", [None] * len(table))
     return checked_rows(zip(numbers["driver_deg"], numbers["driven_deg"], tolerance, strict=True))
 
 
-def _number(cell: str | None, column: str, line: int, decimal_comma: bool) -> float | None:
+def _number(cell: object, column: str, place: str) -> float | None:
     """One cell as a number; None if it is empty."""
-    if cell is None or not cell.strip():
+    if pd.isna(cell) or not str(cell).strip():
         return None
     try:
-        return float(cell.replace(",", ".") if decimal_comma else cell)
+        return float(str(cell).replace(",", "."))
     except ValueError as error:
         raise InputError(
-            f"Line {line} of the intended travel: {column} is {cell!r}, not a number.", FORMAT_HINT
+            f"In {place} of the intended travel {column} is {str(cell)!r}, not a number.",
+            "Write degrees as a number, for example 51.5.",
         ) from error
 
 

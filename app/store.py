@@ -460,12 +460,13 @@ class Store:
                 (job_id, intended.linkage, self.clock(), intended.kind, json.dumps(intended.rows)),
             )
 
-    def intended(self, job_id: str, linkage: str) -> IntendedChoice | None:
-        """The intended travel chosen last for a linkage, or None."""
+    def intended(self, job_id: str, linkage: str, kind: str | None = None) -> IntendedChoice | None:
+        """The intended travel chosen last for a linkage (of one kind, if asked for), or None."""
         with self._reading() as connection:
             row = connection.execute(
-                "SELECT * FROM intended WHERE job_id = ? AND linkage = ? ORDER BY number DESC LIMIT 1",
-                (job_id, linkage),
+                "SELECT * FROM intended WHERE job_id = ? AND linkage = ? AND (? IS NULL OR kind = ?) "
+                "ORDER BY number DESC LIMIT 1",
+                (job_id, linkage, kind, kind),
             ).fetchone()
         if row is None:
             return None

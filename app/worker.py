@@ -142,8 +142,8 @@ def run_job(store: Store, job_id: str, measure: Measure = measure_clip) -> JobSt
     return state
 
 
-def start(store: Store, job: Job) -> None:
-    """Start the worker of a job as a process that outlives the page."""
+def start(store: Store, job: Job) -> subprocess.Popen[bytes]:
+    """Start the worker of a job as a process that outlives the page; gives the process."""
     options: dict[str, Any] = {"start_new_session": True}
     if sys.platform == "win32":
         options = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP | subprocess.CREATE_NO_WINDOW}
@@ -154,6 +154,7 @@ def start(store: Store, job: Job) -> None:
         )
     # Waited for in a thread, so that an ended worker does not stay behind as a zombie of the page.
     threading.Thread(target=process.wait, daemon=True).start()
+    return process
 
 
 def main(arguments: list[str] | None = None) -> int:

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import streamlit as st
 
-from app.intended import CSV_COLUMNS, checked_rows, deviation, intended_travel, rows_from_csv
+from app.intended import CSV_COLUMNS, Row, deviation, intended_travel, rows_from_cells, rows_from_csv
 from app.numbers import format_estimate, format_exact
 from app.page import keys, markup
 from app.page.opened import Opened
@@ -21,51 +21,73 @@ KINDS = {
     "table": "A table typed in",
     "csv": "A table from a CSV file",
 }
+Rows = tuple[Row, ...]
 CHECK_STEP_DEG = 10.0
 NOT_GIVEN = "not given"
+HEAD_PX = 36
+ROW_PX = 44
+"""A row of the sheet is as high as a fingertip; all rows fit, so nothing scrolls inside the page."""
 
 
 def show(store: Store, job: Job, opened: Opened, linkage: str) -> None:
     """Ask for the intended travel, keep it with the film, show the deviations from it."""
     st.header("Measured against intended", anchor=False)
-    kept = store.intended(job.job_id, linkage)
+    kept = store.intended(job.job_id, linkage) or IntendedChoice(linkage, "none", ())
     key = f"{job.job_id}_{linkage}"
-    kind = st.radio(
+    radio_key = f"{keys.INTENDED_KIND}_{key}"
+    # The store says what is chosen, also if another device chose it meanwhile.
+    st.session_state[radio_key] = kept.kind
+    st.radio(
         "Intended travel",
         list(KINDS),
-        index=0 if kept is None else list(KINDS).index(kept.kind),
         format_func=KINDS.__getitem__,
-        key=f"{keys.INTENDED_KIND}_{key}",
+        key=radio_key,
+        on_change=choose_kind,
+        args=(store, job.job_id, linkage, radio_key),
     )
-    chosen = kept if kept is not None and kept.kind == kind else None
-    if kind == "equal":
-        chosen = IntendedChoice(linkage, "equal", ())
-    elif kind == "table":
-        chosen = typed_in(opened, linkage, chosen, key)
-    elif kind == "csv":
-        chosen = from_file(linkage, chosen, key)
-    if kind == "none":
-        chosen = IntendedChoice(linkage, "none", ())
-    if chosen is not None and chosen != (kept or IntendedChoice(linkage, "none", ())):
-        store.set_intended(job.job_id, chosen)
+    given = None
+    if kept.kind == "table":
+        given = typed_in(opened, kept, key)
+    elif kept.kind == "csv":
+        given = from_file(kept, key)
+    if given is not None:
+        store.set_intended(job.job_id, given)
         st.rerun()
-    if chosen is not None and chosen.kind != "none":
-        show_deviations(opened, linkage, chosen)
+    if kept.kind == "equal" or kept.rows:
+        show_deviations(opened, linkage, kept)
 
 
-def typed_in(opened: Opened, linkage: str, kept: IntendedChoice | None, key: str) -> IntendedChoice | None:
-    """A small sheet to type the table into; used when the button is pressed."""
-    if kept is None:
-        last = float(opened.travel.loc[opened.travel["linkage"] == linkage, "driver_deg"].max())
-        driver = np.arange(0.0, last + 0.5, CHECK_STEP_DEG)
-        start = pd.DataFrame({"driver_deg": driver, "driven_deg": np.nan, "tolerance_deg": np.nan})
-    else:
-        start = pd.DataFrame(kept.rows, columns=list(CSV_COLUMNS), dtype=float)
-    driver_name, driven_name = linkage.split(":")
+def choose_kind(store: Store, job_id: str, linkage: str, radio_key: str) -> None:
+    """Keep the kind chosen, with the table last used for it."""
+    kind = st.session_state[radio_key]
+    earlier = store.intended(job_id, linkage, kind)
+    store.set_intended(job_id, earlier or IntendedChoice(linkage, kind, ()))
+
+
+def rows_to_type_in(given: Rows, last_deg: float) -> pd.DataFrame:
+    """The sheet as it opens: rows given already, and empty ones at even steps of the driver."""
+    grid = {float(at): (at, None, None) for at in np.arange(0.0, last_deg + 0.5, CHECK_STEP_DEG)}
+    rows = sorted((grid | {row[0]: row for row in given}).values(), key=lambda row: row[0])
+    cells = [["" if value is None else f"{value:g}" for value in row] for row in rows]
+    return pd.DataFrame(cells, columns=list(CSV_COLUMNS))
+
+
+def typed_in(opened: Opened, kept: IntendedChoice, key: str) -> IntendedChoice | None:
+    """A small sheet to type the table into; gives the table when it has changed and can be used.
+
+    There is no button to press: the sheet sends an edit a moment after it is made, and a press on a
+    button in that moment would be lost.
+    """
+    driver_name, driven_name = kept.linkage.split(":")
+    sheet_key = f"{keys.INTENDED_SHEET}_{key}"
+    opened_with, taken = st.session_state.setdefault(sheet_key, (kept.rows, kept.rows))
+    travel = opened.travel
+    last_deg = float(travel.loc[travel["linkage"] == kept.linkage, "driver_deg"].max())
+    start = rows_to_type_in(opened_with, last_deg)
     st.html(
         markup.paragraph(
-            "Degrees from low fire. Fill in the driven travel you know; rows left empty do not count. "
-            "The tolerance may stay empty.",
+            "Degrees from low fire. Tap a cell twice to type. Fill in the driven travel you know; "
+            "rows left empty do not count. The tolerance may stay empty.",
             "sc-small",
         )
     )
@@ -74,35 +96,44 @@ def typed_in(opened: Opened, linkage: str, kept: IntendedChoice | None, key: str
         key=f"{keys.INTENDED_TABLE}_{key}",
         num_rows="dynamic",
         placeholder="",
+        height=HEAD_PX + ROW_PX * (len(start) + 1) + 2,
+        row_height=ROW_PX,
         hide_index=True,
         width="stretch",
         column_config={
-            "driver_deg": st.column_config.NumberColumn(f"{driver_name} (°)", min_value=0.0, max_value=360.0),
-            "driven_deg": st.column_config.NumberColumn(f"{driven_name} (°)"),
-            "tolerance_deg": st.column_config.NumberColumn("tolerance (°)", min_value=0.0),
+            # Text, because phones offer no decimal point for the sheet's number cells.
+            "driver_deg": st.column_config.TextColumn(f"{driver_name} (°)", alignment="right"),
+            "driven_deg": st.column_config.TextColumn(f"{driven_name} (°)", alignment="right"),
+            "tolerance_deg": st.column_config.TextColumn("tolerance (°)", alignment="right"),
         },
     )
-    if st.button(
-        "Compare with this table", key=f"{keys.INTENDED_USE}_{key}", type="primary", width="stretch"
-    ):
-        with plain_errors():
-            rows = sheet[list(CSV_COLUMNS)].itertuples(index=False, name=None)
-            return IntendedChoice(linkage, "table", checked_rows(rows))
-    return kept
+    if (sheet["driven_deg"].fillna("").str.strip() != "").sum() < 2:
+        st.info("Fill in the driven travel of two rows or more.")
+        return None
+    with plain_errors():
+        rows = rows_from_cells(sheet[list(CSV_COLUMNS)], "row", first=1)
+        if rows != taken:
+            st.session_state[sheet_key] = (opened_with, rows)
+            return IntendedChoice(kept.linkage, "table", rows)
+    return None
 
 
-def from_file(linkage: str, kept: IntendedChoice | None, key: str) -> IntendedChoice | None:
-    """An uploaded table."""
+def from_file(kept: IntendedChoice, key: str) -> IntendedChoice | None:
+    """An uploader for a table; gives the table when a file arrives that can be used."""
     upload = st.file_uploader(
         "CSV with driver_deg, driven_deg and, if you like, tolerance_deg",
         type=["csv"],
         key=f"{keys.INTENDED_CSV}_{key}",
         max_upload_size=2,
     )
-    if upload is not None:
-        with plain_errors():
-            return IntendedChoice(linkage, "csv", rows_from_csv(upload.getvalue()))
-    return kept
+    taken_key = f"{keys.INTENDED_CSV_TAKEN}_{key}"
+    if upload is None or st.session_state.get(taken_key) == upload.file_id:
+        return None
+    with plain_errors():
+        rows = rows_from_csv(upload.getvalue())
+        st.session_state[taken_key] = upload.file_id
+        return IntendedChoice(kept.linkage, "csv", rows)
+    return None
 
 
 def show_deviations(opened: Opened, linkage: str, intended: IntendedChoice) -> None:

@@ -122,7 +122,7 @@ def show_curve(opened: Opened, linkage: str, intended: IntendedChoice | None) ->
     """Show the travel curve with both passes, and the intended travel if one was chosen."""
     st.header("Travel curve", anchor=False)
     line = None
-    if intended is not None and intended.kind != "none":
+    if intended is not None and (intended.kind == "equal" or intended.rows):
         driver = np.linspace(0, float(opened.travel["driver_deg"].max()), 181)
         line = (driver, intended_travel(intended, driver)[0])
     st.pyplot(

@@ -7,7 +7,6 @@ and at laptop width as ``<view>-<width>.png``.
 from __future__ import annotations
 
 import argparse
-import re
 import sys
 import tempfile
 from pathlib import Path
@@ -52,7 +51,7 @@ def take(page: Page, address: str, clip: Path, folder: Path, width: str) -> None
     expect(page.get_by_text("largest deviation").first).to_be_visible()
     save_whole(page, folder / f"compared-{width}.png", width)
     page.get_by_text("A table typed in").click()
-    expect(page.get_by_role("button", name=re.compile("Compare with"))).to_be_visible()
+    expect(page.get_by_text("Fill in the driven travel of two rows")).to_be_visible()
     save_whole(page, folder / f"typed-{width}.png", width)
     page.get_by_role("button", name="All films and new upload").click()
     save_whole(page, folder / f"films-{width}.png", width)

@@ -10,7 +10,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from app.errors import PLAIN_ERRORS
-from app.intended import checked_rows, deviation, intended_travel, rows_from_csv
+from app.intended import checked_rows, deviation, intended_travel, rows_from_cells, rows_from_csv
 from app.store import IntendedChoice
 
 EXACT = {"rtol": 0, "atol": 1e-9}
@@ -42,7 +42,7 @@ def test_tolerance_may_be_given_for_some_rows() -> None:
         (b"\xff\xfe\x00\x01", "not a text file"),
         (b"a,b\n1,2\n", "no column driver_deg"),
         (b"driver_deg,driven_deg,colour\n0,0,red\n", "'colour'"),
-        (b"driver_deg,driven_deg\n0,0\n45,thirty\n", "Line 3"),
+        (b"driver_deg,driven_deg\n0,0\n45,thirty\n", "line 3"),
         (b"driver_deg,driven_deg\n0,0\n", "two or more rows"),
         (b"driver_deg,driven_deg\n,1\n2,3\n", "no driver travel"),
         (b"driver_deg,driven_deg\n0,0\n0,1\n90,80\n", "above the one before"),
@@ -54,6 +54,25 @@ def test_tolerance_may_be_given_for_some_rows() -> None:
 def test_what_cannot_be_used_is_said(content: bytes, words: str) -> None:
     with pytest.raises(PLAIN_ERRORS, match=words):
         rows_from_csv(content)
+
+
+def test_typed_cells_with_comma_or_point_and_empty_rows() -> None:
+    cells = pd.DataFrame(
+        {
+            "driver_deg": ["0", "10", "45", None],
+            "driven_deg": [" 0", "", "30,5", None],
+            "tolerance_deg": ["", "", "1.5", ""],
+        }
+    )
+    assert rows_from_cells(cells, "row", first=1) == ((0, 0, None), (45, 30.5, 1.5))
+
+
+def test_typed_cell_that_is_no_number_is_named() -> None:
+    cells = pd.DataFrame({"driver_deg": ["0", "45"], "driven_deg": ["0", "3O"], "tolerance_deg": ["", ""]})
+    with pytest.raises(
+        PLAIN_ERRORS, match="In row 2 of the intended travel driven_deg is '3O', not a number"
+    ):
+        rows_from_cells(cells, "row", first=1)
 
 
 def test_typed_rows_without_driven_travel_do_not_count() -> None:

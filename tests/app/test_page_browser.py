@@ -11,8 +11,10 @@ from browsing import WIDTHS_PX, looked_at, opened_browser, served_page, settled,
 from needs import need_program
 from playwright.sync_api import Browser, Page, expect
 
+from app.page.compare import HEAD_PX, ROW_PX
 from app.store import JobState, Store
 
+LINKAGE = "motor:shaft1"
 SAMPLE = Path(__file__).parents[2] / "sample_media" / "as_found.mp4"
 ANALYSIS_MS = 120_000
 CLIP_INPUT = 'input[type="file"][accept*=".mp4"]'
@@ -142,9 +144,60 @@ def test_comparison_with_equal_travel(
         settled(page)
         assert too_wide(page) <= 0
         page.get_by_text("A table typed in").click()
-        expect(page.get_by_role("button", name="Compare with this table")).to_be_visible()
+        expect(page.get_by_text("Fill in the driven travel of two rows")).to_be_visible()
         settled(page)
         assert too_wide(page) <= 0
+        page.get_by_text("No comparison").click()
+        expect(page.get_by_text("largest deviation")).to_have_count(0)
+
+
+def type_into_sheet(page: Page, row: int, value: str) -> None:
+    """Type a driven travel into a row of the sheet, as a person with a keyboard does."""
+    settled(page)
+    sheet = page.get_by_test_id("stDataFrame").locator("canvas").first
+    sheet.evaluate("(canvas) => canvas.scrollIntoView({block: 'center'})")
+    page.wait_for_timeout(500)
+    box = sheet.bounding_box()
+    assert box is not None
+    place = (box["x"] + box["width"] * 0.55, box["y"] + HEAD_PX + ROW_PX * (row + 0.5))
+    # The sheet takes a click only where it has seen the pointer rest.
+    page.mouse.move(*place)
+    page.wait_for_timeout(300)
+    page.mouse.click(*place)
+    expect(page.get_by_test_id(f"glide-cell-2-{row}")).to_have_attribute("aria-selected", "true")
+    page.keyboard.press("Enter")
+    cell = page.locator(".gdg-input")
+    cell.wait_for()
+    # The sheet drops letters that come faster than anyone types.
+    cell.press_sequentially(value, delay=60)
+    cell.press("Enter")
+    cell.wait_for(state="detached")
+
+
+def test_table_typed_in_by_hand(
+    browser: Browser, measured_url: str, store: Store, complaints: list[str]
+) -> None:
+    job_id = measured_url.split("job=")[1]
+    with looked_at(browser, "laptop", complaints) as page:
+        page.goto(measured_url)
+        settled(page)
+        page.get_by_text("A table typed in").click()
+        expect(page.get_by_text("Fill in the driven travel of two rows")).to_be_visible()
+        type_into_sheet(page, 0, "0")
+        type_into_sheet(page, 9, "51,5")
+        expect(page.get_by_text("largest deviation")).to_be_visible()
+        kept = store.intended(job_id, LINKAGE)
+        assert kept is not None
+        assert kept.rows == ((0.0, 0.0, None), (90.0, 51.5, None))
+        type_into_sheet(page, 5, "2O")
+        expect(page.get_by_text("'2O', not a number")).to_be_visible()
+        expect(page.get_by_text("largest deviation")).to_be_visible()
+        type_into_sheet(page, 5, "20")
+        expect(page.get_by_text("not a number")).to_have_count(0)
+        settled(page)
+        kept = store.intended(job_id, LINKAGE)
+        assert kept is not None
+        assert kept.rows == ((0.0, 0.0, None), (50.0, 20.0, None), (90.0, 51.5, None))
         page.get_by_text("No comparison").click()
         expect(page.get_by_text("largest deviation")).to_have_count(0)
 

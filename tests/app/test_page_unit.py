@@ -219,6 +219,35 @@ def test_equal_travel_is_kept_with_the_film(store: Store) -> None:
     assert "largest deviation" not in all_text(page)
 
 
+def test_a_table_used_before_comes_back_when_its_kind_is_chosen_again(store: Store) -> None:
+    job = measured(store)
+    table = IntendedChoice(LINKAGE, "csv", ((0.0, 0.0, None), (90.0, 66.0, None)))
+    store.set_intended(job.job_id, table)
+    page = visit(job)
+    assert page.radio[0].value == "csv"
+    page.radio[0].set_value("equal").run()
+    page.radio[0].set_value("csv").run()
+    assert store.intended(job.job_id, LINKAGE) == table
+
+
+def test_what_another_device_chose_is_shown_and_not_overwritten(store: Store) -> None:
+    job = measured(store)
+    page = visit(job)
+    page.radio[0].set_value("equal").run()
+    store.set_intended(job.job_id, IntendedChoice(LINKAGE, "none", ()))
+    page.run()
+    assert page.radio[0].value == "none"
+    assert store.intended(job.job_id, LINKAGE) == IntendedChoice(LINKAGE, "none", ())
+
+
+def test_an_empty_sheet_to_type_into_compares_nothing(store: Store) -> None:
+    page = visit(measured(store))
+    page.radio[0].set_value("table").run()
+    assert not page.exception
+    assert "two rows or more" in page.info[0].value
+    assert "largest deviation" not in all_text(page)
+
+
 def test_uploaded_table_is_kept_and_a_bad_one_changes_nothing(store: Store) -> None:
     job = measured(store)
     page = visit(job)
@@ -229,7 +258,7 @@ def test_uploaded_table_is_kept_and_a_bad_one_changes_nothing(store: Store) -> N
     kept = IntendedChoice(LINKAGE, "csv", ((0.0, 0.0, 1.0), (90.0, 66.0, 1.0)))
     assert store.intended(job.job_id, LINKAGE) == kept
     page.file_uploader(key=key).set_value(("t.csv", b"driver_deg,driven_deg\n0,x\n", "text/csv")).run()
-    assert "Line 2" in page.error[0].value
+    assert "line 2" in page.error[0].value
     assert store.intended(job.job_id, LINKAGE) == kept
     assert "largest deviation" in all_text(page)
 

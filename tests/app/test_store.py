@@ -228,6 +228,7 @@ def test_newest_intended_travel_counts_and_older_ones_stay(store: Store) -> None
     store.set_intended(job.job_id, table)
     assert store.intended(job.job_id, "motor:shaft1") == table
     assert store.intended(job.job_id, "motor:shaft2") is None
+    assert store.intended(job.job_id, "motor:shaft1", "equal") == IntendedChoice("motor:shaft1", "equal", ())
     with sqlite3.connect(store.folder / "jobs.sqlite") as connection:
         assert connection.execute("SELECT count(*) FROM intended").fetchone()[0] == 2
     connection.close()

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import io
 import logging
+import signal
+import subprocess
+import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -11,12 +14,13 @@ from pathlib import Path
 import pytest
 
 from app import worker
-from app.store import Job, JobState, Store
+from app.store import GONE, STALE_AFTER_S, Job, JobState, Store
 from app.worker import StoreControl, run_job, start
 from vision.control import JobControl
 from vision.errors import DetectionError
 
-DEADLINE_S = 30.0
+DEADLINE_S = 90.0
+SAMPLE = Path(__file__).parents[2] / "sample_media" / "as_found.mp4"
 
 
 @pytest.fixture
@@ -125,7 +129,6 @@ def test_heartbeat_goes_on_while_nothing_is_reported(store: Store, job: Job) -> 
 
 
 def test_the_process_reports_a_bad_clip_in_one_sentence(store: Store, job: Job) -> None:
-    pytest.importorskip("app.measure")
     start(store, job)
     wait_for(lambda: store.job(job.job_id).state.ended)
     seen = store.job(job.job_id)
@@ -135,6 +138,43 @@ def test_the_process_reports_a_bad_clip_in_one_sentence(store: Store, job: Job) 
     assert "fault in strokecurve" not in seen.error
     assert seen.clip.exists()
     assert not seen.result.exists()
+
+
+def add_sample(store: Store) -> Job:
+    with SAMPLE.open("rb") as stream:
+        return store.add_clip(stream, SAMPLE.name, SAMPLE.stat().st_size)
+
+
+@pytest.mark.slow
+def test_a_killed_worker_leaves_a_sentence_and_no_half_result(store: Store) -> None:
+    job = add_sample(store)
+    process = start(store, job)
+    wait_for(lambda: store.job(job.job_id).done > 0)
+    process.kill()
+    process.wait()
+    later = Store(store.folder, lambda: time.time() + STALE_AFTER_S + 1)
+    later.fail_stale()
+    seen = store.job(job.job_id)
+    assert (seen.state, seen.error) == (JobState.FAILED, GONE)
+    assert seen.clip.stat().st_size == SAMPLE.stat().st_size
+    assert not seen.result.exists()
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(sys.platform == "win32", reason="process groups are of POSIX")
+def test_the_analysis_outlives_the_process_that_started_it(store: Store) -> None:
+    job = add_sample(store)
+    code = (
+        "import os, signal; from pathlib import Path; "
+        "from app.store import Store; from app.worker import start; "
+        f"store = Store(Path({str(store.folder)!r})); start(store, store.job({job.job_id!r})); "
+        "os.killpg(0, signal.SIGKILL)"
+    )
+    starter = subprocess.run([sys.executable, "-c", code], start_new_session=True, check=False)
+    assert starter.returncode == -signal.SIGKILL
+    wait_for(lambda: store.job(job.job_id).state.ended)
+    assert store.job(job.job_id).state is JobState.DONE
+    assert (store.job(job.job_id).result / "travel.csv").exists()
 
 
 def test_command_line_with_unknown_job(store: Store, capsys: pytest.CaptureFixture[str]) -> None:

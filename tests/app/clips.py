@@ -1,0 +1,70 @@
+"""Small clips of printed markers on grey, for tests that need a film but no linkage."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import av
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+SIZE_WH = (960, 540)
+CARD_CENTRES_PX = {0: (380, 330), 1: (660, 330), 2: (660, 510), 3: (380, 510)}
+CARD_SIDE_PX = 80
+ARM_SIDE_PX = 60
+
+
+def picture(
+    card: bool = True, arms: tuple[int, ...] = (10, 11), turn_deg: dict[int, float] | None = None
+) -> NDArray[np.uint8]:
+    """One grey picture with the card and markers that sit on arms of 60 px, turned about their shafts."""
+    image = np.full((SIZE_WH[1], SIZE_WH[0]), 120, np.uint8)
+    if card:
+        for marker_id, centre in CARD_CENTRES_PX.items():
+            _paste(image, marker_id, CARD_SIDE_PX, np.array(centre, float), 0.0)
+    for n, marker_id in enumerate(arms):
+        angle = (turn_deg or {}).get(marker_id, 0.0)
+        shaft = np.array([380.0 + 280.0 * n, 170.0])
+        offset = 60.0 * np.array([np.cos(np.radians(angle)), -np.sin(np.radians(angle))])
+        _paste(image, marker_id, ARM_SIDE_PX, shaft + offset, angle)
+    return image
+
+
+def _paste(
+    image: NDArray[np.uint8], marker_id: int, side_px: int, centre: NDArray[np.float64], angle_deg: float
+) -> None:
+    """Draw one marker with its white margin, turned counter-clockwise."""
+    cell = side_px // 6
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
+    marker = cv2.copyMakeBorder(
+        dictionary.generateImageMarker(marker_id, cell * 6),
+        cell,
+        cell,
+        cell,
+        cell,
+        cv2.BORDER_CONSTANT,
+        value=235,
+    )
+    marker = np.clip(marker, 30, 235)
+    matrix = cv2.getRotationMatrix2D((marker.shape[1] / 2 - 0.5, marker.shape[0] / 2 - 0.5), angle_deg, 1.0)
+    matrix[:, 2] += centre - (np.array(marker.shape[::-1]) / 2 - 0.5)
+    drawn = cv2.warpAffine(marker, matrix, SIZE_WH, flags=cv2.INTER_AREA, borderValue=0)
+    cover = cv2.warpAffine(np.full_like(marker, 255), matrix, SIZE_WH, flags=cv2.INTER_AREA, borderValue=0)
+    image[cover > 127] = drawn[cover > 127]
+
+
+def write(path: Path, draw: Callable[[int], NDArray[np.uint8]], frames: int = 40, rate: int = 30) -> Path:
+    """Encode pictures as an MP4 file."""
+    with av.open(str(path), "w") as container:
+        stream = container.add_stream("libx264", rate=rate)
+        stream.width, stream.height = SIZE_WH
+        stream.pix_fmt = "yuv420p"
+        stream.options = {"crf": "18", "preset": "ultrafast"}
+        for number in range(frames):
+            grey = draw(number)
+            frame = av.VideoFrame.from_ndarray(cv2.cvtColor(grey, cv2.COLOR_GRAY2RGB), format="rgb24")
+            container.mux(stream.encode(frame))
+        container.mux(stream.encode(None))
+    return path
