@@ -27,6 +27,9 @@ from vision.rotations import mean_rotation
 
 logger = logging.getLogger(__name__)
 
+_NO_FLOOR_PX = 1e-4
+"""Keeps the weight of a perfectly drawn edge finite."""
+
 
 @dataclass(frozen=True, slots=True)
 class ShaftSpec:
@@ -235,7 +238,7 @@ def find_shafts(
     start, key = first_guess(model, tracks, ids, key)
     fit = _settle(model, start, nodes.frames(key), settings, job)
     model, fit = _steady_or_not(model, fit, nodes.frames(key), settings, job)
-    scatter = Nodes.from_tracks(tracks, ids, np.zeros(len(ids)))
+    scatter = Nodes.from_tracks(tracks, ids, np.full(len(ids), _NO_FLOOR_PX))
     for _ in range(settings.floor_turns):
         own_px, fixed_px = _floors_px(model, fit, scatter.frames(key), nodes.frames(key), settings)
         # On a tripod the card shows the same pixels in every frame, so its fixed errors do not average out:

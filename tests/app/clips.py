@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 SIZE_WH = (960, 540)
-CARD_CENTRES_PX = {0: (380, 330), 1: (660, 330), 2: (660, 510), 3: (380, 510)}
+CARD_CENTRES_PX = {0: (380, 300), 1: (660, 300), 2: (660, 480), 3: (380, 480)}
 CARD_SIDE_PX = 80
 ARM_SIDE_PX = 60
 

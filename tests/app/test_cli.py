@@ -67,7 +67,7 @@ class TestSampleClips:
         scores = score_angles(pd.read_csv(SAMPLES / f"{name}.truth.csv"), angles)
         assert set(scores) == {"motor", "shaft1", "shaft2"}
         for score in scores.values():
-            # Figure of DESIGN section 8 for a hand-held phone at 1080p; better than a thousandth would be a fault too.
+            # The figure to reach in hand at 1080p; better than a thousandth would be a fault too.
             assert 0.001 < score.rms_deg < 0.05
             assert score.max_deg < 0.25
             assert score.share >= 0.97
@@ -76,8 +76,9 @@ class TestSampleClips:
     def test_angles_start_at_zero(self, measured: dict[str, Path], name: str) -> None:
         angles = pd.read_csv(measured[name] / "angles.csv")
         assert list(angles.columns) == [
-            "time_s", "motor_deg", "motor_sd_deg", "shaft1_deg", "shaft1_sd_deg", "shaft2_deg", "shaft2_sd_deg"
-        ]  # fmt: skip
+            "time_s",
+            *(f"{name}{kind}" for name in ("motor", "shaft1", "shaft2") for kind in ("_deg", "_sd_deg")),
+        ]
         for column in ("motor_deg", "shaft1_deg", "shaft2_deg"):
             assert angles[column].dropna().iloc[0] == 0.0
 
@@ -98,7 +99,7 @@ class TestSampleClips:
         for found, true in zip(record["linkages"], truth["linkages"], strict=True):
             geometry = found["geometry"]
             assert all(q["determined"] for q in geometry.values())
-            # Figures of DESIGN section 8: radii 1 mm, rod and spacing 1 %, start angles 0.5, slack 0.1, margins 1.
+            # Figures to reach: radii 1 mm, rod and spacing 1 %, start angles 0.5, slack 0.1, margins 1.
             assert abs(geometry["drive_radius_mm"]["value"] - true["drive_radius_mm"]) < 1.0
             assert abs(geometry["driven_radius_mm"]["value"] - true["driven_radius_mm"]) < 1.0
             assert abs(geometry["rod_mm"]["value"] / true["rod_length_in_plane_mm"] - 1) < 0.01
@@ -262,7 +263,8 @@ def test_rig_names_and_tape_reach_the_result(tmp_path: Path) -> None:
     )
     rig = tmp_path / "rig.toml"
     rig.write_text(
-        '[[shaft]]\nname = "actuator"\nmarker = 10\nside_mm = 30\n[[shaft]]\nname = "air damper"\nmarker = 11\n'
+        '[[shaft]]\nname = "actuator"\nmarker = 10\nside_mm = 30\n'
+        '[[shaft]]\nname = "air damper"\nmarker = 11\n'
         '[[linkage]]\ndriver = "actuator"\ndriven = "air damper"\n[linkage.tape]\ndrive_radius_mm = [60, 1]\n'
     )
     assert main(["measure", str(clip), "--rig", str(rig), "--out", str(tmp_path / "out")]) == 0
