@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.fourbar import driven_angle
+from kinematics.positions import driven_angle
 
 Array = NDArray[np.float64]
 

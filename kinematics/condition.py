@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.closure import driven_curve
 from kinematics.deadband import fit_dead_band
 from kinematics.errors import GeometryError
 from kinematics.fourbar import FourBar
@@ -245,11 +244,10 @@ def toggle_margins(fit: GeometryFit, stroke: Stroke) -> tuple[Extreme, Extreme]:
     """
     travel = np.linspace(0.0, stroke.travel_rad, 181)
     turned = fit.opening_sign * travel
-    angles = _in_line(fit.parameters, turned)
-    values, where = angles.min(axis=1), np.argmin(angles, axis=1)
+    values, where = _margins(fit.parameters, turned)
     variance = np.zeros(2)
     for mode in fit.modes:
-        own = _in_line(mode.parameters, turned).min(axis=1)
+        own, _ = _margins(mode.parameters, turned)
         variance += mode.share * (_margin_variance(mode, own, turned) + (own - values) ** 2)
     drive, transmission = (
         Extreme(float(values[k]), float(np.sqrt(variance[k])), float(travel[where[k]])) for k in (0, 1)
@@ -262,24 +260,29 @@ def _margin_variance(mode: Mode, values: Array, turned: Array) -> Array:
     variance = np.zeros(2)
     size, axes = np.linalg.eigh(mode.covariance)
     for spread, axis in zip(np.sqrt(np.maximum(size, 0)), axes.T, strict=True):
-        sides = [_in_line(mode.parameters + way * spread * axis, turned).min(axis=1) for way in (1, -1)]
-        up, down = (np.where(np.isfinite(s), s, 0.0) for s in sides)  # cannot close: in line before the end
+        up, down = (_margins(mode.parameters + way * spread * axis, turned)[0] for way in (1, -1))
         bent = np.minimum(np.abs(up - values), np.abs(down - values))
         variance += np.maximum(((up - down) / 2) ** 2, bent**2)
     return variance
 
 
-def _in_line(parameters: Array, turned: Array) -> Array:
-    """In-line angles at the drive and the driven arm, shape (2, N); NaN if the linkage cannot close."""
+def _margins(parameters: Array, turned: Array) -> tuple[Array, NDArray[np.int64]]:
+    """Smallest in-line angle at drive and driven arm, and its position; 0 if the linkage cannot close."""
     a, c, d, drive, driven = (float(v) for v in linkage(parameters))
+    nowhere = np.zeros(2), np.zeros(2, np.int64)
     try:
         four_bar = FourBar.from_start_angles(a, c, d, drive, driven)
-        if not np.all(np.isfinite(driven_curve(turned, a, c, d, drive, driven))):
-            return np.full((2, turned.size), np.nan)
-        angles = np.stack([four_bar.drive_angle(drive + turned), four_bar.transmission_angle(drive + turned)])
+        if not four_bar.closes(drive + turned).all():
+            return nowhere
     except GeometryError:
-        return np.full((2, turned.size), np.nan)
-    return np.asarray(np.minimum(angles, np.pi - angles))
+        return nowhere
+    angles = np.stack([four_bar.drive_angle(drive + turned), four_bar.transmission_angle(drive + turned)])
+    in_line = np.minimum(angles, np.pi - angles)
+    # the rod may pass through the line of the drive arm (a dead centre) between two positions looked at
+    side = np.sin(four_bar.rod_angle(drive + turned) - drive - turned)
+    passed = np.flatnonzero(side[:-1] * side[1:] <= 0)
+    in_line[0, passed] = 0.0
+    return in_line.min(axis=1), np.argmin(in_line, axis=1)
 
 
 def standstills(

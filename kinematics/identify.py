@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from kinematics.attribution import carriers, remedy
 from kinematics.deadband import driven_sign, fit_dead_band
@@ -20,6 +19,7 @@ from kinematics.evidence import (
     statements,
 )
 from kinematics.fourbar import FourBar
+from kinematics.least_squares import minimise
 from kinematics.motion import Bins, LinkageMotion, noise_whitener, thin
 from kinematics.posterior import (
     PARAMETERS,
@@ -38,6 +38,7 @@ from kinematics.stroke import Stroke
 Array = NDArray[np.float64]
 
 _STARTS = 6  # different starting points polished
+_STEPS = 80  # of the search from each start
 _MIN_BINS = 20
 _WIDENINGS = 3  # rounds in which slow errors are enlarged until a four-bar explains the film
 _WIDEST = 100.0  # times the stated slow error
@@ -207,7 +208,11 @@ def _freedom(posterior: Posterior) -> int:
 
 
 def _fit(
-    stroke: Stroke, bins: Bins, evidence: tuple[Statement, ...], settings: Settings, widened: float
+    stroke: Stroke,
+    bins: Bins,
+    evidence: tuple[Statement, ...],
+    settings: Settings,
+    widened: float,
 ) -> _Solved:
     """Solutions with the slow errors so many times as large as the settings say."""
     settings = replace(settings, floor_rad=widened * settings.floor_rad)
@@ -258,21 +263,12 @@ def _polish(posterior: Posterior, starts: list[Array]) -> list[Array]:
         first = posterior.residuals(start)
         if not np.all(np.isfinite(first)):
             continue
-        fit = least_squares(
-            posterior.residuals,
-            start,
-            posterior.jacobian,
-            method="trf",
-            x_scale="jac",
-            max_nfev=60,
-            xtol=1e-9,
-        )
-        solution = np.array(fit.x)
+        solution, chi_square = minimise(posterior.residuals, posterior.jacobian, start, _STEPS)
         solution[3:5] = wrap(solution[3:5])
         if all(
             np.linalg.norm(posterior.jacobian(solution) @ _difference(solution, s)) > 0.1 for _, s in found
         ):
-            found.append((float(fit.cost), solution))
+            found.append((chi_square, solution))
     return [s for _, s in sorted(found, key=lambda pair: pair[0])]
 
 

@@ -11,15 +11,20 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from kinematics.evidence import ANGLES, QUANTITIES
+from kinematics.least_squares import minimise
 from kinematics.posterior import SLACK, Posterior, quantities, wrap
 
 Array = NDArray[np.float64]
 
-_WALK = (1.5, 3.0, 6.0)  # along a valley, in standard deviations, until the fit is clearly worse
+_WALK = (
+    1.5,
+    3.0,
+    6.0,
+)  # along a valley, in standard deviations, until the fit is clearly worse
 _CLEARLY_WORSE = 1.0  # rise of chi-square that ends the walk
+_STEPS = 30
 _PIN = 0.02  # how tightly the walk's coordinate is held, in standard deviations
 _DOUBT = 2.0  # how fast trust in chi-square falls as the slow errors are enlarged
 _COUNTS = 1e-3  # solutions with less than this share of the probability are left out
@@ -60,7 +65,10 @@ def modes(posterior: Posterior, solutions: list[Array], widened: float = 1.0) ->
     """
     kept: list[tuple[float, Array, Array, float]] = []
     for solution in solutions:
-        jacobian, residuals = posterior.jacobian(solution), posterior.residuals(solution)
+        jacobian, residuals = (
+            posterior.jacobian(solution),
+            posterior.residuals(solution),
+        )
         if not np.all(np.isfinite(jacobian)):
             continue
         covariance = inverse(jacobian.T @ jacobian)
@@ -148,8 +156,9 @@ def _held(
     first = start + best.covariance @ axis / (sd**2) * sd * (reach - axis @ (start - best.parameters) / sd)
     for guess in (first, start):
         if np.all(np.isfinite(residuals(guess))):
-            fit = least_squares(residuals, guess, jacobian, method="trf", x_scale="jac", max_nfev=20)
-            return np.array(fit.x), float(np.sum(fit.fun[:-1] ** 2)) - best.chi_square
+            place, _ = minimise(residuals, jacobian, guess, _STEPS)
+            off = posterior.residuals(place)
+            return place, float(off @ off) - best.chi_square
     return start, np.nan
 
 

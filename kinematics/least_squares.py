@@ -1,0 +1,73 @@
+"""Levenberg-Marquardt for a handful of parameters whose residuals have unit variance."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+_SETTLED = 1e-5  # fall of chi-square that ends the search: worth next to nothing of a standard deviation
+_STUCK = 1e8  # damping beyond which no step helps
+
+
+def minimise(
+    residuals: Callable[[Array], Array],
+    jacobian: Callable[[Array], Array],
+    start: Array,
+    steps: int,
+) -> tuple[Array, float]:
+    """Parameters of least chi-square near a start, and that chi-square.
+
+    Parameters
+    ----------
+    residuals : callable, (P,) -> (R,)
+        Each divided by its standard deviation; NaN where a trial leaves the possible, which is then not
+        taken.
+    jacobian : callable, (P,) -> (R, P)
+    start : ndarray, shape (P,)
+        Residuals must be finite here.
+    steps : int
+        Trials at most.
+
+    Returns
+    -------
+    parameters : ndarray, shape (P,)
+    chi_square : float
+
+    Notes
+    -----
+    With seven parameters the normal equations are as good as a decomposition of the whole Jacobian and
+    several times faster, and chi-square being in natural units gives a stopping rule that needs no tuning.
+
+    Examples
+    --------
+    >>> found, chi_square = minimise(lambda p: p**2 - 4, lambda p: np.diag(2 * p), np.array([1.0]), 50)
+    >>> found.round(3).tolist()
+    [2.0]
+    """
+    best, off = start, residuals(start)
+    chi_square, damping = float(off @ off), 1e-3
+    slope = jacobian(best)
+    for _ in range(steps):
+        normal, gradient = slope.T @ slope, slope.T @ off
+        step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), gradient)
+        trial_off = residuals(best - step)
+        trial = float(trial_off @ trial_off)
+        if trial <= chi_square:  # False for NaN
+            best, off, fall, chi_square = (
+                best - step,
+                trial_off,
+                chi_square - trial,
+                trial,
+            )
+            if fall < _SETTLED:
+                break
+            slope, damping = jacobian(best), damping / 5
+        elif damping > _STUCK:
+            break
+        else:
+            damping *= 5
+    return best, chi_square
