@@ -23,6 +23,7 @@ from scipy.special import ndtr
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+Singles = NDArray[np.float32]
 
 EDGE_SPAN = (0.1, 0.9)
 """Part of an edge that is used: its ends are rounded by blur and belong to the neighbour too."""
@@ -32,6 +33,12 @@ NODE_FRACTIONS = (
     0.5 + 0.5 * (EDGE_SPAN[1] - EDGE_SPAN[0]) / np.sqrt(3.0),
 )
 """Where along an edge, from its first corner (0) to its second (1), the two nodes lie."""
+
+_PLATEAU = 1.6
+"""Pixels further from an edge than this many standard deviations of its blur tell ink and paper."""
+
+_LEAST_LIGHT = np.float32(1e-3)
+"""Smallest contrast that residuals are divided by."""
 
 CELLS_PER_SIDE = 6
 """A DICT_4X4 marker is 4 x 4 bits inside a black border one cell wide."""
@@ -47,6 +54,8 @@ class EdgeSettings:
         Half width of the band of pixels around an edge, in cells: less than the black border.
     band_limits_px : tuple of float
         Smallest and largest half width of the band.
+    fine_band_blurs, fine_band_px : float
+        The last steps need a band of only so many standard deviations of the blur, and so many pixels.
     most_columns : int
         Columns used of one edge; more are thinned evenly.
     least_contrast : float
@@ -65,12 +74,14 @@ class EdgeSettings:
 
     band_cells: float = 0.7
     band_limits_px: tuple[float, float] = (2.2, 7.0)
+    fine_band_blurs: float = 3.2
+    fine_band_px: float = 1.2
     most_columns: int = 80
     least_contrast: float = 18.0
     least_inliers: float = 0.6
     blur_limits_px: tuple[float, float] = (0.45, 4.0)
     approaches: int = 5
-    approach_columns: int = 16
+    approach_columns: int = 10
     close_px: float = 0.5
     settled_px: float = 0.12
 
@@ -102,11 +113,14 @@ class EdgeFits:
 
 @dataclass(slots=True)
 class _Band:
-    """Pixels around E edges: brightness and position relative to a reference line of each edge."""
+    """Pixels around E edges: light and position relative to a reference line of each edge.
 
-    levels: NDArray[np.float32]  # (E, J, K)
-    across: NDArray[np.float32]  # (E, J, K) px from the reference line, outward positive
-    along: NDArray[np.float32]  # (E, J) px from the edge's middle
+    The K pixels of a column come first, so that sums over a column add whole planes.
+    """
+
+    levels: Singles  # (K, E, J)
+    across: Singles  # (K, E, J) px from the reference line, outward positive
+    along: Singles  # (E, J) px from the edge's middle
     inside: Bools  # (E, J) columns that exist
 
 
@@ -141,14 +155,17 @@ def fit_edges(
     half_band = np.clip(settings.band_cells * length / CELLS_PER_SIDE, *settings.band_limits_px)
     blur = np.clip(blur_px.reshape(-1), *settings.blur_limits_px)
 
-    start, end = _approached(luma, light, start, end, half_band, blur, settings)
-    band = _gather(luma, light, start, end, half_band, settings.most_columns)
+    single_light = light.astype(np.float32)
+    start, end = _approached(luma, single_light, start, end, half_band, blur, settings)
+    fine_band = np.minimum(half_band, settings.fine_band_blurs * blur + settings.fine_band_px)
+    band = _gather(luma, single_light, start, end, fine_band, settings.most_columns)
     still = np.zeros(len(start))
-    first = _fit_lines(band, half_band, blur, still, still)
-    offset, slope, quality = _fit_lines(band, half_band, blur, first[0], first[1])
+    levels = _levels(band, band.across * _planes(1.0 / blur))
+    first = _fit_lines(band, levels, fine_band, blur, still, still)
+    offset, slope, quality = _fit_lines(band, levels, fine_band, blur, first[0], first[1])
     # Contrast and threshold are stated in the picture's own numbers, 8 bits, as people know them.
     numbers = np.arange(len(light)) * 256 / len(light)
-    ink, paper = np.interp(quality.ink, light, numbers), np.interp(quality.paper, light, numbers)
+    ink, paper = (np.interp(level.mean(axis=1), light, numbers) for level in levels)
     settled = _reach(offset - first[0], slope - first[1], length) < settings.settled_px
 
     middle, along, outward, length = _frames_of(start, end)
@@ -203,7 +220,7 @@ def corners_from_nodes(nodes_px: Floats) -> Floats:
 
 def _approached(
     luma: NDArray[Any],
-    light: Floats,
+    light: Singles,
     start: Floats,
     end: Floats,
     half_band: Floats,
@@ -212,17 +229,23 @@ def _approached(
 ) -> tuple[Floats, Floats]:
     """Move predicted edges onto the picture's, with few columns and a step as wide as they may be off."""
     off = half_band
+    still = np.zeros(len(start))
     for _ in range(settings.approaches):
         band = _gather(luma, light, start, end, half_band, settings.approach_columns)
-        still = np.zeros(len(start))
-        offset, slope, _ = _fit_lines(band, half_band, np.maximum(blur, 0.4 * off), still, still)
-        _, _, _, length = _frames_of(start, end)
+        wide = np.maximum(blur, 0.4 * off)
+        levels = _levels(band, band.across * _planes(1.0 / wide))
+        offset, slope, _ = _fit_lines(band, levels, half_band, wide, still, still)
+        moved = _reach(offset, slope, _frames_of(start, end)[3])
         start, end = _shifted(start, end, offset, slope)
-        moved = _reach(offset, slope, length)
         off = np.minimum(moved, half_band)
         if (moved < settings.close_px).all():
             break
     return start, end
+
+
+def _planes(per_edge: Floats) -> Singles:
+    """Values of each edge, shaped to go with (K, E, J)."""
+    return per_edge.astype(np.float32)[:, None]
 
 
 def _reach(offset: Floats, slope: Floats, length: Floats) -> Floats:
@@ -250,60 +273,51 @@ def _shifted(start: Floats, end: Floats, offset: Floats, slope: Floats) -> tuple
 
 
 def _gather(
-    luma: NDArray[Any], light: Floats, start: Floats, end: Floats, half_band: Floats, most_columns: int
+    luma: NDArray[Any], light: Singles, start: Floats, end: Floats, half_band: Floats, most_columns: int
 ) -> _Band:
     """Collect whole pixels in a band along each edge, column by column (rows on steep edges)."""
     height, width = luma.shape
     middle, along, outward, length = _frames_of(start, end)
     steep = np.abs(along[:, 1]) > np.abs(along[:, 0])
-    major = np.where(steep, 1, 0)
-    rows = np.arange(len(start))
-    along_major = along[rows, major]
+    rows, major = np.arange(len(start)), steep.astype(int)
+    along_major, along_minor = along[rows, major], along[rows, 1 - major]
+    middle_major, middle_minor = middle[rows, major], middle[rows, 1 - major]
     outward_minor = outward[rows, 1 - major]
-    middle_major = middle[rows, major]
-    middle_minor = middle[rows, 1 - major]
 
     reach = 0.5 * (EDGE_SPAN[1] - EDGE_SPAN[0]) * length * np.abs(along_major)
     first = np.ceil(middle_major - reach)
     columns = np.maximum(np.floor(middle_major + reach) - first + 1, 0)
     most = int(min(max(columns.max(initial=1), 1), most_columns))
     step = np.maximum(columns / most, 1.0)
-    number = np.arange(most)
-    u = first[:, None] + np.floor(number[None, :] * step[:, None])
-    inside = number[None, :] * step[:, None] < columns[:, None]
-
+    place = np.arange(most) * step[:, None]
+    u = first[:, None] + np.floor(place)
     s = (u - middle_major[:, None]) / along_major[:, None]
-    slope_minor = along[rows, 1 - major]
-    centre_minor = middle_minor[:, None] + s * slope_minor[:, None]
+    centre = middle_minor[:, None] + s * along_minor[:, None]
+    nearest = np.rint(centre)
     depth = int(np.ceil(np.max(half_band / np.abs(outward_minor), initial=1.0)))
-    k = np.arange(-depth, depth + 1)
-    v = np.rint(centre_minor)[..., None] + k
-    across = (v - centre_minor[..., None]) * outward_minor[:, None, None]
 
-    flip = steep[:, None, None]
-    x = np.where(flip, v, u[..., None])
-    y = np.where(flip, u[..., None], v)
-    seen = (x >= 0) & (x <= width - 1) & (y >= 0) & (y <= height - 1)
-    inside &= seen.all(axis=2)
+    inside = place < columns[:, None]
+    across_limit = np.where(steep, width, height).reshape(-1, 1)
+    along_limit = np.where(steep, height, width).reshape(-1, 1)
+    inside &= (nearest >= depth) & (nearest < across_limit - depth) & (u >= 0) & (u < along_limit)
     stride = luma.strides[0] // luma.itemsize
     flat = np.lib.stride_tricks.as_strided(
         luma, ((height - 1) * stride + width,), (luma.itemsize,), writeable=False
     )
-    index = np.where(seen, y * stride + x, 0).astype(np.intp)
+    by_major = np.where(steep, stride, 1).reshape(-1, 1)
+    by_minor = np.where(steep, 1, stride).reshape(-1, 1)
+    origin = np.where(inside, u * by_major + (nearest - depth) * by_minor, 0).astype(np.intp)
+    k = np.arange(2 * depth + 1)[:, None, None]
+    index = origin + k * np.where(inside, by_minor, 0)
     # The distance of a pixel from the line runs along the minor axis only in part; its position along the
     # line changes accordingly. The remainder is second order in the slope of the correction, hence left out.
-    return _Band(
-        levels=light.astype(np.float32)[flat[index]],
-        across=across.astype(np.float32),
-        along=s.astype(np.float32),
-        inside=inside,
-    )
+    lowest = (nearest - depth - centre) * outward_minor[:, None]
+    across = lowest.astype(np.float32) + k.astype(np.float32) * _planes(outward_minor)
+    return _Band(levels=light[flat[index]], across=across, along=s.astype(np.float32), inside=inside)
 
 
 @dataclass(slots=True)
 class _Quality:
-    ink: Floats
-    paper: Floats
     inlier_share: Floats
     variance: Floats  # of one column's shift, px^2
     columns: Floats
@@ -313,34 +327,40 @@ class _Quality:
 
 
 def _fit_lines(
-    band: _Band, half_band: Floats, blur: Floats, offset: Floats, slope: Floats
+    band: _Band,
+    levels: tuple[Singles, Singles],
+    half_band: Floats,
+    blur: Floats,
+    offset: Floats,
+    slope: Floats,
 ) -> tuple[Floats, Floats, _Quality]:
     """One Gauss-Newton step of offset and slope of each line, relative to the band's reference line."""
-    line = (offset[:, None] + slope[:, None] * band.along).astype(np.float32)
-    d: NDArray[np.float32] = band.across - line[..., None]
-    used = (np.abs(d) <= half_band[:, None, None].astype(np.float32)) & band.inside[..., None]
-    z = np.asarray(d / blur[:, None, None], np.float32)
-    ink, paper = _levels(band, z, used)
+    ink, paper = levels
     contrast = paper - ink
-    safe = np.where(np.abs(contrast) < 1e-3, 1e-3, contrast)
-    step = ndtr(z)
-    residual = np.where(used, (band.levels - ink[..., None]) / safe[..., None] - step, 0).astype(np.float32)
-    gradient = np.where(used, np.exp(-0.5 * z * z), 0).astype(np.float32)
+    contrast = np.where(np.abs(contrast) < _LEAST_LIGHT, _LEAST_LIGHT, contrast)
+    line = offset.astype(np.float32)[:, None] + slope.astype(np.float32)[:, None] * band.along
+    d = band.across - line
+    z = d * _planes(1.0 / blur)
+    gradient = np.exp(np.float32(-0.5) * z * z)
+    gradient *= np.abs(d) <= _planes(half_band)
+    residual = (band.levels - ink) * (np.float32(1.0) / contrast)
+    residual -= ndtr(z)
     scale = blur * np.sqrt(2 * np.pi)
-    weight = np.einsum("ejk,ejk->ej", gradient, gradient)
-    shift = -np.einsum("ejk,ejk->ej", gradient, residual) / np.maximum(weight, 1e-6) * scale[:, None]
+    weight = (gradient * gradient).sum(axis=0)
+    pull = (gradient * residual).sum(axis=0)
+    shift = -pull / np.maximum(weight, 1e-6) * scale[:, None]
 
     shift_of_line, tilt, keep, variance, mean, spread = _robust_line(
         band.along, shift, band.inside & (weight > 0.2)
     )
-    widen = gradient * (z * keep[..., None])
-    stretch = np.einsum("ejk,ejk->e", widen, widen)
-    blur_change = -np.einsum("ejk,ejk->e", widen, residual) / np.maximum(stretch, 1e-6) * scale
+    widen = gradient * z
+    stretch = (np.einsum("kej,kej->ej", widen, widen) * keep).sum(axis=1)
+    blur_change = (
+        -(np.einsum("kej,kej->ej", widen, residual) * keep).sum(axis=1) / np.maximum(stretch, 1e-6) * scale
+    )
     columns = keep.sum(axis=1).astype(float)
     total = np.maximum(band.inside.sum(axis=1), 1)
     quality = _Quality(
-        ink=np.median(ink, axis=1),
-        paper=np.median(paper, axis=1),
         inlier_share=np.where(columns >= 4, columns / total, 0.0),
         variance=variance,
         columns=np.maximum(columns, 1.0),
@@ -351,24 +371,25 @@ def _fit_lines(
     return offset + shift_of_line, slope + tilt, quality
 
 
-def _levels(band: _Band, z: NDArray[np.float32], used: Bools) -> tuple[Floats, Floats]:
-    """Ink and paper brightness along each edge, a straight line each: light is seldom even."""
-    ink_side = used & (z < -1.6)
-    paper_side = used & (z > 1.6)
-    return _level_line(band, ink_side), _level_line(band, paper_side)
+def _levels(band: _Band, z: Singles) -> tuple[Singles, Singles]:
+    """Light of ink and paper along each edge, (E, J) each: a straight line, because light is seldom even."""
+    ink = (z < -_PLATEAU) & band.inside
+    paper = (z > _PLATEAU) & band.inside
+    return _level_line(band, ink), _level_line(band, paper)
 
 
-def _level_line(band: _Band, mask: Bools) -> Floats:
-    count = mask.sum(axis=2)
-    total = np.where(mask, band.levels, 0).sum(axis=2)
+def _level_line(band: _Band, mask: Bools) -> Singles:
+    weight = mask.astype(np.float32)
+    count = weight.sum(axis=0)
+    total = np.einsum("kej,kej->ej", weight, band.levels)
     s = band.along
-    n = np.maximum(count.sum(axis=1), 1).astype(float)
+    n = np.maximum(count.sum(axis=1), 1)
     mean_s = (count * s).sum(axis=1) / n
     mean = total.sum(axis=1) / n
     centred = s - mean_s[:, None]
     sxx = np.maximum((count * centred**2).sum(axis=1), 1e-6)
     tilt = (centred * (total - count * mean[:, None])).sum(axis=1) / sxx
-    result: Floats = mean[:, None] + tilt[:, None] * centred
+    result: Singles = mean[:, None] + tilt[:, None] * centred
     return result
 
 

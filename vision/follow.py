@@ -169,12 +169,10 @@ class _Follower:
     def step(self, frame: Frame) -> dict[int, _Sighting]:
         """Follow every known marker into one more frame and look for lost and new ones."""
         followed = [m for m in self.markers.values() if m.lost_frames == 0]
-        sightings = self._accept(
-            frame,
-            np.array([m.marker_id for m in followed], np.int64),
-            np.array([m.predicted() for m in followed]).reshape(-1, 4, 2),
-            np.array([m.blur_px for m in followed]).reshape(-1, 4),
-        )
+        sightings = self._accept_at(frame, followed, np.array([m.predicted() for m in followed]))
+        missed = [m for m in followed if m.marker_id not in sightings]
+        if missed and len(sightings) >= 2:
+            sightings |= self._accept_at(frame, missed, self._corrected(missed, sightings))
         sightings |= self._recover(frame, [m for m in self.markers.values() if m.marker_id not in sightings])
         if self._search_due(frame.index, sightings):
             self.last_search = frame.index
@@ -182,6 +180,30 @@ class _Follower:
             sightings |= self._measure_found(frame, found, known=set(sightings))
         self._remember(sightings)
         return sightings
+
+    def _accept_at(self, frame: Frame, markers: list[_Marker], quads_px: Floats) -> dict[int, _Sighting]:
+        ids = np.array([m.marker_id for m in markers], np.int64)
+        blur = np.array([m.blur_px for m in markers]).reshape(-1, 4)
+        return self._accept(frame, ids, quads_px.reshape(-1, 4, 2), blur)
+
+    def _corrected(self, missed: list[_Marker], sightings: dict[int, _Sighting]) -> Floats:
+        """Predict again by how far the markers found lie off theirs: a moving hand shifts all of them alike."""
+        found = [self.markers[i] for i in sightings if i in self.markers]
+        predicted = np.array([m.predicted() for m in found])
+        off = np.array([sightings[m.marker_id].quad_px for m in found]) - predicted
+        if len(found) < 3:
+            return np.array([m.predicted() + off.mean(axis=(0, 1)) for m in missed])
+        # Shift, turn and scale of the whole picture, by least squares over all corners found.
+        at = predicted.reshape(-1, 2)
+        middle = at.mean(axis=0)
+        x, y = (at - middle).T
+        one, zero = np.ones_like(x), np.zeros_like(x)
+        rows = np.concatenate([np.stack([one, zero, x, -y], 1), np.stack([zero, one, y, x], 1)])
+        shift_x, shift_y, grow, turn = np.linalg.lstsq(rows, off.reshape(-1, 2).T.reshape(-1), rcond=None)[0]
+        quads = np.array([m.predicted() for m in missed])
+        x, y = quads[..., 0] - middle[0], quads[..., 1] - middle[1]
+        change = np.stack([shift_x + grow * x - turn * y, shift_y + turn * x + grow * y], axis=-1)
+        return np.asarray(quads + change)
 
     def _search_due(self, index: int, sightings: dict[int, _Sighting]) -> bool:
         if index in self.settings.early_searches or not self.markers:
