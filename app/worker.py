@@ -18,7 +18,8 @@ from pathlib import Path
 from typing import Any
 
 from app.errors import PLAIN_ERRORS
-from app.store import Job, JobState, Store
+from app.jobs import Job, JobState
+from app.store import Store
 from vision.control import JobControl
 from vision.errors import Cancelled
 

@@ -7,12 +7,13 @@ import pandas as pd
 import streamlit as st
 
 from app.intended import CSV_COLUMNS, Row, deviation, intended_travel, rows_from_cells, rows_from_csv
+from app.jobs import IntendedChoice, Job
 from app.numbers import format_estimate, format_exact
 from app.page import keys, markup
 from app.page.opened import Opened
 from app.page.shell import plain_errors
 from app.plots import deviation_figure
-from app.store import IntendedChoice, Job, Store
+from app.store import Store
 from app.tables import PASSES, compared_table, even_step_table, one_pass
 
 KINDS = {

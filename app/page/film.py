@@ -5,13 +5,15 @@ from __future__ import annotations
 import time
 
 import streamlit as st
+from streamlit.runtime.uploaded_file_manager import UploadedFile
 
 from app import worker
 from app.errors import InputError
+from app.jobs import Job, JobState
 from app.page import keys, markup
 from app.page.shell import plain_errors
 from app.rig import Rig
-from app.store import Job, JobState, Store
+from app.store import Store
 
 LARGEST_MB = 2000
 POLL_EVERY_S = 1.0
@@ -39,7 +41,7 @@ def close_job() -> None:
     st.query_params.clear()
 
 
-def take_in(store: Store, clip, rig_toml: str | None) -> Job:  # type: ignore[no-untyped-def]
+def take_in(store: Store, clip: UploadedFile, rig_toml: str | None) -> Job:
     """Store an upload and start its analysis."""
     job = store.add_clip(clip, clip.name, clip.size, rig_toml)
     worker.start(store, job)
@@ -122,7 +124,7 @@ def show_heading(job: Job) -> None:
     st.button(
         "All films and new upload", key=keys.ALL_FILMS, on_click=close_job, icon=":material/arrow_back:"
     )
-    st.subheader(job.label, anchor=False)
+    st.header(job.label, anchor=False)
     state = f", {STATE_WORDS[job.state]}" if job.state.ended else ""
     st.html(markup.paragraph(f"Uploaded {local_time(job.created_s)}{state}.", "sc-small"))
 

@@ -23,7 +23,6 @@ OPEN_JOB = "open_job"
 ALL_FILMS = "all_films"
 CANCEL = "cancel"
 AGAIN = "analyse_again"
-CHECK_NOW = "check_now"
 
 LINKAGE = "linkage"
 STEP = "step"

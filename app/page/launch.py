@@ -15,7 +15,8 @@ from pathlib import Path
 import app
 from app import worker
 from app.errors import InputError
-from app.store import Job, JobState, Store
+from app.jobs import Job, JobState
+from app.store import Store
 
 ADDRESS = "127.0.0.1"
 USUAL_PORT = 8501

@@ -39,7 +39,7 @@ def card(kind: str, heading: str, parts: Iterable[tuple[str, str]]) -> str:
     )
     return (
         f'<section class="sc-card sc-{escape(kind)}"><p class="sc-kind">{escape(kind)}</p>'
-        f"<h4>{escape(heading)}</h4>{lines}</section>"
+        f"<h3>{escape(heading)}</h3>{lines}</section>"
     )
 
 

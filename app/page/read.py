@@ -11,12 +11,13 @@ import pandas as pd
 import streamlit as st
 
 from app.intended import intended_travel
+from app.jobs import IntendedChoice, Job
 from app.numbers import NOT_AVAILABLE, format_estimate, format_exact
 from app.page import compare, keys, markup
 from app.page.opened import RESULT_FILES, Opened, open_result
 from app.page.shell import plain_errors
 from app.plots import angles_figure, travel_figure
-from app.store import IntendedChoice, Job, Store
+from app.store import Store
 from app.tables import even_step_table, findings_table, geometry_table
 
 FRAME_WIDTH_PX = 1280
@@ -253,7 +254,7 @@ def show_condition(linkage: dict[str, Any]) -> None:
         ("min_transmission_angle_deg", "smallest angle, rod to driven arm"),
     ):
         rows.append((words, estimate_of(linkage.get(key), "deg"), position_of(linkage.get(key))))
-    st.html(markup.table(("", "measured", "at driver travel"), rows, f"0° means in line (toggle). {SD_NOTE}"))
+    st.html(markup.table(("angle", "measured", "at driver travel"), rows, f"0° means in line (toggle). {SD_NOTE}"))
 
 
 def estimate_of(entry: dict[str, Any] | None, unit: str) -> str:
@@ -281,7 +282,7 @@ def show_geometry(linkage: dict[str, Any]) -> None:
             open_questions.append(f"{row['words']}: {remedy}")
     st.html(
         markup.table(
-            ("", "value", "from"),
+            ("size or angle", "value", "from"),
             rows,
             f"{linkage['driver']} drives {linkage['driven']}. "
             f"Angles from the line of centres at low fire. {SD_NOTE}",

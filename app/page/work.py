@@ -5,9 +5,10 @@ from __future__ import annotations
 import streamlit as st
 
 from app.errors import InputError
+from app.jobs import Job, JobState
 from app.page import film, keys, prepare, read
 from app.page.shell import current_store, plain_errors, show_cautions
-from app.store import Job, JobState, Store
+from app.store import Store
 
 
 def asked_for(store: Store) -> Job | None:

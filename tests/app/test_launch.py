@@ -14,8 +14,9 @@ import pytest
 
 from app import worker
 from app.errors import InputError
+from app.jobs import JobState
 from app.page import launch
-from app.store import JobState, Store
+from app.store import Store
 
 
 def test_wanted_port_is_taken_or_refused_in_words() -> None:

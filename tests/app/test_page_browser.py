@@ -11,8 +11,9 @@ from browsing import WIDTHS_PX, looked_at, opened_browser, served_page, settled,
 from needs import need_program
 from playwright.sync_api import Browser, Page, expect
 
+from app.jobs import JobState
 from app.page.compare import HEAD_PX, ROW_PX
-from app.store import JobState, Store
+from app.store import Store
 
 LINKAGE = "motor:shaft1"
 SAMPLE = Path(__file__).parents[2] / "sample_media" / "as_found.mp4"

@@ -15,8 +15,9 @@ from streamlit.testing.v1 import AppTest
 import app.page
 from app import worker
 from app.cautions import CAUTIONS
+from app.jobs import IntendedChoice, Job, JobState
 from app.page import keys, markup
-from app.store import IntendedChoice, Job, JobState, Store
+from app.store import Store
 
 HOME = Path(app.page.__file__).with_name("home.py")
 PATIENCE_S = 30

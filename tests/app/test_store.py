@@ -10,17 +10,8 @@ from pathlib import Path
 import pytest
 
 from app import store as store_module
-from app.store import (
-    GONE,
-    STALE_AFTER_S,
-    IntendedChoice,
-    Job,
-    JobState,
-    Store,
-    StoreError,
-    default_folder,
-    display_label,
-)
+from app.jobs import IntendedChoice, Job, JobState
+from app.store import GONE, STALE_AFTER_S, Store, StoreError, default_folder, display_label
 
 CLIP = b"not a real clip, only bytes" * 100
 

@@ -14,7 +14,8 @@ from pathlib import Path
 import pytest
 
 from app import worker
-from app.store import GONE, STALE_AFTER_S, Job, JobState, Store
+from app.jobs import Job, JobState
+from app.store import GONE, STALE_AFTER_S, Store
 from app.worker import StoreControl, run_job, start
 from vision.control import JobControl
 from vision.errors import DetectionError
