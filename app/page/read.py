@@ -254,7 +254,9 @@ def show_condition(linkage: dict[str, Any]) -> None:
         ("min_transmission_angle_deg", "smallest angle, rod to driven arm"),
     ):
         rows.append((words, estimate_of(linkage.get(key), "deg"), position_of(linkage.get(key))))
-    st.html(markup.table(("angle", "measured", "at driver travel"), rows, f"0° means in line (toggle). {SD_NOTE}"))
+    st.html(
+        markup.table(("angle", "measured", "at driver travel"), rows, f"0° means in line (toggle). {SD_NOTE}")
+    )
 
 
 def estimate_of(entry: dict[str, Any] | None, unit: str) -> str:
