@@ -14,6 +14,9 @@ from vision.nodes import Nodes
 
 State = TypeVar("State")
 
+_SETTLED = 1e-6
+"""Steps of angles (rad) and positions (mm) below this end a fit of single frames."""
+
 
 class BorderedModel(Protocol[State]):
     """A model with unknowns shared by all frames and unknowns of each frame.
@@ -40,7 +43,9 @@ class BorderedModel(Protocol[State]):
         """Give residuals in standard deviations, shape (K, M, 8)."""
         ...
 
-    def linearise(self, state: State, nodes: Nodes) -> tuple[Floats, Floats, Floats]:
+    def linearise(
+        self, state: State, nodes: Nodes, with_shared: bool = True
+    ) -> tuple[Floats, Floats, Floats]:
         """Give residuals (K, N) and their derivatives by shared (K, N, G) and local unknowns (K, N, L)."""
         ...
 
@@ -168,16 +173,16 @@ def fit_frames(
     state = start
     no_change = np.zeros(model.shared_size)
     for _ in range(steps):
-        residual, _, local = model.linearise(state, nodes)
-        weight = _huber_weight(residual / scale, model.huber)
-        normal = np.einsum("kn,kni,knj->kij", weight, local, local, optimize=True)
-        gradient = np.einsum("kn,kni,kn->ki", weight, local, residual, optimize=True)
+        residual, _, local = model.linearise(state, nodes, with_shared=False)
+        weighted = np.swapaxes(local * _huber_weight(residual / scale, model.huber)[..., None], 1, 2)
+        normal = weighted @ local
+        gradient = (weighted @ residual[..., None])[..., 0]
         _hold_unseen(normal, gradient)
-        change = -np.linalg.solve(normal, gradient[..., None])[..., 0]
+        change = np.asarray(-np.linalg.solve(normal, gradient[..., None])[..., 0], np.float64)
         angles = change[:, model.angle_at :]
         np.clip(angles, -0.5, 0.5, out=angles)
         state = model.moved(state, no_change, change)
-        if np.abs(change).max() < 1e-7:
+        if np.abs(change).max() < _SETTLED:
             break
     return state
 
@@ -195,8 +200,8 @@ def frame_covariances(
         Change of each angle with the shared unknowns; their covariance gives the common part.
     """
     _, shared, local = model.linearise(state, nodes)
-    normal = np.einsum("kni,knj->kij", local, local, optimize=True)
-    cross = np.einsum("kni,kng->kig", local, shared, optimize=True)
+    turned = np.swapaxes(local, 1, 2)
+    normal, cross = turned @ local, turned @ shared
     _hold_unseen(normal, np.zeros(normal.shape[:2]))
     inverse = np.linalg.inv(normal)
     own = scale**2 * np.diagonal(inverse, axis1=1, axis2=2)[:, model.angle_at :]
@@ -220,7 +225,7 @@ def _normal_equations(model: BorderedModel[State], state: State, nodes: Nodes, s
     weighted_shared = shared * weight[..., None]
     deviation, information = model.prior(state)
     normal = np.swapaxes(weighted_local, 1, 2) @ local
-    gradient = np.einsum("kni,kn->ki", weighted_local, residual)
+    gradient = (np.swapaxes(weighted_local, 1, 2) @ residual[..., None])[..., 0]
     _hold_unseen(normal, gradient)
     flat = shared.reshape(-1, shared.shape[-1])
     return _System(
@@ -228,7 +233,8 @@ def _normal_equations(model: BorderedModel[State], state: State, nodes: Nodes, s
         cross=np.swapaxes(weighted_local, 1, 2) @ shared,
         shared=weighted_shared.reshape(flat.shape).T @ flat + information,
         local_gradient=gradient,
-        shared_gradient=np.einsum("kng,kn->g", weighted_shared, residual) + information @ deviation,
+        shared_gradient=weighted_shared.reshape(flat.shape).T @ residual.reshape(-1)
+        + information @ deviation,
     )
 
 
@@ -239,8 +245,9 @@ def _reduced(system: _System, damping: float) -> tuple[Floats, Floats, Floats, F
     solved = np.linalg.solve(local, np.concatenate([system.cross, system.local_gradient[..., None]], axis=2))
     by_shared, by_gradient = solved[..., :-1], solved[..., -1]
     reduced = system.shared + damping * np.diag(np.diag(system.shared))
-    reduced = reduced - np.einsum("kli,klj->ij", system.cross, by_shared, optimize=True)
-    gradient = system.shared_gradient - np.einsum("kli,kl->i", system.cross, by_gradient, optimize=True)
+    cross = system.cross.reshape(-1, system.cross.shape[-1])
+    reduced = reduced - cross.T @ by_shared.reshape(cross.shape)
+    gradient = system.shared_gradient - cross.T @ by_gradient.reshape(-1)
     return 0.5 * (reduced + reduced.T), gradient, by_shared, by_gradient
 
 
@@ -249,7 +256,7 @@ def _step(system: _System, damping: float) -> tuple[Floats, Floats]:
     # Pixels, radians and distortion terms differ by orders of magnitude: scale before solving.
     unit = 1.0 / np.sqrt(np.maximum(np.diag(system.shared), 1e-300))
     shared = -unit * np.linalg.lstsq(reduced * unit[:, None] * unit[None, :], gradient * unit, rcond=1e-15)[0]
-    local = -by_gradient - np.einsum("klg,g->kl", by_shared, shared)
+    local = -by_gradient - by_shared @ shared
     return shared, local
 
 

@@ -297,15 +297,15 @@ def _gather(
     depth = int(np.ceil(np.max(half_band / np.abs(outward_minor), initial=1.0)))
 
     inside = place < columns[:, None]
-    across_limit = np.where(steep, width, height).reshape(-1, 1)
-    along_limit = np.where(steep, height, width).reshape(-1, 1)
+    across_limit = np.asarray(np.where(steep, width, height))[:, None]
+    along_limit = np.asarray(np.where(steep, height, width))[:, None]
     inside &= (nearest >= depth) & (nearest < across_limit - depth) & (u >= 0) & (u < along_limit)
     stride = luma.strides[0] // luma.itemsize
     flat = np.lib.stride_tricks.as_strided(
         luma, ((height - 1) * stride + width,), (luma.itemsize,), writeable=False
     )
-    by_major = np.where(steep, stride, 1).reshape(-1, 1)
-    by_minor = np.where(steep, 1, stride).reshape(-1, 1)
+    by_major = np.asarray(np.where(steep, stride, 1))[:, None]
+    by_minor = np.asarray(np.where(steep, 1, stride))[:, None]
     origin = np.where(inside, u * by_major + (nearest - depth) * by_minor, 0).astype(np.intp)
     k = np.arange(2 * depth + 1)[:, None, None]
     index = origin + k * np.where(inside, by_minor, 0)

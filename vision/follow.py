@@ -187,7 +187,7 @@ class _Follower:
         return self._accept(frame, ids, quads_px.reshape(-1, 4, 2), blur)
 
     def _corrected(self, missed: list[_Marker], sightings: dict[int, _Sighting]) -> Floats:
-        """Predict again by how far the markers found lie off theirs: a moving hand shifts all of them alike."""
+        """Predict again by how far the markers found lie off: a moving hand shifts all of them alike."""
         found = [self.markers[i] for i in sightings if i in self.markers]
         predicted = np.array([m.predicted() for m in found])
         off = np.array([sightings[m.marker_id].quad_px for m in found]) - predicted

@@ -22,7 +22,7 @@ from vision.edges import Floats
 from vision.follow import MarkerTracks
 from vision.markers import CARD_IDS
 from vision.nodes import Nodes
-from vision.rotations import rotation_from_vector, turn_about_z
+from vision.rotations import rotated, rotation_from_vector, turn_about_z
 
 POSE_PARAMETERS = 6
 
@@ -209,33 +209,25 @@ class JointModel:
         axis = state.axis[self._shaft_of]
         centre = np.zeros((len(self.mounted), 3))
         centre[:, :2] = state.centre_mm[self._shaft_of]
-        moving = np.einsum("bij,kbnj->kbni", axis, y) + centre[:, None]
+        moving = y @ np.swapaxes(axis, 1, 2) + centre[:, None]
         still = np.broadcast_to(self._card_nodes, (len(y), *self._card_nodes.shape))
         return np.concatenate([still, moving], axis=1)
 
     def _points_shaft(self, state: JointState) -> Floats:
         """Nodes of mounted markers relative to their shafts, turned by the angle, shape (K, B, 8, 3)."""
-        z = (
-            np.einsum("bij,bnj->bni", state.mount_rotation, self._marker_nodes)
-            + state.mount_offset_mm[:, None]
-        )
+        z = self._marker_nodes @ np.swapaxes(state.mount_rotation, 1, 2) + state.mount_offset_mm[:, None]
         turn = turn_about_z(state.angle_rad[:, self._shaft_of])
-        result: Floats = np.einsum("kbij,bnj->kbni", turn, z)
-        return result
+        return np.asarray(z @ np.swapaxes(turn, 2, 3), np.float64)
 
     def residuals(self, state: JointState, nodes: Nodes) -> Floats:
         """Distances of projected from measured nodes across the lines, in standard deviations, (K, M, 8)."""
-        cam = (
-            np.einsum("kij,kmnj->kmni", state.rotation, self.points_card(state))
-            + state.translation[:, None, None]
-        )
-        off = state.camera.project(cam) - nodes.pixels
-        across = np.einsum("kmni,kmni->kmn", off, nodes.normals) - state.camera.bleed * nodes.blur_px
-        result: Floats = across * nodes.inverse_sigma
-        return result
+        cam = rotated(state.rotation, self.points_card(state)) + state.translation[:, None, None]
+        return nodes.across(state.camera.project(cam), state.camera.bleed) * nodes.inverse_sigma
 
-    def linearise(self, state: JointState, nodes: Nodes) -> tuple[Floats, Floats, Floats]:
-        """Give residuals and their derivatives.
+    def linearise(
+        self, state: JointState, nodes: Nodes, with_shared: bool = True
+    ) -> tuple[Floats, Floats, Floats]:
+        """Give residuals and their derivatives; those by the shared unknowns only if asked for.
 
         Returns
         -------
@@ -247,41 +239,39 @@ class JointModel:
         frames, markers = nodes.inverse_sigma.shape[:2]
         cards = len(self.card_ids)
         card_points = self.points_card(state)
-        turned = np.einsum("kij,kmnj->kmni", state.rotation, card_points)
+        turned = rotated(state.rotation, card_points)
         pixels, g_cam, by_camera = state.camera.project_with_slopes(
             turned + state.translation[:, None, None], nodes.normals
         )
         weight = nodes.inverse_sigma
-        across = (
-            np.einsum("kmni,kmni->kmn", pixels - nodes.pixels, nodes.normals)
-            - state.camera.bleed * nodes.blur_px
-        )
-        residual = across * weight
+        residual = nodes.across(pixels, state.camera.bleed) * weight
         g_cam = g_cam * weight[..., None]
         by_pose = np.concatenate([np.cross(turned, g_cam), g_cam], axis=-1)
 
         shape = (frames, markers, 8)
-        shared = np.zeros((*shape, self.shared_size))
+        shared = np.zeros((*shape, self.shared_size if with_shared else 0))
         local = np.zeros((*shape, self.local_size))
-        by_bleed = -nodes.blur_px[..., None]
-        shared[..., :CAMERA_PARAMETERS] = np.concatenate([by_camera, by_bleed], axis=-1) * weight[..., None]
-        if self.steady:
+        if with_shared:
+            shared[..., : CAMERA_PARAMETERS - 1] = by_camera * weight[..., None]
+            shared[..., CAMERA_PARAMETERS - 1] = -nodes.blur_px * weight
+        if self.steady and with_shared:
             shared[..., self.pose_at : self.pose_at + POSE_PARAMETERS] = by_pose
-        else:
+        if not self.steady:
             local[..., :POSE_PARAMETERS] = by_pose
 
-        g_card = np.einsum("kmni,kij->kmnj", g_cam[:, cards:], state.rotation)
+        g_card = rotated(np.swapaxes(state.rotation, 1, 2), g_cam[:, cards:])
         y = self._points_shaft(state)
         for b, marker in enumerate(self.mounted):
             m, s = cards + b, marker.shaft
             g_y = g_card[:, b] @ state.axis[s]
+            g_z = rotated(turn_about_z(-state.angle_rad[:, s]), g_y)
+            z = self._marker_nodes[b] @ state.mount_rotation[b].T + state.mount_offset_mm[b]
+            local[:, m, :, self.angle_at + s] = z[:, 0] * g_z[..., 1] - z[:, 1] * g_z[..., 0]
+            if not with_shared:
+                continue
             at = self.axis_at[s]
             shared[:, m, :, at : at + 2] = np.cross(y[:, b], g_y)[..., :2]
             shared[:, m, :, at + 2 : at + 4] = g_card[:, b, :, :2]
-            turn = turn_about_z(state.angle_rad[:, s])
-            g_z = np.einsum("kni,kij->knj", g_y, turn)
-            z = self._marker_nodes[b] @ state.mount_rotation[b].T + state.mount_offset_mm[b]
-            local[:, m, :, self.angle_at + s] = z[:, 0] * g_z[..., 1] - z[:, 1] * g_z[..., 0]
             g_m = g_z @ state.mount_rotation[b]
             spins = 2 if marker.leads else 3
             at = self.mount_at[b]

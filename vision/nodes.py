@@ -39,6 +39,12 @@ class Nodes:
         """Give some of the frames."""
         return Nodes(self.pixels[pick], self.normals[pick], self.inverse_sigma[pick], self.blur_px[pick])
 
+    def across(self, projected_px: Floats, bleed: float) -> Floats:
+        """Give the distance of projected points from the measured lines, outward, shape (K, M, 8)."""
+        off = (projected_px - self.pixels) * self.normals
+        distance: Floats = off[..., 0] + off[..., 1] - bleed * self.blur_px
+        return distance
+
     @classmethod
     def from_tracks(cls, tracks: MarkerTracks, ids: list[int], floor_px: Floats) -> Nodes:
         """Collect the nodes of the markers ``ids``, in this order, from the tracks.

@@ -21,7 +21,7 @@ from vision.errors import DetectionError
 from vision.follow import MarkerTracks
 from vision.hinges import ShaftMotion
 from vision.nodes import Nodes
-from vision.rotations import rotation_from_vector, turn_about_z
+from vision.rotations import rotated, rotation_from_vector, turn_about_z
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,28 +175,28 @@ class _RodModel:
         return other
 
     def _points(self, state: _RodState) -> Floats:
-        turned = np.einsum("kij,nj->kni", turn_about_z(state.angle_rad), self._nodes @ state.tilt.T)
+        turned = (self._nodes @ state.tilt.T) @ np.swapaxes(turn_about_z(state.angle_rad), 1, 2)
         centre = np.concatenate([state.position_mm, np.full((len(turned), 1), state.height_mm)], axis=1)
         result: Floats = turned + centre[:, None]
         return result
 
     def residuals(self, state: _RodState, nodes: Nodes) -> Floats:
-        cam = np.einsum("kij,knj->kni", self.from_plane, self._points(state)) + self.translation[:, None]
-        off = self.camera.project(cam[:, None]) - nodes.pixels
-        across = np.einsum("kmni,kmni->kmn", off, nodes.normals) - self.camera.bleed * nodes.blur_px
-        result: Floats = across * nodes.inverse_sigma
-        return result
+        cam = rotated(self.from_plane, self._points(state)) + self.translation[:, None]
+        projected = self.camera.project(cam[:, None])
+        return nodes.across(projected, self.camera.bleed) * nodes.inverse_sigma
 
-    def linearise(self, state: _RodState, nodes: Nodes) -> tuple[Floats, Floats, Floats]:
+    def linearise(
+        self, state: _RodState, nodes: Nodes, with_shared: bool = True
+    ) -> tuple[Floats, Floats, Floats]:
         points = self._points(state)
-        cam = np.einsum("kij,knj->kni", self.from_plane, points) + self.translation[:, None]
+        cam = rotated(self.from_plane, points) + self.translation[:, None]
         normals, weight = nodes.normals[:, 0], nodes.inverse_sigma[:, 0]
         _, g_cam, _ = self.camera.project_with_slopes(cam, normals)
-        g = np.einsum("kni,kij->knj", g_cam * weight[..., None], self.from_plane)
+        g = rotated(np.swapaxes(self.from_plane, 1, 2), g_cam * weight[..., None])
         arm = points[..., :2] - state.position_mm[:, None]
         by_angle = arm[..., 0] * g[..., 1] - arm[..., 1] * g[..., 0]
         local = np.concatenate([g[..., :2], by_angle[..., None]], axis=-1)
-        g_marker = np.einsum("kni,kij->knj", g, turn_about_z(state.angle_rad) @ state.tilt)
+        g_marker = g @ (turn_about_z(state.angle_rad) @ state.tilt)
         by_tilt = np.cross(np.broadcast_to(self._nodes, g_marker.shape), g_marker)[..., :2]
         shared = np.concatenate([by_tilt, g[..., 2:]], axis=-1)
         return self.residuals(state, nodes)[:, 0], shared, local

@@ -29,6 +29,23 @@ def rotation_from_vector(vectors: Floats) -> Floats:
     return result
 
 
+def rotated(rotations: Floats, points: Floats) -> Floats:
+    """Turn the points of each frame.
+
+    Parameters
+    ----------
+    rotations : ndarray, shape (K, 3, 3)
+    points : ndarray, shape (K, ..., 3)
+
+    Returns
+    -------
+    ndarray, shape (K, ..., 3)
+    """
+    # One matrix product a frame is several times faster than a general sum over indices.
+    flat = points.reshape(len(points), -1, 3) @ np.swapaxes(rotations, 1, 2)
+    return np.asarray(flat.reshape(points.shape), np.float64)
+
+
 def cross_matrix(vectors: Floats) -> Floats:
     """Give the matrix of the cross product with each vector, shape (..., 3, 3)."""
     x, y, z = vectors[..., 0], vectors[..., 1], vectors[..., 2]
