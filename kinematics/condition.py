@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.deadband import fit_dead_band
+from kinematics.deadband import fit_dead_band, start_side
 from kinematics.errors import GeometryError
 from kinematics.fourbar import FourBar
 from kinematics.identify import GeometryFit
@@ -130,7 +130,7 @@ def signed_lost_motion(stroke: Stroke, motion: LinkageMotion, settings: Settings
     bins = thin(motion, stroke)
     if bins.driver_rad.size < _MIN_BINS:
         return _UNKNOWN
-    band = fit_dead_band(bins, settings)
+    band = fit_dead_band(bins, settings, start_side(stroke))
     return Estimate(band.slack_rad, band.sd_rad)
 
 
@@ -174,7 +174,10 @@ def hysteresis_max(
     >>> round(found.value, 9), found.at_driver_rad
     (1.8, 50.0)
     """
-    at, off = np.asarray(input_values, float), np.abs(np.asarray(down, float) - np.asarray(up, float))
+    at, off = (
+        np.asarray(input_values, float),
+        np.abs(np.asarray(down, float) - np.asarray(up, float)),
+    )
     if not np.isfinite(off).any():
         return Extreme(math.nan, math.nan, math.nan)
     worst = int(np.nanargmax(off))
@@ -276,7 +279,12 @@ def _margins(parameters: Array, turned: Array) -> tuple[Array, NDArray[np.int64]
             return nowhere
     except GeometryError:
         return nowhere
-    angles = np.stack([four_bar.drive_angle(drive + turned), four_bar.transmission_angle(drive + turned)])
+    angles = np.stack(
+        [
+            four_bar.drive_angle(drive + turned),
+            four_bar.transmission_angle(drive + turned),
+        ]
+    )
     in_line = np.minimum(angles, np.pi - angles)
     # the rod may pass through the line of the drive arm (a dead centre) between two positions looked at
     side = np.sin(four_bar.rod_angle(drive + turned) - drive - turned)
@@ -351,7 +359,12 @@ def _runs(flag: NDArray[np.bool_]) -> list[tuple[int, int]]:
 
 
 def _taken_up(
-    name: str, curves: TravelCurves, driven: Array, first: int, stop: int, slack: Estimate
+    name: str,
+    curves: TravelCurves,
+    driven: Array,
+    first: int,
+    stop: int,
+    slack: Estimate,
 ) -> float:
     """Driver travel that lost motion explains at a standstill next to the pass's start."""
     known = np.flatnonzero(np.isfinite(driven))

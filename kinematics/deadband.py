@@ -12,6 +12,7 @@ from scipy.interpolate import BSpline
 from kinematics.motion import Bins, noise_whitener
 from kinematics.play import engage
 from kinematics.settings import DEFAULTS, Settings
+from kinematics.stroke import Stroke
 
 Array = NDArray[np.float64]
 
@@ -23,7 +24,11 @@ _FIRST_RAD = (
     2.5 * _DEG,
 )  # guesses of lost motion to start from; the best end counts
 _BEND_RAD = 0.05  # weak prior on the spline's bends: keeps it whole where the driven shaft only stood still
-_ROUNDS = 12
+_PLAIN_RAD = 0.15 * _DEG  # lost motion wide enough to tell where in it the film starts
+_ELSEWHERE = 0.1  # share of it by which the film must start elsewhere than assumed
+_CLEARLY = 0.3  # share by which a start must be off the expected side to be believed ...
+_UNUSUAL = 25.0  # ... and fall of chi-square (five standard deviations) that it must bring
+_ROUNDS = 16
 _SETTLED_RAD = 1e-4 * _DEG
 
 
@@ -39,6 +44,8 @@ class DeadBand:
         Its slope against the driver.
     engaged : ndarray of bool, shape (B,)
         Where the driver moved the driven shaft. Elsewhere, within the lost motion, the curve is not seen.
+    start_opened : float
+        Where in the lost motion the film starts: 0 on the closing, 1 on the opening side.
     slack_rad, sd_rad : float
         Lost motion, of either sign as noise has it, and its standard deviation; NaN if both passes are not
         there.
@@ -47,6 +54,7 @@ class DeadBand:
     ideal_rad: Array
     ratio: Array
     engaged: NDArray[np.bool_]
+    start_opened: float
     slack_rad: float
     sd_rad: float
 
@@ -74,13 +82,40 @@ def driven_sign(bins: Bins) -> int:
     return 1 if rise >= 0 else -1
 
 
-def fit_dead_band(bins: Bins, settings: Settings = DEFAULTS) -> DeadBand:
+def start_side(stroke: Stroke) -> float:
+    """Side of the lost motion on which a film is expected to start: as it came to rest, or is moving.
+
+    Parameters
+    ----------
+    stroke : Stroke
+
+    Returns
+    -------
+    float
+        0 on the closing side, 1 on the opening side.
+
+    Examples
+    --------
+    >>> from kinematics.stroke import find_stroke
+    >>> driver = np.concatenate([np.zeros(20), np.linspace(0, 1.5, 50)])
+    >>> start_side(find_stroke(np.arange(70) / 10, driver, 0.001))
+    0.0
+    """
+    parts = [(s.start, 0.0) for s in (*stroke.low_holds, *stroke.closing)]
+    parts += [(s.start, 1.0) for s in (*stroke.high_holds, *stroke.opening)]
+    return min(parts)[1]
+
+
+def fit_dead_band(bins: Bins, settings: Settings = DEFAULTS, start_opened: float = 0.0) -> DeadBand:
     """Fit driven curve and lost motion together, assuming no kind of linkage.
 
     Parameters
     ----------
     bins : Bins
     settings : Settings
+    start_opened : float
+        Side of the lost motion on which the film is expected to start; where the film plainly starts
+        elsewhere, as after a push by hand, it is taken from the film.
 
     Returns
     -------
@@ -106,8 +141,25 @@ def fit_dead_band(bins: Bins, settings: Settings = DEFAULTS) -> DeadBand:
     mean = basis @ coefficients
     whiten = noise_whitener(bins, np.clip(slope_basis @ coefficients, -5, 5), settings)
     white = np.concatenate([whiten @ driven, np.zeros(basis.shape[1] - 2)])
-    fits = [_follow(basis, slope_basis, whiten, white, mean + first / 2, first) for first in _FIRST_RAD]
-    return min(fits, key=lambda fit: fit[0])[1]
+    at_first = float(driven[0])
+    fits = []
+    for start in (start_opened, 0.5, 1 - start_opened):
+        for slack in _FIRST_RAD:
+            chi_square, fit = _follow(
+                basis,
+                slope_basis,
+                whiten,
+                white,
+                at_first,
+                mean + slack / 2,
+                slack,
+                start,
+                start != start_opened,
+            )
+            off_side = abs(fit.start_opened - start_opened)
+            if off_side == 0 or off_side > _CLEARLY:
+                fits.append((chi_square + _UNUSUAL * (off_side > 0), fit))
+    return min(fits, key=lambda pair: pair[0])[1]
 
 
 def _follow(
@@ -115,27 +167,36 @@ def _follow(
     slope_basis: Array,
     whiten: Array,
     white: Array,
+    first: float,
     ideal: Array,
     slack: float,
+    start_opened: float,
+    free_start: bool,
 ) -> tuple[float, DeadBand]:
-    """Chi-square and fit from one first guess of curve and lost motion."""
+    """Chi-square and fit from one first guess of curve, lost motion and start within it."""
     bend = np.diff(np.eye(basis.shape[1]), 2, axis=0) / _BEND_RAD
     smooth = np.column_stack([bend, np.zeros(bend.shape[0])])
     for _ in range(_ROUNDS):
-        play = engage(ideal, slack)
+        play = engage(ideal, slack, start_opened)
         design = np.vstack([whiten @ np.column_stack([basis[play.source], -play.opened]), smooth])
         q, triangle = np.linalg.qr(design)
         # with one pass only nothing tells the play
         known = abs(triangle[-1, -1]) > 1e-6
         solution = np.linalg.lstsq(triangle, q.T @ white, rcond=None)[0]
         ideal, before, slack = basis @ solution[:-1], slack, float(solution[-1])
-        if not known or abs(slack - before) < _SETTLED_RAD:
+        moved = 0.0
+        if known and free_start and slack > _PLAIN_RAD:
+            moved = float(np.clip((ideal[0] - first) / slack, 0, 1)) - start_opened
+            moved = moved if abs(moved) > _ELSEWHERE else 0.0
+            start_opened += moved
+        if not known or (abs(slack - before) < _SETTLED_RAD and not moved):
             break
     off = white - design @ solution
     engaged = play.source == np.arange(play.source.size)
     ratio = np.clip(slope_basis @ solution[:-1], -5, 5)
     sd = 1 / abs(float(triangle[-1, -1])) if known else math.nan
-    return float(off @ off), DeadBand(ideal, ratio, engaged, slack if known else math.nan, sd)
+    slack = slack if known else math.nan
+    return float(off @ off), DeadBand(ideal, ratio, engaged, start_opened, slack, sd)
 
 
 def _spline(driver: Array) -> tuple[Array, Array]:

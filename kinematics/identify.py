@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.attribution import carriers, remedy
-from kinematics.deadband import driven_sign, fit_dead_band
+from kinematics.deadband import driven_sign, fit_dead_band, start_side
 from kinematics.errors import FitError, GeometryError
 from kinematics.evidence import (
     QUANTITIES,
@@ -31,7 +31,7 @@ from kinematics.posterior import (
     wrap,
 )
 from kinematics.settings import DEFAULTS, Settings
-from kinematics.spread import Mode, modes, spread
+from kinematics.spread import Mode, inverse, modes, spread
 from kinematics.starts import starting_points
 from kinematics.stroke import Stroke
 
@@ -41,6 +41,7 @@ _STARTS = 6  # different starting points polished
 _STEPS = 80  # of the search from each start
 _MIN_BINS = 20
 _WIDENINGS = 3  # rounds in which slow errors are enlarged until a four-bar explains the film
+_CONTRADICTED = 2.0  # enlargement of the slow errors from which the film contradicts every four-bar
 _WIDEST = 100.0  # times the stated slow error
 _MIN_DRIVEN_RAD = np.pi / 180
 
@@ -216,12 +217,12 @@ def _fit(
 ) -> _Solved:
     """Solutions with the slow errors so many times as large as the settings say."""
     settings = replace(settings, floor_rad=widened * settings.floor_rad)
-    band = fit_dead_band(bins, settings)
+    band = fit_dead_band(bins, settings, start_side(stroke))
     posterior = Posterior(
         bins,
         stroke.opening_sign,
         driven_sign(bins),
-        _start_opened(stroke),
+        band.start_opened,
         noise_whitener(bins, band.ratio, settings),
         evidence,
         settings,
@@ -247,13 +248,6 @@ def _check(bins: Bins) -> None:
             "The driven shaft hardly moved.",
             "Check that its arm is clamped and the rod connected.",
         )
-
-
-def _start_opened(stroke: Stroke) -> float:
-    """Side of the lost motion on which the film starts: the one it was moving to, or came to rest from."""
-    parts = [(s.start, "low") for s in stroke.low_holds] + [(s.start, "high") for s in stroke.high_holds]
-    parts += [(s.start, "opening") for s in stroke.opening] + [(s.start, "closing") for s in stroke.closing]
-    return 1.0 if min(parts)[1] in ("high", "opening") else 0.0
 
 
 def _polish(posterior: Posterior, starts: list[Array]) -> list[Array]:
@@ -292,7 +286,7 @@ def _result(solved: _Solved, stated: _Solved, widened: float) -> GeometryFit:
     by = np.vstack([quantity_derivatives(best), np.eye(len(PARAMETERS))[SLACK]])
     sds = spread(posterior, found, by)
     misfit = posterior.misfit(best)
-    made = _quantities(posterior, best, by, sds)
+    made = _quantities(posterior, best, by, sds, widened)
     return GeometryFit(
         four_bar,
         made[:-1],
@@ -311,15 +305,21 @@ def _result(solved: _Solved, stated: _Solved, widened: float) -> GeometryFit:
     )
 
 
-def _quantities(posterior: Posterior, best: Array, by: Array, sds: Array) -> tuple[Quantity, ...]:
+def _quantities(
+    posterior: Posterior, best: Array, by: Array, sds: Array, widened: float
+) -> tuple[Quantity, ...]:
     """The six quantities and lost motion."""
     names = (*QUANTITIES, "slack_rad")
     values = np.append(quantities(best), max(best[SLACK], 0.0))
     limits = _limits(posterior.settings, values)
     jacobian, rows = posterior.jacobian(best), posterior.sources()
+    # where the film contradicts every four-bar, only what other evidence settles counts as determined
+    trusted = widened < _CONTRADICTED
+    beside = jacobian[np.array(rows) != "curve"]
+    alone = np.sqrt(np.einsum("qi,ij,qj->q", by, inverse(beside.T @ beside), by))
     made = []
     for k, name in enumerate(names):
-        determined = bool(sds[k] <= limits[k])
+        determined = bool(sds[k] <= limits[k] and (trusted or alone[k] <= limits[k]))
         if determined:
             settle = ""
         elif name == "slack_rad":

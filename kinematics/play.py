@@ -19,15 +19,16 @@ class Play:
     source : ndarray of int, shape (N,)
         Position on the path at which the driven shaft was last moved.
     opened : ndarray of float, shape (N,)
-        1 where it was last pushed open (it lags by the whole slack), 0 where last pulled closed.
+        1 where it was last pushed open (it lags by the whole slack), 0 where last pulled closed; before
+        either, as it started.
     """
 
     source: NDArray[np.int64]
     opened: Array
 
 
-def engage(ideal: Array, slack: float) -> Play:
-    """Follow a path through the play, starting on the closing side (the way a burner comes to low fire).
+def engage(ideal: Array, slack: float, start_opened: float = 0.0) -> Play:
+    """Follow a path through the play.
 
     Parameters
     ----------
@@ -35,6 +36,9 @@ def engage(ideal: Array, slack: float) -> Play:
         Driven angle without play along the path, positive in its own opening direction.
     slack : float
         Width of the play. A negative width, as a fit may try, engages like its size.
+    start_opened : float
+        Where the path starts within the play: 0 on the closing side (the way a burner comes to low fire),
+        1 on the opening side.
 
     Returns
     -------
@@ -42,7 +46,7 @@ def engage(ideal: Array, slack: float) -> Play:
 
     Notes
     -----
-    y[k] = min(max(y[k-1], ideal[k] - slack), ideal[k]): the play (backlash) operator, closing side first.
+    y[k] = min(max(y[k-1], ideal[k] - slack), ideal[k]): the play (backlash) operator.
 
     Examples
     --------
@@ -52,10 +56,11 @@ def engage(ideal: Array, slack: float) -> Play:
     [0.0, 0.0, 1.0, 2.0, 2.0, 1.0]
     """
     width = abs(slack)
-    sources, sides = [0], [0.0]
-    source, side = 0, 0.0
+    sources, sides = [0], [start_opened]
+    source, side = 0, start_opened
     path = ideal.tolist()  # a loop over floats is several times faster than one over array elements
-    value = before = path[0]
+    before = path[0]
+    value = before - width * start_opened
     for k in range(1, len(path)):
         top = path[k]
         # a play of no width is engaged both ways at once: the way of moving decides

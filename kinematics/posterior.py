@@ -67,11 +67,7 @@ class Posterior:
 
     def play(self, ideal: Array, slack: float) -> Play:
         """Engagement of the play along the bins."""
-        play = engage(ideal, slack)
-        held = play.source == 0
-        return (
-            Play(play.source, np.where(held, self.start_opened, play.opened)) if self.start_opened else play
-        )
+        return engage(ideal, slack, self.start_opened)
 
     def misfit(self, parameters: Array) -> Array:
         """Measured less modelled driven angle at each bin (rad); NaN if the linkage does not close there."""
@@ -134,13 +130,31 @@ class Posterior:
     def prior_mean(self) -> Array:
         """Centre of the prior."""
         s = self.settings
-        return np.array([np.log(s.size_mm), np.log(s.size_mm), np.log(s.spacing_mm), 0.0, 0.0, 0.0, 0.0])
+        return np.array(
+            [
+                np.log(s.size_mm),
+                np.log(s.size_mm),
+                np.log(s.spacing_mm),
+                0.0,
+                0.0,
+                0.0,
+                0.0,
+            ]
+        )
 
     def prior_sd(self) -> Array:
         """Standard deviations of the prior; half a turn for the start angles, which is next to nothing."""
         s = self.settings
         return np.array(
-            [s.size_log_sd, s.size_log_sd, s.spacing_log_sd, np.pi, np.pi, s.slack_prior_rad, _ZERO_PRIOR_RAD]
+            [
+                s.size_log_sd,
+                s.size_log_sd,
+                s.spacing_log_sd,
+                np.pi,
+                np.pi,
+                s.slack_prior_rad,
+                _ZERO_PRIOR_RAD,
+            ]
         )
 
     def _prior(self, parameters: Array) -> Array:
@@ -180,7 +194,10 @@ def linkage(parameters: Array) -> tuple[Array, Array, Array, Array, Array]:
 def quantities(parameters: Array) -> Array:
     """The six quantities in the order of `QUANTITIES`, shape (..., 6)."""
     a, c, d, drive, driven = linkage(parameters)
-    rod = np.hypot(d + c * np.cos(driven) - a * np.cos(drive), c * np.sin(driven) - a * np.sin(drive))
+    rod = np.hypot(
+        d + c * np.cos(driven) - a * np.cos(drive),
+        c * np.sin(driven) - a * np.sin(drive),
+    )
     return np.stack([a, c, rod, d, drive, driven], axis=-1)
 
 
@@ -190,7 +207,13 @@ def quantity_derivatives(parameters: Array) -> Array:
     rod = quantities(parameters)[..., 2]
     cross, skew = np.cos(th - ph), np.sin(th - ph)
     by = np.zeros((*rod.shape, len(QUANTITIES), len(PARAMETERS)))
-    by[..., 0, 0], by[..., 1, 1], by[..., 3, 2], by[..., 4, 3], by[..., 5, 4] = a, c, d, 1.0, 1.0
+    by[..., 0, 0], by[..., 1, 1], by[..., 3, 2], by[..., 4, 3], by[..., 5, 4] = (
+        a,
+        c,
+        d,
+        1.0,
+        1.0,
+    )
     by[..., 2, 0] = a * (a - d * np.cos(th) - c * cross) / rod
     by[..., 2, 1] = c * (c + d * np.cos(ph) - a * cross) / rod
     by[..., 2, 2] = d * (d - a * np.cos(th) + c * np.cos(ph)) / rod

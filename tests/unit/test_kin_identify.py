@@ -10,12 +10,14 @@ from kin_film import DEG, Film, film, random_linkage, wrapped
 from numpy.testing import assert_allclose
 
 from kinematics.closure import driven_curve, driven_derivatives, in_line_cotangent
+from kinematics.condition import lost_motion
 from kinematics.deadband import fit_dead_band
 from kinematics.errors import FitError
 from kinematics.evidence import ANGLES, QUANTITIES, Evidence, JointEvidence, statements
 from kinematics.fourbar import FourBar
 from kinematics.identify import GeometryFit, identify
 from kinematics.motion import LinkageMotion, noise_whitener, thin
+from kinematics.play import engage
 from kinematics.posterior import PARAMETERS, Posterior
 from kinematics.settings import DEFAULTS, Settings
 from kinematics.stroke import find_stroke
@@ -205,6 +207,24 @@ def test_one_pass_leaves_lost_motion_to_the_take_up() -> None:
     fit = identify(stroke, motion, evidence(made, rng, pins=PINS, hinges=HINGES))
     assert abs(error(fit, made, "slack_rad")) < 4 * fit.slack.sd
     assert fit.slack.sd > 0.015 * DEG
+
+
+@pytest.mark.parametrize("slack_deg", [0.3, 1.0, 2.0])
+@pytest.mark.parametrize("opened", [0.5, 1.0])
+def test_a_driven_shaft_that_does_not_rest_on_the_closing_side(slack_deg: float, opened: float) -> None:
+    # pushed by hand, or left by an earlier move: the first rest is elsewhere in the lost motion than usual
+    rng, slack = np.random.default_rng(3), slack_deg * DEG
+    made, exact = film(*SLOW_START, rng, slack=slack), film(*SLOW_START, slack=slack)
+    ideal = exact.linkage.driven_angle(exact.drive_start + exact.driver)
+    ideal = ideal - ideal[0]
+    engaged = engage(ideal, slack, opened)
+    pushed = ideal[engaged.source] - slack * engaged.opened
+    noise = made.driven - exact.driven
+    motion = LinkageMotion.of(made.driver, pushed + noise, 0.03 * DEG, 0.03 * DEG)
+    fit = identify(made.stroke, motion, evidence(made, rng, pins=PINS, hinges=HINGES))
+    assert abs(fit.slack.value - slack) < 0.05 * DEG
+    assert fit.widened == 1
+    assert abs(lost_motion(made.stroke, motion).value - slack) < 0.05 * DEG
 
 
 def test_several_cycles_and_gaps() -> None:
