@@ -73,29 +73,28 @@ def film_evidence(
     spacing_sigma = float(np.sqrt((place**2).mean(axis=1).sum() + (settings.scale_sigma * spacing) ** 2))
     if pins is None:
         return [Evidence("spacing_mm", spacing, spacing_sigma, "hinges")], None
-    low = _low_fire(stroke)
-    directions = [float(np.nanmean(angle[low])) for angle in (pair.driver_rad, pair.driven_rad)]
-    return [_pins_evidence(pins, between, place, directions, settings)], pins
+    return [_pins_evidence(pins, between, place, _low_fire(stroke, pair), settings)], pins
 
 
-def _low_fire(stroke: Stroke) -> NDArray[np.intp]:
-    """Frames at rest at low fire, or the first of the pass where no hold was filmed."""
-    hold = stroke.low_holds[0] if stroke.low_holds else None
-    if hold is None:
-        first = (stroke.opening or stroke.closing)[0]
-        return (
-            np.arange(first.start, first.start + 3)
-            if stroke.opening
-            else np.arange(first.stop - 3, first.stop)
-        )
-    return np.arange(hold.start, hold.stop)
+def _low_fire(stroke: Stroke, pair: LinkageMotion) -> tuple[float, float] | None:
+    """Angles of driver and driven shaft at rest at low fire; None where no such moment was measured."""
+    for hold in stroke.low_holds:
+        both = pair.measured[hold]
+        if both.any():
+            return float(pair.driver_rad[hold][both].mean()), float(pair.driven_rad[hold][both].mean())
+    return None
 
 
 def _pins_evidence(
-    pins: tuple[Pin, Pin], between: Array, place: Array, directions: list[float], settings: Settings
+    pins: tuple[Pin, Pin],
+    between: Array,
+    place: Array,
+    low_fire: tuple[float, float] | None,
+    settings: Settings,
 ) -> JointEvidence:
-    """All six quantities from two pins and two centres, by linear propagation of their errors."""
+    """Lengths, and start angles where low fire was seen, from pins and centres, by linear propagation."""
     drive, driven = pins
+    directions = low_fire or (0.0, 0.0)
     # The low-fire hold rests as the closing pass left it: half the play back from the middle.
     rest = driven.on_arm_mm - 0.5 * np.nan_to_num(driven.play_mm)
     points = np.concatenate(
@@ -140,7 +139,8 @@ def _pins_evidence(
         "drive_start_rad",
         "driven_start_rad",
     )
-    return JointEvidence(names, values, covariance, "pins")
+    known = len(names) if low_fire is not None else 4
+    return JointEvidence(names[:known], values[:known], covariance[:known, :known], "pins")
 
 
 def _wrapped(angle: float) -> float:

@@ -37,6 +37,9 @@ NODE_FRACTIONS = (
 _PLATEAU = 1.6
 """Pixels further from an edge than this many standard deviations of its blur tell ink and paper."""
 
+_LONGEST_STEP = 0.7
+"""A column is shifted by no more than this share of the band at once: further off its model is not linear."""
+
 _LEAST_LIGHT = np.float32(1e-3)
 """Smallest contrast that residuals are divided by."""
 
@@ -160,7 +163,7 @@ def fit_edges(
     fine_band = np.minimum(half_band, settings.fine_band_blurs * blur + settings.fine_band_px)
     band = _gather(luma, single_light, start, end, fine_band, settings.most_columns)
     still = np.zeros(len(start))
-    levels = _levels(band, band.across * _planes(1.0 / blur))
+    levels = _levels(band, fine_band, blur)
     first = _fit_lines(band, levels, fine_band, blur, still, still)
     offset, slope, quality = _fit_lines(band, levels, fine_band, blur, first[0], first[1])
     # Contrast and threshold are stated in the picture's own numbers, 8 bits, as people know them.
@@ -230,11 +233,13 @@ def _approached(
     """Move predicted edges onto the picture's, with few columns and a step as wide as they may be off."""
     off = half_band
     still = np.zeros(len(start))
-    for _ in range(settings.approaches):
+    for turn in range(settings.approaches):
         band = _gather(luma, light, start, end, half_band, settings.approach_columns)
         wide = np.maximum(blur, 0.4 * off)
-        levels = _levels(band, band.across * _planes(1.0 / wide))
+        levels = _levels(band, half_band, wide)
         offset, slope, _ = _fit_lines(band, levels, half_band, wide, still, still)
+        # Far from the edge columns overshoot in different ways, which would turn it: first it only shifts.
+        slope = still if turn == 0 else slope
         moved = _reach(offset, slope, _frames_of(start, end)[3])
         start, end = _shifted(start, end, offset, slope)
         off = np.minimum(moved, half_band)
@@ -348,7 +353,8 @@ def _fit_lines(
     scale = blur * np.sqrt(2 * np.pi)
     weight = (gradient * gradient).sum(axis=0)
     pull = (gradient * residual).sum(axis=0)
-    shift = -pull / np.maximum(weight, 1e-6) * scale[:, None]
+    reach = _planes(_LONGEST_STEP * half_band)
+    shift = np.clip(-pull / np.maximum(weight, 1e-6) * _planes(scale), -reach, reach)
 
     shift_of_line, tilt, keep, variance, mean, spread = _robust_line(
         band.along, shift, band.inside & (weight > 0.2)
@@ -371,10 +377,11 @@ def _fit_lines(
     return offset + shift_of_line, slope + tilt, quality
 
 
-def _levels(band: _Band, z: Singles) -> tuple[Singles, Singles]:
+def _levels(band: _Band, half_band: Floats, blur: Floats) -> tuple[Singles, Singles]:
     """Light of ink and paper along each edge, (E, J) each: a straight line, because light is seldom even."""
-    ink = (z < -_PLATEAU) & band.inside
-    paper = (z > _PLATEAU) & band.inside
+    plateau, limit = _planes(_PLATEAU * blur), _planes(half_band)
+    ink = (band.across < -plateau) & (band.across >= -limit) & band.inside
+    paper = (band.across > plateau) & (band.across <= limit) & band.inside
     return _level_line(band, ink), _level_line(band, paper)
 
 

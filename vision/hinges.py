@@ -440,19 +440,27 @@ def _angles(
     """Angle of each shaft with its standard deviation, (F, S) each; NaN where no marker was accepted."""
     cards = len(model.card_ids)
     parts = [
-        frame_covariances(model, state.frames(pick), nodes.frames(pick), fit.noise_scale)
+        (
+            *frame_covariances(model, state.frames(pick), nodes.frames(pick), fit.noise_scale),
+            model.radial_shift(state.frames(pick), nodes.frames(pick)),
+        )
         for pick in _blocks(len(posed))
     ]
-    own, sensitivity = (np.concatenate(part) for part in zip(*parts, strict=True))
+    own, sensitivity, radial = (np.concatenate(part) for part in zip(*parts, strict=True))
     angle, sigma = state.angle_rad.copy(), np.zeros_like(state.angle_rad)
     for s in range(model.shafts):
-        mine = [cards + b for b, m in enumerate(model.mounted) if m.shaft == s]
-        gap = ~(nodes.seen[:, mine].any(axis=1) & posed)
+        mine = [b for b, m in enumerate(model.mounted) if m.shaft == s]
+        gap = ~(nodes.seen[:, [cards + b for b in mine]].any(axis=1) & posed)
         angle[gap, s] = np.nan
         # A constant error of the direction cancels in every difference: only departures from the mean count.
         change = sensitivity[:, s] - sensitivity[~gap, s].mean(axis=0) if (~gap).any() else sensitivity[:, s]
         common = np.einsum("kg,gh,kh->k", change, fit.covariance, change)
-        sigma[:, s] = np.where(gap, np.nan, np.sqrt(own[:, s] + np.maximum(common, 0.0)))
+        # Edges of one marker err together more than edges taken alone show. A shaft can follow a false shift
+        # of its marker along the circle, but not one toward its axis: that one tells how large they are.
+        spread = radial[:, mine][np.isfinite(radial[:, mine])]
+        excess = max(1.0, float(np.median(spread**2)) / 0.4549) if spread.size else 1.0
+        variance = excess * own[:, s] + np.maximum(common, 0.0)
+        sigma[:, s] = np.where(gap, np.nan, np.sqrt(variance))
         angle[:, s] = unwrapped(angle[:, s])
     return angle, sigma
 

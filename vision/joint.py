@@ -284,6 +284,23 @@ class JointModel:
             local.reshape(frames, size, -1),
         )
 
+    def radial_shift(self, state: JointState, nodes: Nodes) -> Floats:
+        """Give how far each mounted marker lies off its circle, in standard deviations, shape (K, B).
+
+        NaN where a marker was not measured.
+        """
+        residual, shared, _ = self.linearise(state, nodes)
+        result = np.full((len(residual), len(self.mounted)), np.nan)
+        for b, marker in enumerate(self.mounted):
+            rows = slice(8 * (len(self.card_ids) + b), 8 * (len(self.card_ids) + b + 1))
+            at = self.mount_at[b] + (2 if marker.leads else 3)
+            outward = state.mount_offset_mm[b, :2] / max(float(np.hypot(*state.mount_offset_mm[b, :2])), 1e-9)
+            slope = shared[:, rows, at : at + 2] @ outward
+            size = np.sqrt((slope**2).sum(axis=1))
+            pull = (slope * residual[:, rows]).sum(axis=1)
+            result[:, b] = np.where(size > 0, pull / np.maximum(size, 1e-12), np.nan)
+        return result
+
     def prior(self, state: JointState) -> tuple[Floats, Floats]:
         """What is known beforehand about the shared unknowns.
 

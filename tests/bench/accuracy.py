@@ -18,6 +18,7 @@ import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from app.errors import PLAIN_ERRORS
 from app.measure import measure
 from app.results import record
 from tests.scoring import score_angles
@@ -36,7 +37,11 @@ def main() -> None:
         clip = truth_json.with_name(f"{name}.mp4")
         with tempfile.TemporaryDirectory() as folder:
             out = Path(folder) / name
-            measurement = measure(clip, out)
+            try:
+                measurement = measure(clip, out)
+            except PLAIN_ERRORS as error:
+                angle_rows.append(_row(name, f"refused: {error}", "", "", "", ""))
+                continue
             angles = pd.read_csv(out / "angles.csv")
         scores = score_angles(pd.read_csv(truth_json.with_name(f"{name}.truth.csv")), angles)
         angle_rows += [
