@@ -15,7 +15,14 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.bordered import SharedFit, fit_cost, fit_frames, fit_shared, frame_covariances
+from vision.bordered import (
+    SharedFit,
+    fit_cost,
+    fit_frames,
+    fit_shared,
+    frame_covariances,
+    winsorised_variance,
+)
 from vision.camera import Camera
 from vision.control import JobControl, Unattended
 from vision.edges import Bools, Floats
@@ -348,7 +355,7 @@ def _floors_px(
     own = np.zeros(off.shape[1])
     # Paper on the wall and markers on moving arms are blurred and compressed differently.
     for group in (slice(0, cards), slice(cards, None)):
-        variance = np.nanmedian(off[:, group] ** 2) / 0.4549 * spread - np.nanmedian(stated[:, group])
+        variance = winsorised_variance(off[:, group]) * spread - np.nanmedian(stated[:, group])
         own[group] = np.sqrt(max(variance, settings.least_floor_px**2))
     return own, fixed
 
@@ -458,7 +465,7 @@ def _angles(
         # Edges of one marker err together more than edges taken alone show. A shaft can follow a false shift
         # of its marker along the circle, but not one toward its axis: that one tells how large they are.
         spread = radial[:, mine][np.isfinite(radial[:, mine])]
-        excess = max(1.0, float(np.median(spread**2)) / 0.4549) if spread.size else 1.0
+        excess = max(1.0, winsorised_variance(spread)) if spread.size else 1.0
         variance = excess * own[:, s] + np.maximum(common, 0.0)
         sigma[:, s] = np.where(gap, np.nan, np.sqrt(variance))
         angle[:, s] = unwrapped(angle[:, s])
