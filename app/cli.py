@@ -167,8 +167,7 @@ def _serve(options: argparse.Namespace, _terminal: Terminal, sample: bool = Fals
     from app.page.launch import serve
     from app.store import default_folder
 
-    serve(options.store or default_folder(), options.port, not options.no_browser, sample)
-    return 0
+    return serve(options.store or default_folder(), options.port, not options.no_browser, sample)
 
 
 def _demo(options: argparse.Namespace, terminal: Terminal) -> int:

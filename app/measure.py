@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import logging
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -17,11 +17,12 @@ from app.errors import InputError
 from app.evidence import film_evidence, tape_evidence
 from app.rig import Rig
 from app.settings import Settings
-from kinematics.condition import Estimate, Extreme, curve_hysteresis
+from kinematics.condition import Extreme, curve_hysteresis
 from kinematics.errors import FitError, KinematicsError, StrokeError
 from kinematics.findings import Condition, Finding, assess
 from kinematics.identify import GeometryFit, identify
 from kinematics.motion import LinkageMotion
+from kinematics.settings import Settings as KinematicsSettings
 from kinematics.stroke import Stroke, find_stroke
 from kinematics.travel import TravelCurves, travel_curves
 from vision.control import JobControl, Unattended
@@ -79,7 +80,6 @@ class LinkageResult:
         None where no geometry could be fitted; then ``fit_failure`` says why.
     fit_failure : str
     condition : Condition
-    slack : Estimate
     hysteresis : Extreme
     rod : RodMotion or None
     pins : tuple of Pin or None
@@ -93,7 +93,6 @@ class LinkageResult:
     fit: GeometryFit | None
     fit_failure: str
     condition: Condition
-    slack: Estimate
     hysteresis: Extreme
     rod: RodMotion | None
     pins: tuple[Pin, Pin] | None
@@ -187,7 +186,7 @@ def analyse(
         float(tracks.time_s[-1]),
         damaged,
     )
-    findings = tuple(f for result, found in results for f in found)
+    findings = _worth_telling(results)
     faults = find_faults(tracks, motion, damaged, settings.faults)
     return Measurement(read, motion, tuple(result for result, _ in results), faults, findings)
 
@@ -225,7 +224,7 @@ def _linkage(
 ) -> tuple[LinkageResult, tuple[Finding, ...]]:
     name = f"{motion.names[plan.driver]}:{motion.names[plan.driven]}"
     angle, sigma = motion.angle_rad, motion.sigma_rad
-    limits = settings.kinematics
+    limits = _limits(plan, settings)
     stroke = find_stroke(
         motion.time_s, angle[:, plan.driver], sigma[:, plan.driver], plan.rig.opening_sign, limits
     )
@@ -241,12 +240,33 @@ def _linkage(
     except FitError as error:
         why = f"{error.message} {error.hint}"
     condition, findings = assess(name, stroke, pair, curves, fit, limits)
-    misfit = any(f.code == "misfit" for f in findings)
-    slack = condition.slack if fit is None or misfit else Estimate(fit.slack.value, fit.slack.sd)
     result = LinkageResult(
-        plan, name, stroke, curves, fit, why, condition, slack, curve_hysteresis(curves), rod, pins
+        plan, name, stroke, curves, fit, why, condition, curve_hysteresis(curves), rod, pins
     )
     return result, findings
+
+
+def _limits(plan: PlannedLinkage, settings: Settings) -> KinematicsSettings:
+    """Limits of the findings, with what the set-up file says of this linkage."""
+    limits = settings.kinematics
+    if plan.rig.stroke_deg is not None:
+        limits = replace(limits, stroke_rad=float(np.radians(plan.rig.stroke_deg)))
+    if plan.rig.min_toggle_deg is not None:
+        least = float(np.radians(plan.rig.min_toggle_deg))
+        danger = min(limits.toggle_danger_rad, least)
+        limits = replace(limits, toggle_caution_rad=least, toggle_danger_rad=danger)
+    return limits
+
+
+def _worth_telling(results: list[tuple[LinkageResult, tuple[Finding, ...]]]) -> tuple[Finding, ...]:
+    """All findings, without those on the stroke of a shaft that is itself driven: only a motor has a usual one."""
+    driven = {result.plan.driven for result, _ in results}
+    return tuple(
+        f
+        for result, found in results
+        for f in found
+        if f.code != "stroke" or result.plan.driver not in driven or result.plan.rig.stroke_deg is not None
+    )
 
 
 def _rod(

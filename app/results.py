@@ -174,7 +174,7 @@ def _linkage(linkage: LinkageResult) -> dict[str, Any]:
         "driven": driven,
         "geometry": _geometry(linkage.fit),
         "branch": None if linkage.fit is None else linkage.fit.linkage.branch,
-        "slack_deg": {"value": math.degrees(linkage.slack.value), "sd": math.degrees(linkage.slack.sd)},
+        "slack_deg": {"value": math.degrees(condition.slack.value), "sd": math.degrees(condition.slack.sd)},
         "hysteresis_max_deg": _extreme(linkage.hysteresis),
         "min_drive_angle_deg": _extreme(condition.drive),
         "min_transmission_angle_deg": _extreme(condition.transmission),
