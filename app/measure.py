@@ -259,7 +259,7 @@ def _limits(plan: PlannedLinkage, settings: Settings) -> KinematicsSettings:
 
 
 def _worth_telling(results: list[tuple[LinkageResult, tuple[Finding, ...]]]) -> tuple[Finding, ...]:
-    """All findings, without those on the stroke of a shaft that is itself driven: only a motor has a usual one."""
+    """All findings but those on the stroke of a shaft that is itself driven: only motors have a usual one."""
     driven = {result.plan.driven for result, _ in results}
     return tuple(
         f

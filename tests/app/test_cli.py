@@ -8,13 +8,13 @@ import subprocess
 import sys
 from pathlib import Path
 
+import drawn_clips as clips
 import jsonschema
 import numpy as np
 import pandas as pd
 import pytest
 
 from app.cli import main
-from tests.app import clips
 from tests.scoring import score_angles
 
 ROOT = Path(__file__).resolve().parents[2]
