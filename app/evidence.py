@@ -71,6 +71,8 @@ def film_evidence(
     place = np.hypot(motion.centre_sigma_mm[[driver, driven]], settings.place_sigma_mm)
     spacing = float(np.hypot(*between))
     spacing_sigma = float(np.sqrt((place**2).mean(axis=1).sum() + (settings.scale_sigma * spacing) ** 2))
+    if not math.isfinite(spacing_sigma):
+        return [], None
     if pins is None:
         return [Evidence("spacing_mm", spacing, spacing_sigma, "hinges")], None
     return [_pins_evidence(pins, between, place, _low_fire(stroke, pair), settings)], pins

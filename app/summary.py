@@ -6,8 +6,8 @@ import math
 import textwrap
 from typing import Any
 
+from app.estimates import format_estimate
 from app.measure import Measurement
-from app.numbers import format_estimate
 from app.results import record
 from app.tables import QUANTITY_WORDS
 

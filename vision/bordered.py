@@ -15,6 +15,9 @@ from vision.nodes import Nodes
 
 State = TypeVar("State")
 
+_LEAST_GAIN = 0.01
+"""A step that lowers the cost (half a chi-square) by less ends the joint fit."""
+
 _SETTLED = 1e-6
 """Steps of angles (rad) and positions (mm) below this end a fit of single frames."""
 
@@ -132,7 +135,7 @@ def fit_shared(
         state, damping = trial, max(damping * 0.1, 1e-9)
         # The scale is re-estimated while the fit settles; a cost is only compared under one scale.
         new_scale = noise_scale or _noise_scale(model, state, nodes)
-        settled = gain < 1e-5 * trial_cost and abs(new_scale / scale - 1) < 0.01
+        settled = gain < _LEAST_GAIN and abs(new_scale / scale - 1) < 0.01
         scale = new_scale
         cost = fit_cost(model, state, nodes, scale)
         if settled:

@@ -74,6 +74,8 @@ class HingeSettings:
         The camera counts as standing still if a fixed pose raises the noise by no more than this.
     reject : float
         A marker whose nodes lie this many standard deviations off (RMS) in a frame is not believed there.
+    least_turn_rad : float
+        A shaft that turns less does not show where its centre is.
     joint : JointSettings
         Priors of the joint model.
     """
@@ -87,6 +89,7 @@ class HingeSettings:
     suspect_tilt_rad: float = np.deg2rad(1.5)
     steady_ratio: float = 1.15
     reject: float = 4.5
+    least_turn_rad: float = np.deg2rad(4.0)
     joint: JointSettings = field(default_factory=JointSettings)
 
 
@@ -106,7 +109,7 @@ class ShaftMotion:
     centre_mm : ndarray, shape (S, 3)
         Point of each axis in the plane of the shaft's leading marker, card frame.
     centre_sigma_mm : ndarray, shape (S, 2)
-        Standard deviation of x and y.
+        Standard deviation of x and y; infinite for a shaft that hardly turns.
     axis : ndarray, shape (S, 3)
         Unit vector of each axis toward the camera, card frame.
     lead_offset_mm : ndarray, shape (S, 2)
@@ -258,7 +261,7 @@ def find_shafts(
     nodes, refused = _without_wrong_markers(model, state, nodes, fit.noise_scale, settings)
     state = fit_frames(model, state, nodes, fit.noise_scale)
     job.report(2, 3, "finding camera and shafts")
-    return _motion(model, fit, state, nodes, refused, tracks, shafts, ids)
+    return _motion(model, fit, state, nodes, refused, tracks, shafts, ids, settings)
 
 
 def _mounted(tracks: MarkerTracks, shafts: list[ShaftSpec]) -> list[MountedMarker]:
@@ -347,8 +350,10 @@ def _floors_px(
         mean = np.nanmean(off[:, :cards], axis=0)
         # Pose and lens were fitted to these nodes too: about eleven unknowns of theirs.
         freedom = max(mean.size - 11, 0.2 * mean.size)
-        fixed[:cards] = np.sqrt((mean**2).sum() / freedom)
         off[:, :cards] -= mean
+        # The mean of independent errors is not 0 either.
+        chance = winsorised_variance(off[:, :cards]) / len(off)
+        fixed[:cards] = np.sqrt(max((mean**2).sum() / freedom - chance, 0.0))
     measured = int(seen.sum())
     unknowns = model.shared_size + model.local_size * len(off)
     spread = measured / max(measured - unknowns, 0.1 * measured)
@@ -409,13 +414,14 @@ def _motion(
     tracks: MarkerTracks,
     shafts: list[ShaftSpec],
     ids: list[int],
+    settings: HingeSettings,
 ) -> ShaftMotion:
     seen = nodes.seen
     posed = np.ones(len(seen), bool)
     if not model.steady:
         posed = np.asarray(seen[:, : len(model.card_ids)].any(axis=1))
     angle, sigma = _angles(model, fit, state, nodes, posed)
-    centre, centre_sigma = _centres(model, fit, state)
+    centre, centre_sigma = _centres(model, fit, state, nodes, settings)
     unweighted = replace(nodes, inverse_sigma=np.where(nodes.inverse_sigma > 0, 1.0, 0.0))
     residual = np.sqrt((model.residuals(state, unweighted) ** 2).mean(axis=2))
     camera = state.camera
@@ -472,7 +478,9 @@ def _angles(
     return angle, sigma
 
 
-def _centres(model: JointModel, fit: SharedFit[JointState], state: JointState) -> tuple[Floats, Floats]:
+def _centres(
+    model: JointModel, fit: SharedFit[JointState], state: JointState, nodes: Nodes, settings: HingeSettings
+) -> tuple[Floats, Floats]:
     """Each axis at the height of its leading marker, (S, 3), and the deviations of x and y, (S, 2)."""
     centre = np.zeros((model.shafts, 3))
     sigma = np.zeros((model.shafts, 2))
@@ -480,6 +488,11 @@ def _centres(model: JointModel, fit: SharedFit[JointState], state: JointState) -
         height = float(state.mount_offset_mm[_lead(model, s), 2])
         centre[s, :2] = state.centre_mm[s]
         centre[s] += height * state.axis[s, :, 2]
+        turned = state.angle_rad[:, s][nodes.seen[:, len(model.card_ids) + _lead(model, s)]]
+        if not turned.size or np.ptp(turned) < settings.least_turn_rad:
+            # Noise of the angle would pass for a turn and seem to fix the centre.
+            sigma[s] = np.inf
+            continue
         # A lean of the axis about y moves the point at this height along x, one about x along -y.
         by_shared = np.array([[0.0, height, 1.0, 0.0], [-height, 0.0, 0.0, 1.0]])
         block = fit.covariance[at : at + 4, at : at + 4]

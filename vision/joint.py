@@ -253,6 +253,9 @@ class JointModel:
         local = np.zeros((*shape, self.local_size))
         if with_shared:
             shared[..., : CAMERA_PARAMETERS - 1] = by_camera * weight[..., None]
+            # Focal length and distance are nearly the same thing. A longer focal length therefore takes the
+            # card away with it, which straightens the valley that the fit has to walk along.
+            shared[..., 0] += by_pose[..., 5] * state.translation[:, None, None, 2]
             shared[..., CAMERA_PARAMETERS - 1] = -nodes.blur_px * weight
         if self.steady and with_shared:
             shared[..., self.pose_at : self.pose_at + POSE_PARAMETERS] = by_pose
@@ -378,11 +381,12 @@ class JointModel:
                 _flat(vector) if marker.leads else vector
             )
             mount_offset[b] += shared[at + spins : at + spins + 3]
+        carried = state.translation * np.array([1.0, 1.0, np.exp(shared[0])])
         return replace(
             state,
             camera=state.camera.moved(shared[:CAMERA_PARAMETERS]),
             rotation=rotation_from_vector(pose[:, :3]) @ state.rotation,
-            translation=state.translation + pose[:, 3:],
+            translation=carried + pose[:, 3:],
             axis=axis,
             centre_mm=centre,
             mount_rotation=mount_rotation,

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from vision.control import JobControl, Unattended
 from vision.edges import Floats
 from vision.errors import VideoError
-from vision.video import ClipFacts, ClipReader
+from vision.video import SAFE_OPENING, ClipFacts, ClipReader
 
 Rgb = NDArray[np.uint8]
 _CLOCK = Fraction(1, 90_000)
@@ -68,7 +68,7 @@ def picture_at(path: Path, time_s: float) -> Picture:
     """
     with ClipReader(path) as reader:
         facts = reader.facts
-    with av.open(str(path), metadata_errors="ignore") as container:
+    with av.open(str(path), options=dict(SAFE_OPENING), metadata_errors="ignore") as container:
         stream = container.streams.video[0]
         # Frame threads may hang when a partial read ends early; slices do not.
         stream.thread_type = "SLICE"
@@ -94,7 +94,7 @@ def pictures(path: Path) -> Iterator[Picture]:
     """Yield every frame of a clip, upright and in colour."""
     with ClipReader(path) as reader:
         facts = reader.facts
-    with av.open(str(path), metadata_errors="ignore") as container:
+    with av.open(str(path), options=dict(SAFE_OPENING), metadata_errors="ignore") as container:
         stream = container.streams.video[0]
         stream.thread_type = "AUTO"
         for packet in container.demux(stream):

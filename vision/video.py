@@ -24,6 +24,12 @@ from vision.errors import VideoError
 
 logger = logging.getLogger(__name__)
 
+SAFE_OPENING = {
+    "format_whitelist": "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,mpegts,mpeg,asf,h264,hevc",
+    "protocol_whitelist": "file",
+}
+"""Containers that cameras write, and nothing but the file itself: a play list must not open other files."""
+
 _COMPLETE_SHARE = 0.97
 """A file that holds less than this share of the frames its index lists was cut off."""
 
@@ -196,7 +202,7 @@ def _open(path: Path) -> Any:
     if path.stat().st_size == 0:
         raise VideoError(f"{path.name} is empty.", _READ_AGAIN)
     try:
-        return av.open(str(path), mode="r", metadata_errors="ignore")
+        return av.open(str(path), mode="r", options=dict(SAFE_OPENING), metadata_errors="ignore")
     except (av.FFmpegError, ValueError, OSError) as error:
         raise VideoError(f"{path.name} is no video, or it is cut off.", _READ_AGAIN) from error
 

@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 import streamlit as st
 
+from app.estimates import format_estimate, format_exact
 from app.intended import CSV_COLUMNS, Row, deviation, intended_travel, rows_from_cells, rows_from_csv
 from app.jobs import IntendedChoice, Job
-from app.numbers import format_estimate, format_exact
 from app.page import keys, markup
 from app.page.opened import Opened
 from app.page.shell import plain_errors

@@ -10,9 +10,9 @@ import numpy as np
 import pandas as pd
 import streamlit as st
 
+from app.estimates import NOT_AVAILABLE, format_estimate, format_exact
 from app.intended import intended_travel
 from app.jobs import IntendedChoice, Job
-from app.numbers import NOT_AVAILABLE, format_estimate, format_exact
 from app.page import compare, keys, markup
 from app.page.opened import RESULT_FILES, Opened, open_result
 from app.page.shell import plain_errors

@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from app.numbers import format_estimate, format_exact
+from app.estimates import format_estimate, format_exact
 
 
 def plain(text: str) -> str:
