@@ -59,6 +59,11 @@ class EdgeSettings:
         Smallest and largest half width of the band.
     fine_band_blurs, fine_band_px : float
         The last steps need a band of only so many standard deviations of the blur, and so many pixels.
+    code_blurs, least_inner_cells : float
+        On the ink's side the band ends so many standard deviations of the blur before the cells of the code,
+        but is at least this part of a cell wide.
+    soft_cell_blurs : float
+        An edge is soft if a cell is less than so many standard deviations of its blur.
     most_columns : int
         Columns used of one edge; more are thinned evenly.
     least_contrast : float
@@ -79,6 +84,9 @@ class EdgeSettings:
     band_limits_px: tuple[float, float] = (2.2, 7.0)
     fine_band_blurs: float = 3.2
     fine_band_px: float = 1.2
+    code_blurs: float = 2.2
+    least_inner_cells: float = 0.45
+    soft_cell_blurs: float = 7.0
     most_columns: int = 80
     least_contrast: float = 18.0
     least_inliers: float = 0.6
@@ -163,9 +171,18 @@ def fit_edges(
     fine_band = np.minimum(half_band, settings.fine_band_blurs * blur + settings.fine_band_px)
     band = _gather(luma, single_light, start, end, fine_band, settings.most_columns)
     still = np.zeros(len(start))
-    levels = _levels(band, fine_band, blur)
-    first = _fit_lines(band, levels, fine_band, blur, still, still)
-    offset, slope, quality = _fit_lines(band, levels, fine_band, blur, first[0], first[1])
+    # White cells of the code begin one cell inside the edge, and their blur reaches out of them.
+    cell = length / CELLS_PER_SIDE
+    inner = np.minimum(
+        fine_band, np.maximum(cell - settings.code_blurs * blur, settings.least_inner_cells * cell)
+    )
+    levels = _levels(band, inner, fine_band, blur)
+    first = _fit_lines(band, levels, inner, fine_band, blur, still, still)
+    soft = cell < settings.soft_cell_blurs * blur
+    if soft.any():
+        d = band.across - _line_of(band, first[0], first[1])
+        levels = _soft_levels(band, levels, d * _planes(1.0 / blur), _used(band, d, inner, fine_band), soft)
+    offset, slope, quality = _fit_lines(band, levels, inner, fine_band, blur, first[0], first[1])
     # Contrast and threshold are stated in the picture's own numbers, 8 bits, as people know them.
     numbers = np.arange(len(light)) * 256 / len(light)
     ink, paper = (np.interp(level.mean(axis=1), light, numbers) for level in levels)
@@ -236,8 +253,8 @@ def _approached(
     for turn in range(settings.approaches):
         band = _gather(luma, light, start, end, half_band, settings.approach_columns)
         wide = np.maximum(blur, 0.4 * off)
-        levels = _levels(band, half_band, wide)
-        offset, slope, _ = _fit_lines(band, levels, half_band, wide, still, still)
+        levels = _levels(band, half_band, half_band, wide)
+        offset, slope, _ = _fit_lines(band, levels, half_band, half_band, wide, still, still)
         # Far from the edge columns overshoot in different ways, which would turn it: first it only shifts.
         slope = still if turn == 0 else slope
         moved = _reach(offset, slope, _frames_of(start, end)[3])
@@ -289,7 +306,10 @@ def _gather(
     middle_major, middle_minor = middle[rows, major], middle[rows, 1 - major]
     outward_minor = outward[rows, 1 - major]
 
-    reach = 0.5 * (EDGE_SPAN[1] - EDGE_SPAN[0]) * length * np.abs(along_major)
+    # The far pixels of a column on a slanting edge face a point further along it, which must still be edge.
+    slant = half_band * np.abs(along_minor / along_major)
+    inset = np.maximum(EDGE_SPAN[0] * length, slant + 1.0)
+    reach = np.maximum(0.5 * length - inset, 0.0) * np.abs(along_major)
     first = np.ceil(middle_major - reach)
     columns = np.maximum(np.floor(middle_major + reach) - first + 1, 0)
     most = int(min(max(columns.max(initial=1), 1), most_columns))
@@ -334,7 +354,8 @@ class _Quality:
 def _fit_lines(
     band: _Band,
     levels: tuple[Singles, Singles],
-    half_band: Floats,
+    inner: Floats,
+    outer: Floats,
     blur: Floats,
     offset: Floats,
     slope: Floats,
@@ -343,17 +364,16 @@ def _fit_lines(
     ink, paper = levels
     contrast = paper - ink
     contrast = np.where(np.abs(contrast) < _LEAST_LIGHT, _LEAST_LIGHT, contrast)
-    line = offset.astype(np.float32)[:, None] + slope.astype(np.float32)[:, None] * band.along
-    d = band.across - line
+    d = band.across - _line_of(band, offset, slope)
     z = d * _planes(1.0 / blur)
     gradient = np.exp(np.float32(-0.5) * z * z)
-    gradient *= np.abs(d) <= _planes(half_band)
+    gradient *= _used(band, d, inner, outer)
     residual = (band.levels - ink) * (np.float32(1.0) / contrast)
     residual -= ndtr(z)
     scale = blur * np.sqrt(2 * np.pi)
     weight = (gradient * gradient).sum(axis=0)
     pull = (gradient * residual).sum(axis=0)
-    reach = _planes(_LONGEST_STEP * half_band)
+    reach = _planes(_LONGEST_STEP * outer)
     shift = np.clip(-pull / np.maximum(weight, 1e-6) * _planes(scale), -reach, reach)
 
     shift_of_line, tilt, keep, variance, mean, spread = _robust_line(
@@ -377,16 +397,17 @@ def _fit_lines(
     return offset + shift_of_line, slope + tilt, quality
 
 
-def _levels(band: _Band, half_band: Floats, blur: Floats) -> tuple[Singles, Singles]:
+def _levels(band: _Band, inner: Floats, outer: Floats, blur: Floats) -> tuple[Singles, Singles]:
     """Light of ink and paper along each edge, (E, J) each: a straight line, because light is seldom even."""
-    plateau, limit = _planes(_PLATEAU * blur), _planes(half_band)
-    ink = (band.across < -plateau) & (band.across >= -limit) & band.inside
-    paper = (band.across > plateau) & (band.across <= limit) & band.inside
-    return _level_line(band, ink), _level_line(band, paper)
+    plateau = _planes(_PLATEAU * blur)
+    used = _used(band, band.across, inner, outer)
+    return (
+        _level_line(band, used * (band.across < -plateau)),
+        _level_line(band, used * (band.across > plateau)),
+    )
 
 
-def _level_line(band: _Band, mask: Bools) -> Singles:
-    weight = mask.astype(np.float32)
+def _level_line(band: _Band, weight: Singles) -> Singles:
     count = weight.sum(axis=0)
     total = np.einsum("kej,kej->ej", weight, band.levels)
     s = band.along
@@ -398,6 +419,42 @@ def _level_line(band: _Band, mask: Bools) -> Singles:
     tilt = (centred * (total - count * mean[:, None])).sum(axis=1) / sxx
     result: Singles = mean[:, None] + tilt[:, None] * centred
     return result
+
+
+def _soft_levels(
+    band: _Band, levels: tuple[Singles, Singles], z: Singles, used: Singles, soft: Bools
+) -> tuple[Singles, Singles]:
+    """Replace the light of ink and paper where an edge is soft for its size.
+
+    On small or blurred markers the blur of the edge and that of the code's white cells leave no place that is
+    only ink. There both levels come from a linear fit of the blurred step to all pixels of the band.
+    """
+    paper_share = ndtr(z) * used
+    ink_share = used - paper_share
+    ink2 = np.einsum("kej,kej->e", ink_share, ink_share)
+    both = np.einsum("kej,kej->e", ink_share, paper_share)
+    paper2 = np.einsum("kej,kej->e", paper_share, paper_share)
+    ink1 = np.einsum("kej,kej->e", ink_share, band.levels)
+    paper1 = np.einsum("kej,kej->e", paper_share, band.levels)
+    determinant = np.maximum(ink2 * paper2 - both**2, 1e-9)
+    ink = ((paper2 * ink1 - both * paper1) / determinant)[:, None]
+    paper = ((ink2 * paper1 - both * ink1) / determinant)[:, None]
+    # The slope of the light along the edge is kept from the plateaus.
+    slopes = [level - level.mean(axis=1, keepdims=True) for level in levels]
+    pick = soft[:, None]
+    return np.where(pick, ink + slopes[0], levels[0]), np.where(pick, paper + slopes[1], levels[1])
+
+
+def _line_of(band: _Band, offset: Floats, slope: Floats) -> Singles:
+    """Distance of each line from the band's reference line at each column, (E, J)."""
+    line: Singles = offset.astype(np.float32)[:, None] + slope.astype(np.float32)[:, None] * band.along
+    return line
+
+
+def _used(band: _Band, across: Singles, inner: Floats, outer: Floats) -> Singles:
+    """1 for pixels of the band between the limits on the ink's and the paper's side, else 0."""
+    inside = (across >= -_planes(inner)) & (across <= _planes(outer)) & band.inside
+    return inside.astype(np.float32)
 
 
 def _robust_line(
