@@ -89,7 +89,7 @@ class Drawing:
             sd = np.degrees(motion.sigma_rad[frame, shaft])
             labels.append((centre, f"{name} {turned:+.2f} +/- {sd:.3f} deg"))
         for centre, text in labels:
-            _text(rgb, centre + np.array([14.0, -18.0]) * size, text, 0.9 * size)
+            _text(rgb, centre + np.array([14.0, -18.0]) * size, text, 1.25 * size)
         return rgb
 
     def _arm_ends(self, frame: int, shaft: int) -> dict[tuple[int, int], Array]:
