@@ -95,7 +95,7 @@ class EdgeSettings:
     approaches: int = 5
     approach_columns: int = 8
     close_px: float = 0.5
-    exact_px: float = 0.06
+    exact_px: float = 0.12
     settled_px: float = 0.12
 
 
@@ -476,31 +476,27 @@ def _used(band: _Band, across: Singles, inner: Floats, outer: Floats) -> Singles
 
 
 def _robust_line(
-    along: NDArray[np.float32], shift: Floats, valid: Bools
+    along: Singles, shift: Floats, valid: Bools
 ) -> tuple[Floats, Floats, Bools, Floats, Floats, Floats]:
     """Line through the shifts of the columns, without those that lie apart (three robust deviations)."""
     keep = valid
-    intercept = np.zeros(len(along))
-    tilt = np.zeros(len(along))
-    variance = np.zeros(len(along))
-    mean = np.zeros(len(along))
-    spread = np.zeros(len(along))
     for turn in range(3):
-        n = np.maximum(keep.sum(axis=1), 1).astype(float)
-        mean = np.where(keep, along, 0).sum(axis=1) / n
+        weight = keep.astype(np.float64)
+        n = np.maximum(weight.sum(axis=1), 1.0)
+        mean = np.einsum("ej,ej->e", weight, along) / n
+        level = np.einsum("ej,ej->e", weight, shift) / n
         centred = along - mean[:, None]
-        spread = np.where(keep, centred**2, 0).sum(axis=1)
-        level = np.where(keep, shift, 0).sum(axis=1) / n
-        tilt = np.where(keep, centred * (shift - level[:, None]), 0).sum(axis=1) / np.maximum(spread, 1e-6)
-        intercept = level - tilt * mean
-        off = shift - (level[:, None] + tilt[:, None] * centred)
-        variance = np.where(keep, off**2, 0).sum(axis=1) / np.maximum(n - 2, 1)
+        weighted = weight * centred
+        spread = np.einsum("ej,ej->e", weighted, centred)
+        tilt = np.einsum("ej,ej->e", weighted, shift) / np.maximum(spread, 1e-6)
+        off = shift - level[:, None] - tilt[:, None] * centred
+        variance = np.einsum("ej,ej,ej->e", weight, off, off) / np.maximum(n - 2, 1)
         if turn == 2:
             break
         ordinary = 1.4826 * _median_of(np.abs(off), valid) if turn == 0 else np.sqrt(variance)
         # A floor keeps columns of a clean synthetic edge from being thrown out over thousandths of a pixel.
         keep = valid & (np.abs(off) <= np.maximum(3.0 * ordinary, 0.02)[:, None])
-    return intercept, tilt, keep, variance, mean, spread
+    return level - tilt * mean, tilt, keep, variance, mean, spread
 
 
 def _median_of(values: Floats, valid: Bools) -> Floats:

@@ -129,22 +129,28 @@ def codes_agree(luma: NDArray[Any], quads_px: Floats, ids: NDArray[np.int64], mi
     return agree
 
 
+@cache
+def _sample_points() -> Floats:
+    """Four points in the middle of each cell in the unit square, homogeneous, shape (3, 144)."""
+    centre = np.arange(CELLS_PER_SIDE)[:, None] + 0.5 + np.array([-0.2, 0.2])
+    u = centre.reshape(-1) / CELLS_PER_SIDE
+    x, y = np.meshgrid(u, u)
+    points: Floats = np.stack([x.reshape(-1), y.reshape(-1), np.ones(x.size)])
+    points.flags.writeable = False
+    return points
+
+
 def _sample_cells(luma: NDArray[Any], quads_px: Floats) -> Floats:
     """Mean of four pixels in the middle of each cell, shape (Q, 6, 6)."""
     height, width = luma.shape
-    h = homographies(quads_px)
-    quarter = np.array([-0.2, 0.2])
-    centre = np.arange(CELLS_PER_SIDE)[:, None] + 0.5 + quarter
-    u = centre.reshape(-1) / CELLS_PER_SIDE
-    grid = np.stack([*np.meshgrid(u, u), np.ones((len(u), len(u)))], axis=-1)
-    point = np.einsum("qij,yxj->qyxi", h, grid)
+    point = homographies(quads_px) @ _sample_points()
     with np.errstate(divide="ignore", invalid="ignore"):
-        xy = np.nan_to_num(point[..., :2] / point[..., 2:])
-    column = np.clip(np.rint(xy[..., 0]), 0, width - 1).astype(np.intp)
-    row = np.clip(np.rint(xy[..., 1]), 0, height - 1).astype(np.intp)
-    levels = luma[row, column].astype(float)
+        xy = np.rint(point[:, :2] / point[:, 2:])
+    column = np.clip(np.nan_to_num(xy[:, 0]), 0, width - 1).astype(np.intp)
+    row = np.clip(np.nan_to_num(xy[:, 1]), 0, height - 1).astype(np.intp)
     side = CELLS_PER_SIDE
-    means: Floats = levels.reshape(len(quads_px), side, 2, side, 2).mean(axis=(2, 4))
+    levels = luma[row, column].reshape(len(quads_px), side, 2, side, 2)
+    means: Floats = levels.mean(axis=(2, 4))
     return means
 
 
