@@ -88,7 +88,7 @@ class EdgeSettings:
     code_blurs: float = 2.2
     least_inner_cells: float = 0.45
     soft_cell_blurs: float = 7.0
-    most_columns: int = 80
+    most_columns: int = 60
     least_contrast: float = 18.0
     least_inliers: float = 0.6
     blur_limits_px: tuple[float, float] = (0.45, 4.0)

@@ -46,7 +46,7 @@ class FollowSettings:
         Blur expected before any is known.
     """
 
-    early_searches: tuple[int, ...] = (0, 5, 20)
+    early_searches: tuple[int, ...] = (0, 5, 15, 30)
     search_every: int = 90
     search_every_lost: int = 12
     window_sides: float = 1.2

@@ -80,7 +80,7 @@ class HingeSettings:
         Priors of the joint model.
     """
 
-    key_frames: int = 120
+    key_frames: int = 90
     least_frames: int = 8
     start_floor_px: float = 0.02
     least_floor_px: float = 0.004

@@ -20,6 +20,7 @@ import av
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.ahead import read_ahead
 from vision.errors import VideoError
 
 logger = logging.getLogger(__name__)
@@ -34,6 +35,7 @@ _COMPLETE_SHARE = 0.97
 """A file that holds less than this share of the frames its index lists was cut off."""
 
 _JPEG_RANGE = 2
+_FRAMES_AHEAD = 6
 _READ_AGAIN = "Copy it from the phone again, or film again."
 
 
@@ -117,6 +119,7 @@ class ClipReader:
     def __init__(self, path: Path) -> None:
         self.path = Path(path)
         self.damaged_packets = 0
+        self._ahead: Generator[Frame] | None = None
         self._container = _open(self.path)
         try:
             streams = self._container.streams.video
@@ -139,11 +142,18 @@ class ClipReader:
     def __exit__(
         self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
     ) -> None:
+        if self._ahead is not None:
+            # The thread that reads ahead must have left the decoder before it is closed.
+            self._ahead.close()
         self._decoded.close()
         self._container.close()
 
     def __iter__(self) -> Iterator[Frame]:
-        """Yield frames in the order of their presentation time."""
+        """Yield frames in the order of their presentation time; the next few are decoded meanwhile."""
+        self._ahead = read_ahead(self._frames(), _FRAMES_AHEAD)
+        return self._ahead
+
+    def _frames(self) -> Iterator[Frame]:
         last_time_s = -math.inf
         index = 0
         picture: Any = self._first
