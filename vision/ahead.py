@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import queue
 import threading
-from collections.abc import Generator, Iterable
-from typing import TypeVar
+from collections.abc import Iterable, Iterator
+from typing import Generic, TypeVar
 
 Item = TypeVar("Item")
 
 _LOOK_EVERY_S = 0.1
 
 
-def read_ahead(items: Iterable[Item], depth: int) -> Generator[Item]:
-    """Yield the items of an iterable that a thread takes ahead of time.
+class ReadAhead(Generic[Item]):
+    """Hands out the items of an iterable that a thread takes ahead of time, from now on.
 
-    Decoding waits for the disk and works outside the interpreter, so it goes on while the consumer computes.
+    Decoding works outside the interpreter, so it goes on while the consumer computes. An error of the
+    iterable is raised where its item would have come.
 
     Parameters
     ----------
@@ -23,44 +24,47 @@ def read_ahead(items: Iterable[Item], depth: int) -> Generator[Item]:
         Used by the thread alone from now on.
     depth : int
         Items held ready at most.
-
-    Yields
-    ------
-    item
-        In the order of ``items``. An error of the iterable is raised here, where its item would have come.
     """
-    ready: queue.Queue[tuple[Item | None, BaseException | None]] = queue.Queue(maxsize=depth)
-    given_up = threading.Event()
 
-    def offer(entry: tuple[Item | None, BaseException | None]) -> bool:
-        while not given_up.is_set():
+    def __init__(self, items: Iterable[Item], depth: int) -> None:
+        self._items = items
+        self._ready: queue.Queue[tuple[Item | None, BaseException | None]] = queue.Queue(maxsize=depth)
+        self._given_up = threading.Event()
+        self._thread = threading.Thread(target=self._work, name="read-ahead", daemon=True)
+        self._thread.start()
+
+    def __iter__(self) -> Iterator[Item]:
+        return self
+
+    def __next__(self) -> Item:
+        if self._given_up.is_set():
+            raise StopIteration
+        item, error = self._ready.get()
+        if error is not None:
+            self.close()
+            raise error
+        return item  # type: ignore[return-value]  # an entry without an error holds an item
+
+    def close(self) -> None:
+        """Stop the thread and wait until it has left the iterable."""
+        self._given_up.set()
+        self._thread.join()
+
+    def _work(self) -> None:
+        try:
+            for item in self._items:
+                if not self._offer((item, None)):
+                    return
+        except BaseException as error:
+            self._offer((None, error))
+        else:
+            self._offer((None, StopIteration()))
+
+    def _offer(self, entry: tuple[Item | None, BaseException | None]) -> bool:
+        while not self._given_up.is_set():
             try:
-                ready.put(entry, timeout=_LOOK_EVERY_S)
+                self._ready.put(entry, timeout=_LOOK_EVERY_S)
                 return True
             except queue.Full:
                 continue
         return False
-
-    def work() -> None:
-        try:
-            for item in items:
-                if not offer((item, None)):
-                    return
-        except BaseException as error:
-            offer((None, error))
-        else:
-            offer((None, StopIteration()))
-
-    thread = threading.Thread(target=work, name="read-ahead", daemon=True)
-    thread.start()
-    try:
-        while True:
-            item, error = ready.get()
-            if isinstance(error, StopIteration):
-                return
-            if error is not None:
-                raise error
-            yield item  # type: ignore[misc]  # an entry without an error holds an item
-    finally:
-        given_up.set()
-        thread.join()

@@ -36,6 +36,8 @@ class FollowSettings:
         Later a whole frame is searched this often, for markers that were covered at first.
     search_every_lost : int
         The same while a known marker is lost.
+    halved_from_px : int
+        Pictures at least this long are searched at half size for markers not yet known.
     window_sides : float
         Half size of the window around a lost marker, in marker sides.
     window_frames : int
@@ -49,6 +51,7 @@ class FollowSettings:
     early_searches: tuple[int, ...] = (0, 5, 15, 30)
     search_every: int = 90
     search_every_lost: int = 12
+    halved_from_px: int = 1600
     window_sides: float = 1.2
     window_frames: int = 12
     area_change: float = 1.4
@@ -176,7 +179,7 @@ class _Follower:
         sightings |= self._recover(frame, [m for m in self.markers.values() if m.marker_id not in sightings])
         if self._search_due(frame.index, sightings):
             self.last_search = frame.index
-            found = detect(frame.luma_8bit())
+            found = self._search(frame, all_known=len(sightings) == len(self.markers))
             sightings |= self._measure_found(frame, found, known=set(sightings))
         self._remember(sightings)
         return sightings
@@ -204,6 +207,14 @@ class _Follower:
         x, y = quads[..., 0] - middle[0], quads[..., 1] - middle[1]
         change = np.stack([shift_x + grow * x - turn * y, shift_y + turn * x + grow * y], axis=-1)
         return np.asarray(quads + change)
+
+    def _search(self, frame: Frame, all_known: bool) -> Detections:
+        """Search a whole frame; at half size where only a marker that was hidden so far could be missing."""
+        coarse = all_known and frame.index > 0 and max(frame.luma.shape) >= self.settings.halved_from_px
+        if not coarse:
+            return detect(frame.luma_8bit())
+        found = detect(replace(frame, luma=frame.luma[::2, ::2]).luma_8bit())
+        return Detections(found.ids, 2.0 * found.quads_px)
 
     def _search_due(self, index: int, sightings: dict[int, _Sighting]) -> bool:
         if index in self.settings.early_searches or not self.markers:

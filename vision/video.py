@@ -20,7 +20,7 @@ import av
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.ahead import read_ahead
+from vision.ahead import ReadAhead
 from vision.errors import VideoError
 
 logger = logging.getLogger(__name__)
@@ -103,7 +103,7 @@ class ClipReader:
     """Reads a clip from the start to the end, once.
 
     Use as a context manager and iterate over it. After the last frame ``damaged_packets`` says
-    how many pieces of the file could not be decoded.
+    how many pieces of the file were lost.
 
     Parameters
     ----------
@@ -119,7 +119,7 @@ class ClipReader:
     def __init__(self, path: Path) -> None:
         self.path = Path(path)
         self.damaged_packets = 0
-        self._ahead: Generator[Frame] | None = None
+        self._ahead: ReadAhead[Frame] | None = None
         self._container = _open(self.path)
         try:
             streams = self._container.streams.video
@@ -149,8 +149,8 @@ class ClipReader:
         self._container.close()
 
     def __iter__(self) -> Iterator[Frame]:
-        """Yield frames in the order of their presentation time; the next few are decoded meanwhile."""
-        self._ahead = read_ahead(self._frames(), _FRAMES_AHEAD)
+        """Yield frames in the order of their presentation time; the next ones are decoded meanwhile."""
+        self._ahead = ReadAhead(self._frames(), _FRAMES_AHEAD)
         return self._ahead
 
     def _frames(self) -> Iterator[Frame]:
@@ -162,7 +162,9 @@ class ClipReader:
             if time_s is None:
                 raise VideoError(f"{self.path.name} has no clock: its frames carry no time.", _READ_AGAIN)
             # A repeated or backward time stamp comes from damage; such a frame has no place on the clock.
-            if time_s > last_time_s and not picture.is_corrupt:
+            if time_s <= last_time_s or picture.is_corrupt:
+                self.damaged_packets += 1
+            else:
                 last_time_s = float(time_s)
                 yield Frame(
                     index,

@@ -7,7 +7,7 @@ import threading
 
 import pytest
 
-from vision.ahead import read_ahead
+from vision.ahead import ReadAhead
 
 
 def readers() -> list[threading.Thread]:
@@ -16,7 +16,7 @@ def readers() -> list[threading.Thread]:
 
 @pytest.mark.parametrize("depth", [1, 4])
 def test_items_come_in_order(depth: int) -> None:
-    assert list(read_ahead(iter(range(50)), depth)) == list(range(50))
+    assert list(ReadAhead(iter(range(50)), depth)) == list(range(50))
     assert not readers()
 
 
@@ -28,19 +28,21 @@ def test_an_error_is_raised_where_its_item_would_have_come() -> None:
 
     seen = []
     with pytest.raises(ValueError, match="broken there"):
-        seen.extend(read_ahead(failing(), 4))
-    ahead = read_ahead(failing(), 4)
+        seen.extend(ReadAhead(failing(), 4))
+    ahead = ReadAhead(failing(), 4)
     assert [next(ahead), next(ahead)] == [1, 2]
     with pytest.raises(ValueError, match="broken there"):
         next(ahead)
     assert not readers()
 
 
-def test_the_thread_ends_when_the_consumer_stops() -> None:
-    ahead = read_ahead(itertools.count(), 3)
-    assert next(ahead) == 0
+@pytest.mark.parametrize("taken", [0, 1])
+def test_the_thread_ends_when_the_consumer_stops(taken: int) -> None:
+    ahead = ReadAhead(itertools.count(), 3)
+    assert [next(ahead) for _ in range(taken)] == list(range(taken))
     ahead.close()
     assert not readers()
+    assert list(ahead) == []
 
 
 def test_no_more_than_the_depth_is_taken_ahead() -> None:
@@ -51,7 +53,7 @@ def test_no_more_than_the_depth_is_taken_ahead() -> None:
             taken.append(n)
             yield n
 
-    ahead = read_ahead(counting(), 3)
+    ahead = ReadAhead(counting(), 3)
     next(ahead)
     threading.Event().wait(0.3)
     # One is with the consumer, three are held, one waits in the thread's hand.
