@@ -75,8 +75,10 @@ class EdgeSettings:
         Most coarse steps toward an edge, and the columns they use.
     close_px : float
         Coarse steps end when the edges move less than this.
+    fine_steps : int
+        Most fine steps.
     exact_px : float
-        A fine step of less than this needs no second one.
+        Fine steps end when the edges move less than this.
     settled_px : float
         An edge that the last fine step still moved further than this is not believed.
     """
@@ -95,6 +97,7 @@ class EdgeSettings:
     approaches: int = 5
     approach_columns: int = 8
     close_px: float = 0.5
+    fine_steps: int = 4
     exact_px: float = 0.12
     settled_px: float = 0.12
 
@@ -179,17 +182,20 @@ def fit_edges(
         fine_band, np.maximum(cell - settings.code_blurs * blur, settings.least_inner_cells * cell)
     )
     levels = _levels(band, inner, fine_band, blur)
-    offset, slope, quality = _fit_lines(band, levels, inner, fine_band, blur, still, still)
-    moved = _reach(offset, slope, length)
     soft = cell < settings.soft_cell_blurs * blur
-    if soft.any():
-        d = band.across - _line_of(band, offset, slope)
-        levels = _soft_levels(band, levels, d * _planes(1.0 / blur), _used(band, d, inner, fine_band), soft)
-    # One step is exact to second order; only after a long one, or with new levels, another is worth its time.
-    if soft.any() or (moved > settings.exact_px).any():
+    offset, slope = still, still
+    for turn in range(settings.fine_steps):
         before = offset, slope
         offset, slope, quality = _fit_lines(band, levels, inner, fine_band, blur, offset, slope)
         moved = _reach(offset - before[0], slope - before[1], length)
+        # A short step is exact to second order; another is worth its time only after a long one.
+        if (moved < settings.exact_px).all() and (turn > 0 or not soft.any()):
+            break
+        if turn == 0 and soft.any():
+            d = band.across - _line_of(band, offset, slope)
+            levels = _soft_levels(
+                band, levels, d * _planes(1.0 / blur), _used(band, d, inner, fine_band), soft
+            )
     # Contrast and threshold are stated in the picture's own numbers, 8 bits, as people know them.
     numbers = np.arange(len(light)) * 256 / len(light)
     ink, paper = (np.interp(level.mean(axis=1), light, numbers) for level in levels)
