@@ -16,7 +16,7 @@ from vision.nodes import Nodes
 State = TypeVar("State")
 
 _LEAST_GAIN = 0.01
-"""A step that lowers the cost (half a chi-square) by less ends the joint fit."""
+"""Gain in half a chi-square below which a joint fit is at its end."""
 
 _SETTLED = 1e-6
 """Steps of angles (rad) and positions (mm) below this end a fit of single frames."""
@@ -87,6 +87,7 @@ def fit_shared(
     nodes: Nodes,
     job: JobControl | None = None,
     noise_scale: float | None = None,
+    least_gain: float = _LEAST_GAIN,
 ) -> SharedFit[State]:
     """Fit all unknowns over the key frames by Levenberg-Marquardt with Huber weights.
 
@@ -102,6 +103,8 @@ def fit_shared(
         Asked once a step whether to stop.
     noise_scale : float, optional
         Spread of the residuals in stated standard deviations; estimated from them if left out.
+    least_gain : float
+        A step that lowers the cost (half a chi-square) by less ends the fit.
 
     Returns
     -------
@@ -135,7 +138,7 @@ def fit_shared(
         state, damping = trial, max(damping * 0.1, 1e-9)
         # The scale is re-estimated while the fit settles; a cost is only compared under one scale.
         new_scale = noise_scale or _noise_scale(model, state, nodes)
-        settled = gain < _LEAST_GAIN and abs(new_scale / scale - 1) < 0.01
+        settled = gain < least_gain and abs(new_scale / scale - 1) < 0.01
         scale = new_scale
         cost = fit_cost(model, state, nodes, scale)
         if settled:

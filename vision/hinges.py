@@ -34,6 +34,9 @@ from vision.rotations import mean_rotation
 
 logger = logging.getLogger(__name__)
 
+_ROUGH = 1.0
+"""Fits that only prepare the last ones end at this gain in half a chi-square."""
+
 _NO_FLOOR_PX = 1e-4
 """Keeps the weight of a perfectly drawn edge finite."""
 
@@ -255,7 +258,8 @@ def find_shafts(
         # all frames together must count for no more than one look with that error.
         floor_px = np.hypot(own_px, np.sqrt(len(key)) * fixed_px)
         nodes = Nodes.from_tracks(tracks, ids, floor_px)
-        fit = fit_shared(model, fit.state, nodes.frames(key), job, noise_scale=1.0)
+        fit = fit_shared(model, fit.state, nodes.frames(key), job, 1.0, _ROUGH)
+    fit = fit_shared(model, fit.state, nodes.frames(key), job, 1.0)
     job.report(1, 3, "finding camera and shafts")
     state = _every_frame(model, fit, nodes, tracks.time_s, key, job)
     nodes, refused = _without_wrong_markers(model, state, nodes, fit.noise_scale, settings)
@@ -291,8 +295,8 @@ def _settle(
         mount_tilt_sigma_rad=settings.held_share * joint.mount_tilt_sigma_rad,
         axis_own_sigma_rad=settings.held_share * joint.axis_own_sigma_rad,
     )
-    fit = fit_shared(model.with_settings(held), start, nodes, job)
-    fit = fit_shared(model, fit.state, nodes, job)
+    fit = fit_shared(model.with_settings(held), start, nodes, job, least_gain=_ROUGH)
+    fit = fit_shared(model, fit.state, nodes, job, least_gain=_ROUGH)
     for b in range(len(model.mounted)):
         lean = model.mount_tilt_rad(fit.state, b)
         if np.hypot(*lean) < settings.suspect_tilt_rad:
@@ -322,7 +326,7 @@ def _steady_or_not(
         translation=np.repeat(np.median(fit.state.translation, axis=0)[None], frames, axis=0),
     )
     steady_model = model.with_steady(True)
-    steady_fit = fit_shared(steady_model, fixed, nodes, job)
+    steady_fit = fit_shared(steady_model, fixed, nodes, job, least_gain=_ROUGH)
     if steady_fit.noise_scale <= settings.steady_ratio * fit.noise_scale:
         return steady_model, steady_fit
     return model, fit

@@ -48,20 +48,22 @@ def rotated(rotations: Floats, points: Floats) -> Floats:
 
 def cross_matrix(vectors: Floats) -> Floats:
     """Give the matrix of the cross product with each vector, shape (..., 3, 3)."""
+    result = np.zeros((*vectors.shape, 3))
     x, y, z = vectors[..., 0], vectors[..., 1], vectors[..., 2]
-    zero = np.zeros_like(x)
-    return np.stack(
-        [np.stack([zero, -z, y], -1), np.stack([z, zero, -x], -1), np.stack([-y, x, zero], -1)], axis=-2
-    )
+    result[..., 0, 1], result[..., 0, 2] = -z, y
+    result[..., 1, 0], result[..., 1, 2] = z, -x
+    result[..., 2, 0], result[..., 2, 1] = -y, x
+    return result
 
 
 def turn_about_z(angle_rad: Floats) -> Floats:
     """Give rotations about the z axis, shape (..., 3, 3)."""
-    c, s = np.cos(angle_rad), np.sin(angle_rad)
-    zero, one = np.zeros_like(c), np.ones_like(c)
-    return np.stack(
-        [np.stack([c, -s, zero], -1), np.stack([s, c, zero], -1), np.stack([zero, zero, one], -1)], axis=-2
-    )
+    result = np.zeros((*np.shape(angle_rad), 3, 3))
+    result[..., 0, 0] = result[..., 1, 1] = np.cos(angle_rad)
+    result[..., 1, 0] = np.sin(angle_rad)
+    result[..., 0, 1] = -result[..., 1, 0]
+    result[..., 2, 2] = 1.0
+    return result
 
 
 def mean_rotation(rotations: Floats) -> Floats:
