@@ -10,6 +10,7 @@ from vision.edges import Floats
 from vision.follow import MarkerTracks
 from vision.hinges import ShaftMotion
 from vision.markers import CARD_IDS
+from vision.shifts import largest_step
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +31,10 @@ class FaultSettings:
         Angle between a shaft's axis and the card's normal.
     least_rate_hz : float
         Frames in a second.
+    most_shift_mm, most_twist_rad : float
+        Lasting shift of the card against the shafts, and turn of a marker on its arm, within the clip.
+    sure_sigmas : float
+        A shift must also stand out of its noise by so many standard deviations.
     """
 
     least_share: float = 0.97
@@ -38,6 +43,9 @@ class FaultSettings:
     most_oblique_rad: float = np.deg2rad(35.0)
     most_lean_rad: float = np.deg2rad(8.0)
     least_rate_hz: float = 20.0
+    most_shift_mm: float = 0.3
+    most_twist_rad: float = np.deg2rad(0.6)
+    sure_sigmas: float = 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +101,8 @@ def find_faults(
     """
     settings = settings or FaultSettings()
     faults = [*_lost(tracks, motion, settings), *_small_or_blurred(tracks, motion, settings)]
-    faults += [*_card(tracks), *_tilted(motion, settings), *_file(tracks, damaged_packets, settings)]
+    faults += [*_card(tracks), *_moved(motion, settings), *_tilted(motion, settings)]
+    faults += _file(tracks, damaged_packets, settings)
     return tuple(faults)
 
 
@@ -191,6 +200,45 @@ def _card(tracks: MarkerTracks) -> list[Fault]:
             "Fix the whole card in view; with part of it all angles and lengths are less sure.",
         )
     ]
+
+
+def _moved(motion: ShaftMotion, settings: FaultSettings) -> list[Fault]:
+    """A card that did not stay where it was, or else markers that turned on their arms."""
+    steps = [largest_step(motion.time_s, motion.shafts_shift_mm[:, axis]) for axis in (0, 1)]
+    size = float(np.hypot(steps[0][0], steps[1][0]))
+    worst = max(steps, key=lambda step: abs(step[0]))
+    if size > settings.most_shift_mm and abs(worst[0]) > settings.sure_sigmas * worst[1]:
+        return [
+            Fault(
+                "card_moved",
+                "caution",
+                "reference card",
+                size,
+                worst[1],
+                settings.most_shift_mm,
+                f"The card moved by {size:.1f} mm against the shafts, at about {worst[2]:.1f} s or slowly.",
+                "Fix it to something firm that neither the linkage nor a hand touches, and film again.",
+            )
+        ]
+    faults = []
+    mounted = motion.marker_ids[len(motion.marker_ids) - motion.twist_rad.shape[1] :]
+    for b, marker_id in enumerate(mounted):
+        step, sigma, at_s = largest_step(motion.time_s, motion.twist_rad[:, b])
+        if abs(step) > max(settings.most_twist_rad, settings.sure_sigmas * sigma):
+            degrees = float(np.degrees(abs(step)))
+            faults.append(
+                Fault(
+                    "marker_loose",
+                    "caution",
+                    f"marker {marker_id}",
+                    degrees,
+                    float(np.degrees(sigma)),
+                    float(np.degrees(settings.most_twist_rad)),
+                    f"Marker {marker_id} turned on its arm by {degrees:.1f} degrees, at about {at_s:.1f} s.",
+                    "Glue it down so that it cannot move against the arm, and film again.",
+                )
+            )
+    return faults
 
 
 def _tilted(motion: ShaftMotion, settings: FaultSettings) -> list[Fault]:

@@ -31,6 +31,7 @@ from vision.guess import first_guess, key_frames, unwrapped
 from vision.joint import JointModel, JointSettings, JointState, MountedMarker, card_ids_in
 from vision.nodes import Nodes
 from vision.rotations import mean_rotation
+from vision.shifts import Shifts, find_shifts
 
 logger = logging.getLogger(__name__)
 
@@ -129,6 +130,10 @@ class ShaftMotion:
         Residual spread in stated corner noise.
     refused : ndarray of bool, shape (F, M)
         Markers seen but not believed, in the order of ``marker_ids``.
+    shafts_shift_mm : ndarray, shape (F, 2)
+        Common shift of all shafts against the card (``vision.shifts``).
+    twist_rad : ndarray, shape (F, B)
+        Turn of each shaft marker on its arm; the B last ones of ``marker_ids``.
     marker_ids : tuple of int
         Card and shaft markers used.
     residual_px : ndarray, shape (F, M)
@@ -150,6 +155,8 @@ class ShaftMotion:
     steady: bool
     noise_scale: float
     refused: Bools
+    shafts_shift_mm: Floats
+    twist_rad: Floats
     marker_ids: tuple[int, ...]
     residual_px: Floats
 
@@ -202,6 +209,8 @@ _ARRAYS = (
     "rotation",
     "translation",
     "refused",
+    "shafts_shift_mm",
+    "twist_rad",
     "residual_px",
 )
 
@@ -261,11 +270,13 @@ def find_shafts(
         fit = fit_shared(model, fit.state, nodes.frames(key), job, 1.0, _ROUGH)
     fit = fit_shared(model, fit.state, nodes.frames(key), job, 1.0)
     job.report(1, 3, "finding camera and shafts")
+    everything = nodes
     state = _every_frame(model, fit, nodes, tracks.time_s, key, job)
     nodes, refused = _without_wrong_markers(model, state, nodes, fit.noise_scale, settings)
     state = fit_frames(model, state, nodes, fit.noise_scale)
     job.report(2, 3, "finding camera and shafts")
-    return _motion(model, fit, state, nodes, refused, tracks, shafts, ids, settings)
+    shifts = _shifts(model, state, everything)
+    return _motion(model, fit, state, nodes, refused, shifts, tracks, shafts, ids, settings)
 
 
 def _mounted(tracks: MarkerTracks, shafts: list[ShaftSpec]) -> list[MountedMarker]:
@@ -409,12 +420,20 @@ def _without_wrong_markers(
     return replace(nodes, inverse_sigma=kept), refused
 
 
+def _shifts(model: JointModel, state: JointState, nodes: Nodes) -> Shifts:
+    parts = [
+        find_shifts(model, state.frames(pick), nodes.frames(pick)) for pick in _blocks(len(state.rotation))
+    ]
+    return Shifts(np.concatenate([p.shafts_mm for p in parts]), np.concatenate([p.twist_rad for p in parts]))
+
+
 def _motion(
     model: JointModel,
     fit: SharedFit[JointState],
     state: JointState,
     nodes: Nodes,
     refused: Bools,
+    shifts: Shifts,
     tracks: MarkerTracks,
     shafts: list[ShaftSpec],
     ids: list[int],
@@ -446,6 +465,8 @@ def _motion(
         steady=model.steady,
         noise_scale=fit.noise_scale,
         refused=refused,
+        shafts_shift_mm=shifts.shafts_mm,
+        twist_rad=shifts.twist_rad,
         marker_ids=tuple(ids),
         residual_px=np.where(seen, residual, np.nan),
     )
