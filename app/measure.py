@@ -18,7 +18,7 @@ from app.evidence import film_evidence, tape_evidence
 from app.rig import Rig
 from app.settings import Settings
 from kinematics.condition import Extreme, curve_hysteresis
-from kinematics.errors import FitError, KinematicsError, StrokeError
+from kinematics.errors import FitError, GeometryError, KinematicsError, StrokeError
 from kinematics.findings import Condition, Finding, assess
 from kinematics.identify import GeometryFit, identify
 from kinematics.motion import LinkageMotion
@@ -237,7 +237,7 @@ def _linkage(
     fit, why = None, ""
     try:
         fit = identify(stroke, pair, [*film, *tape_evidence(plan.rig)], limits)
-    except FitError as error:
+    except (FitError, GeometryError) as error:
         why = f"{error.message} {error.hint}"
     condition, findings = assess(name, stroke, pair, curves, fit, limits)
     result = LinkageResult(

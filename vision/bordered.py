@@ -268,9 +268,13 @@ def _step(system: _System, damping: float) -> tuple[Floats, Floats]:
 
 
 def _hold_unseen(normal: Floats, gradient: Floats) -> None:
-    """Keep unknowns that a frame says nothing about where they are."""
-    diagonal = np.diagonal(normal, axis1=1, axis2=2)
-    frame, unknown = np.nonzero(diagonal <= 0)
+    """Keep unknowns that a frame says nothing about where they are.
+
+    A frame with an arm but no card leaves a combination of pose and angle open; a trace of ridge holds it.
+    """
+    places = np.arange(normal.shape[-1])
+    normal[:, places, places] *= 1.0 + 1e-9
+    frame, unknown = np.nonzero(normal[:, places, places] <= 0)
     normal[frame, unknown, unknown] = 1.0
     gradient[frame, unknown] = 0.0
 

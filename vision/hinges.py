@@ -26,6 +26,7 @@ from vision.bordered import (
 from vision.camera import Camera
 from vision.control import JobControl, Unattended
 from vision.edges import Bools, Floats
+from vision.errors import PoseError
 from vision.follow import MarkerTracks
 from vision.guess import first_guess, key_frames, unwrapped
 from vision.joint import JointModel, JointSettings, JointState, MountedMarker, card_ids_in
@@ -248,8 +249,22 @@ def find_shafts(
     PoseError
         If the model cannot be fitted.
     """
-    job = job or Unattended()
-    settings = settings or HingeSettings()
+    try:
+        return _find_shafts(tracks, shafts, picture_wh_px, job or Unattended(), settings or HingeSettings())
+    except np.linalg.LinAlgError as error:
+        raise PoseError(
+            "Camera and shafts cannot be told from what was seen of the markers.",
+            "Film the whole stroke again with the whole card and all arm markers in view.",
+        ) from error
+
+
+def _find_shafts(
+    tracks: MarkerTracks,
+    shafts: list[ShaftSpec],
+    picture_wh_px: tuple[int, int],
+    job: JobControl,
+    settings: HingeSettings,
+) -> ShaftMotion:
     cards = card_ids_in(tracks)
     mounted = _mounted(tracks, shafts)
     ids = cards + [m.marker_id for m in mounted]

@@ -36,6 +36,8 @@ _COMPLETE_SHARE = 0.97
 
 _JPEG_RANGE = 2
 _FRAMES_AHEAD = 6
+_LARGE_PIXELS = 4_000_000
+"""Of larger pictures fewer are decoded ahead, for the sake of memory."""
 _READ_AGAIN = "Copy it from the phone again, or film again."
 
 
@@ -150,7 +152,9 @@ class ClipReader:
 
     def __iter__(self) -> Iterator[Frame]:
         """Yield frames in the order of their presentation time; the next ones are decoded meanwhile."""
-        self._ahead = ReadAhead(self._frames(), _FRAMES_AHEAD)
+        width, height = self.facts.size_wh_px
+        large = width * height > _LARGE_PIXELS
+        self._ahead = ReadAhead(self._frames(), _FRAMES_AHEAD // 2 if large else _FRAMES_AHEAD)
         return self._ahead
 
     def _frames(self) -> Iterator[Frame]:
