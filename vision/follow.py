@@ -23,6 +23,9 @@ from vision.video import Frame
 
 logger = logging.getLogger(__name__)
 
+_ROWS_A_PART = 256
+"""Frames after which what was seen is packed into arrays, which take a fraction of the memory."""
+
 
 @dataclass(frozen=True, slots=True)
 class FollowSettings:
@@ -319,16 +322,39 @@ def follow_markers(
     """
     job = job or Unattended()
     follower = _Follower(settings or FollowSettings(), edges or EdgeSettings())
+    parts: list[MarkerTracks] = []
     times: list[float] = []
     rows: list[dict[int, _Sighting]] = []
     for frame in frames:
         rows.append(follower.step(frame))
         times.append(frame.time_s)
+        if len(rows) == _ROWS_A_PART:
+            parts.append(_assemble(times, rows, sorted(follower.markers)))
+            times, rows = [], []
         if frame.index % 8 == 0:
             job.check()
             job.report(frame.index, max(total_frames, frame.index), "following markers")
-    logger.info("followed %d markers through %d frames", len(follower.markers), len(times))
-    return _assemble(times, rows, sorted(follower.markers))
+    parts.append(_assemble(times, rows, sorted(follower.markers)))
+    logger.info("followed %d markers through %d parts", len(follower.markers), len(parts))
+    return _joined(parts)
+
+
+def _joined(parts: list[MarkerTracks]) -> MarkerTracks:
+    """Join parts of a clip one after the other; a later part may know more markers, never fewer."""
+    ids = parts[-1].ids
+
+    def column(name: str) -> Floats:
+        shape = getattr(parts[-1], name).shape
+        whole = np.full((sum(len(p.time_s) for p in parts), *shape[1:]), np.nan)
+        first = 0
+        for part in parts:
+            rows = slice(first, first + len(part.time_s))
+            whole[rows, np.searchsorted(ids, part.ids)] = getattr(part, name)
+            first = rows.stop
+        return whole
+
+    time_s = np.concatenate([p.time_s for p in parts])
+    return MarkerTracks(time_s, ids, column("nodes_px"), column("sigma_px"), column("blur_px"))
 
 
 def _assemble(times: list[float], rows: list[dict[int, _Sighting]], ids: list[int]) -> MarkerTracks:

@@ -275,9 +275,9 @@ def _find_shafts(
     start, key = first_guess(model, tracks, ids, key)
     fit = _settle(model, start, nodes.frames(key), settings, job)
     model, fit = _steady_or_not(model, fit, nodes.frames(key), settings, job)
-    scatter = Nodes.from_tracks(tracks, ids, np.full(len(ids), _NO_FLOOR_PX))
+    scatter = Nodes.from_tracks(tracks, ids, np.full(len(ids), _NO_FLOOR_PX)).frames(key)
     for _ in range(settings.floor_turns):
-        own_px, fixed_px = _floors_px(model, fit, scatter.frames(key), nodes.frames(key), settings)
+        own_px, fixed_px = _floors_px(model, fit, scatter, nodes.frames(key), settings)
         # On a tripod the card shows the same pixels in every frame, so its fixed errors do not average out:
         # all frames together must count for no more than one look with that error.
         floor_px = np.hypot(own_px, np.sqrt(len(key)) * fixed_px)
@@ -425,11 +425,20 @@ def _blocks(frames: int) -> Iterator[slice]:
         yield slice(first, min(first + 512, frames))
 
 
+def _rms(model: JointModel, state: JointState, nodes: Nodes) -> Floats:
+    """Root mean square of each marker's residuals in each frame, (F, M)."""
+    parts = [
+        (model.residuals(state.frames(pick), nodes.frames(pick)) ** 2).mean(axis=2)
+        for pick in _blocks(len(state.rotation))
+    ]
+    return np.asarray(np.sqrt(np.concatenate(parts)), np.float64)
+
+
 def _without_wrong_markers(
     model: JointModel, state: JointState, nodes: Nodes, scale: float, settings: HingeSettings
 ) -> tuple[Nodes, Bools]:
     """Refuse, frame by frame, markers that lie off the model (something in front of them, or moved)."""
-    rms = np.sqrt((model.residuals(state, nodes) ** 2).mean(axis=2)) / scale
+    rms = _rms(model, state, nodes) / scale
     refused = nodes.seen & ~(rms <= settings.reject)
     kept = np.where(refused[..., None], 0.0, nodes.inverse_sigma)
     return replace(nodes, inverse_sigma=kept), refused
@@ -461,7 +470,7 @@ def _motion(
     angle, sigma = _angles(model, fit, state, nodes, posed)
     centre, centre_sigma = _centres(model, fit, state, nodes, settings)
     unweighted = replace(nodes, inverse_sigma=np.where(nodes.inverse_sigma > 0, 1.0, 0.0))
-    residual = np.sqrt((model.residuals(state, unweighted) ** 2).mean(axis=2))
+    residual = _rms(model, state, unweighted)
     camera = state.camera
     logger.info("camera %s, focal length %.1f px", "steady" if model.steady else "in hand", camera.focal_px)
     return ShaftMotion(
