@@ -13,8 +13,8 @@ from app.settings import Settings
 from vision.errors import DetectionError
 from vision.follow import MarkerTracks
 from vision.guess import marker_sides
-from vision.hinges import ShaftSpec
 from vision.markers import CARD_IDS, EXTRA_ARM_IDS, FIRST_ARM_ID, FIRST_ROD_ID
+from vision.motion import ShaftSpec
 
 SHEET_ADVICE = "Print the marker sheet, fix card and markers as it says, and film again."
 

@@ -13,7 +13,7 @@ from kinematics.contact import contact_side
 from kinematics.evidence import Evidence, JointEvidence
 from kinematics.motion import LinkageMotion
 from kinematics.stroke import Stroke
-from vision.hinges import ShaftMotion
+from vision.motion import ShaftMotion
 from vision.rods import Pin, RodMotion, centre_in_plane, find_pin
 
 Array = NDArray[np.float64]

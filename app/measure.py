@@ -29,7 +29,8 @@ from vision.control import JobControl, Unattended
 from vision.errors import DetectionError
 from vision.faults import Fault, find_faults
 from vision.follow import MarkerTracks, follow_markers
-from vision.hinges import ShaftMotion, find_shafts
+from vision.hinges import find_shafts
+from vision.motion import ShaftMotion
 from vision.rods import Pin, RodMotion, find_rod
 from vision.video import ClipFacts, ClipReader
 

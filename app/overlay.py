@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.control import JobControl
-from vision.hinges import ShaftMotion
+from vision.motion import ShaftMotion
 from vision.pictures import Picture, Rgb, picture_at, upright, write_drawn_clip
 from vision.video import ClipFacts, ClipReader
 

@@ -8,8 +8,8 @@ import numpy as np
 
 from vision.edges import Floats
 from vision.follow import MarkerTracks
-from vision.hinges import ShaftMotion
 from vision.markers import CARD_IDS
+from vision.motion import ShaftMotion
 from vision.shifts import largest_step
 
 

@@ -19,7 +19,7 @@ from vision.control import JobControl, Unattended
 from vision.edges import Floats
 from vision.errors import DetectionError
 from vision.follow import MarkerTracks
-from vision.hinges import ShaftMotion
+from vision.motion import ShaftMotion
 from vision.nodes import Nodes
 from vision.rotations import rotated, rotation_from_vector, turn_about_z
 

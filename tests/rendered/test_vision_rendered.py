@@ -16,7 +16,8 @@ from sample_media.render import Renderer, quantise, render_frames
 from sample_media.scene import Scene, strokes
 from sample_media.staging import marker_layers
 from vision.follow import MarkerTracks, follow_markers
-from vision.hinges import ShaftSpec, find_shafts
+from vision.hinges import find_shafts
+from vision.motion import ShaftSpec
 from vision.rods import find_pin, find_rod
 from vision.video import ClipReader, Frame
 

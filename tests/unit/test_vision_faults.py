@@ -11,7 +11,8 @@ from synthetic import WH, looking, tracks_of, turn, two_shafts, without
 
 from vision.faults import Fault, FaultSettings, find_faults
 from vision.follow import MarkerTracks
-from vision.hinges import ShaftMotion, ShaftSpec, find_shafts
+from vision.hinges import find_shafts
+from vision.motion import ShaftMotion, ShaftSpec
 
 SPECS = [ShaftSpec("motor", ((10, 30.0),)), ShaftSpec("shaft1", ((11, 30.0),))]
 

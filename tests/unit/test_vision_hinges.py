@@ -29,8 +29,9 @@ from synthetic import (
 )
 
 from vision.errors import Cancelled, DetectionError
-from vision.hinges import HingeSettings, ShaftMotion, ShaftSpec, find_shafts
+from vision.hinges import HingeSettings, find_shafts
 from vision.joint import JointSettings
+from vision.motion import ShaftMotion, ShaftSpec
 
 MOTOR, SHAFT1, SHAFT2 = (
     ShaftSpec(n, ((i, 30.0),)) for n, i in (("motor", 10), ("shaft1", 11), ("shaft2", 12))

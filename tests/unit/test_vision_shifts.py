@@ -10,7 +10,8 @@ from synthetic import WH, Truth, tracks_of, two_shafts
 
 from vision.faults import Fault, find_faults
 from vision.follow import MarkerTracks
-from vision.hinges import ShaftSpec, find_shafts
+from vision.hinges import find_shafts
+from vision.motion import ShaftSpec
 from vision.shifts import largest_step
 
 SPECS = [ShaftSpec("motor", ((10, 30.0),)), ShaftSpec("shaft1", ((11, 30.0),))]

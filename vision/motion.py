@@ -1,0 +1,145 @@
+"""Motion of shafts as the film shows it: what the fit of camera and hinges hands on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from vision.camera import Camera
+from vision.edges import Bools, Floats
+
+
+@dataclass(frozen=True, slots=True)
+class ShaftSpec:
+    """A shaft as the rig describes it.
+
+    Attributes
+    ----------
+    name : str
+        For messages and tables.
+    markers : tuple of (int, float)
+        Marker ids and their side in mm; the direction of the first one seen is the shaft's angle.
+    """
+
+    name: str
+    markers: tuple[tuple[int, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ShaftMotion:
+    """Motion of S shafts over F frames, with the camera and card that go with it.
+
+    Attributes
+    ----------
+    time_s : ndarray, shape (F,)
+    names : tuple of str
+        S shaft names.
+    angle_rad : ndarray, shape (F, S)
+        Unwrapped, direction of the leading marker in the card frame; NaN is a gap.
+    sigma_rad : ndarray, shape (F, S)
+        Standard deviation of each angle, errors shared over the clip included (except a constant one).
+    centre_mm : ndarray, shape (S, 3)
+        Point of each axis in the plane of the shaft's leading marker, card frame.
+    centre_sigma_mm : ndarray, shape (S, 2)
+        Standard deviation of x and y; infinite for a shaft that hardly turns.
+    axis : ndarray, shape (S, 3)
+        Unit vector of each axis toward the camera, card frame.
+    lead_offset_mm : ndarray, shape (S, 2)
+        Centre of the leading marker from the axis, in the frame of the shaft at angle 0.
+    camera : Camera
+        Intrinsics found.
+    focal_sigma_px : float
+        Standard deviation of the focal length.
+    rotation, translation : ndarray, shape (F, 3, 3) and (F, 3)
+        Pose of the card in each frame, NaN where unknown.
+    steady : bool
+        Whether the camera stood still.
+    noise_scale : float
+        Residual spread in stated corner noise.
+    refused : ndarray of bool, shape (F, M)
+        Markers seen but not believed, in the order of ``marker_ids``.
+    shafts_shift_mm : ndarray, shape (F, 2)
+        Common shift of all shafts against the card (``vision.shifts``).
+    twist_rad : ndarray, shape (F, B)
+        Turn of each shaft marker on its arm; the B last ones of ``marker_ids``.
+    marker_ids : tuple of int
+        Card and shaft markers used.
+    residual_px : ndarray, shape (F, M)
+        RMS distance of each marker's edges from the model, NaN where unseen.
+    """
+
+    time_s: Floats
+    names: tuple[str, ...]
+    angle_rad: Floats
+    sigma_rad: Floats
+    centre_mm: Floats
+    centre_sigma_mm: Floats
+    axis: Floats
+    lead_offset_mm: Floats
+    camera: Camera
+    focal_sigma_px: float
+    rotation: Floats
+    translation: Floats
+    steady: bool
+    noise_scale: float
+    refused: Bools
+    shafts_shift_mm: Floats
+    twist_rad: Floats
+    marker_ids: tuple[int, ...]
+    residual_px: Floats
+
+    def __post_init__(self) -> None:
+        frames, shafts = len(self.time_s), len(self.names)
+        for name in ("angle_rad", "sigma_rad"):
+            if getattr(self, name).shape != (frames, shafts):
+                raise ValueError(
+                    f"{name} must have shape {(frames, shafts)}, not {getattr(self, name).shape}"
+                )
+
+    def save(self, path: Path) -> None:
+        """Write the motion to an ``.npz`` file."""
+        arrays = {name: getattr(self, name) for name in _ARRAYS}
+        camera = self.camera
+        np.savez_compressed(
+            path,
+            **arrays,
+            names=np.array(self.names),
+            marker_ids=np.array(self.marker_ids, np.int64),
+            camera=np.array([camera.focal_px, *camera.centre_px, camera.k1, camera.k2, camera.bleed]),
+            scalars=np.array([self.focal_sigma_px, float(self.steady), self.noise_scale]),
+        )
+
+    @classmethod
+    def load(cls, path: Path) -> ShaftMotion:
+        """Read what ``save`` wrote."""
+        with np.load(path, allow_pickle=False) as stored:
+            focal, cx, cy, k1, k2, bleed = (float(v) for v in stored["camera"])
+            focal_sigma, steady, noise_scale = (float(v) for v in stored["scalars"])
+            return cls(
+                **{name: stored[name] for name in _ARRAYS},
+                names=tuple(str(n) for n in stored["names"]),
+                marker_ids=tuple(int(i) for i in stored["marker_ids"]),
+                camera=Camera(focal, (cx, cy), k1, k2, bleed),
+                focal_sigma_px=focal_sigma,
+                steady=bool(steady),
+                noise_scale=noise_scale,
+            )
+
+
+_ARRAYS = (
+    "time_s",
+    "angle_rad",
+    "sigma_rad",
+    "centre_mm",
+    "centre_sigma_mm",
+    "axis",
+    "lead_offset_mm",
+    "rotation",
+    "translation",
+    "refused",
+    "shafts_shift_mm",
+    "twist_rad",
+    "residual_px",
+)
