@@ -106,6 +106,7 @@ class Measurement:
     Attributes
     ----------
     clip : FilmedClip
+    tracks : MarkerTracks
     motion : ShaftMotion
     linkages : tuple of LinkageResult
     faults : tuple of Fault
@@ -115,6 +116,7 @@ class Measurement:
     """
 
     clip: FilmedClip
+    tracks: MarkerTracks
     motion: ShaftMotion
     linkages: tuple[LinkageResult, ...]
     faults: tuple[Fault, ...]
@@ -189,7 +191,7 @@ def analyse(
     )
     findings = _worth_telling(results)
     faults = find_faults(tracks, motion, damaged, settings.faults)
-    return Measurement(read, motion, tuple(result for result, _ in results), faults, findings)
+    return Measurement(read, tracks, motion, tuple(result for result, _ in results), faults, findings)
 
 
 def _check_movement(motion: ShaftMotion, settings: Settings) -> None:

@@ -303,6 +303,7 @@ def write_results(
 
 def _write_stages(measurement: Measurement, folder: Path) -> None:
     folder.mkdir()
+    measurement.tracks.save(folder / "edges.npz")
     measurement.motion.save(folder / "shafts.npz")
     for n, linkage in enumerate(measurement.linkages):
         if linkage.rod is not None:

@@ -23,7 +23,6 @@ REGULAR = "strokecurve-regular"
 BOLD = "strokecurve-bold"
 MARGIN_MM = 15.0
 CUT_GREY = 0.55
-RULER_HEIGHT_MM = 24.0
 
 
 class Paper:

@@ -119,7 +119,7 @@ class MarkerTracks:
 
     def save(self, path: Path) -> None:
         """Write the tracks to an ``.npz`` file."""
-        np.savez_compressed(
+        np.savez(
             path,
             time_s=self.time_s,
             ids=self.ids,
