@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from app.rig import RigLinkage
 from app.settings import Settings
 from kinematics.contact import contact_side
-from kinematics.evidence import Evidence, JointEvidence
+from kinematics.evidence import ANGLES, QUANTITIES, Evidence, JointEvidence
 from kinematics.motion import LinkageMotion
 from kinematics.stroke import Stroke
 from vision.motion import ShaftMotion
@@ -133,16 +133,8 @@ def _pins_evidence(
     )
     lengths = np.where([True] * 4 + [False] * 2, values, 0.0)
     covariance = (slopes * variance) @ slopes.T + settings.scale_sigma**2 * np.outer(lengths, lengths)
-    names = (
-        "drive_radius_mm",
-        "driven_radius_mm",
-        "rod_mm",
-        "spacing_mm",
-        "drive_start_rad",
-        "driven_start_rad",
-    )
-    known = len(names) if low_fire is not None else 4
-    return JointEvidence(names[:known], values[:known], covariance[:known, :known], "pins")
+    known = len(QUANTITIES) if low_fire is not None else len(QUANTITIES) - len(ANGLES)
+    return JointEvidence(QUANTITIES[:known], values[:known], covariance[:known, :known], "pins")
 
 
 def _wrapped(angle: float) -> float:

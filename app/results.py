@@ -21,6 +21,7 @@ import pandas as pd
 
 from app.errors import InputError
 from app.measure import LinkageResult, Measurement
+from app.tables import QUANTITY_WORDS
 from kinematics.condition import Extreme
 from kinematics.identify import GeometryFit, Quantity
 from vision.control import JobControl, Unattended
@@ -198,19 +199,12 @@ def _linkage(linkage: LinkageResult) -> dict[str, Any]:
 
 
 def _geometry(fit: GeometryFit | None) -> dict[str, Any]:
-    names = (
-        "drive_radius_mm",
-        "driven_radius_mm",
-        "rod_mm",
-        "spacing_mm",
-        "drive_start_deg",
-        "driven_start_deg",
-    )
     if fit is None:
         nothing = {"value": None, "sd": None, "determined": False, "evidence": []}
-        return {name: dict(nothing) for name in names}
+        return {name: dict(nothing) for name in QUANTITY_WORDS}
     return {
-        name: _quantity(fit.quantity(name.replace("_deg", "_rad")), name.endswith("_deg")) for name in names
+        name: _quantity(fit.quantity(name.replace("_deg", "_rad")), name.endswith("_deg"))
+        for name in QUANTITY_WORDS
     }
 
 

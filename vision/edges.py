@@ -166,8 +166,7 @@ def fit_edges(
     count = len(quads_px)
     start = quads_px.reshape(-1, 2)
     end = np.roll(quads_px, -1, axis=1).reshape(-1, 2)
-    span = end - start
-    length = np.maximum(np.hypot(span[:, 0], span[:, 1]), 1e-6)
+    _, _, _, length = _frames_of(start, end)
     half_band = np.clip(settings.band_cells * length / CELLS_PER_SIDE, *settings.band_limits_px)
     blur = np.clip(blur_px.reshape(-1), *settings.blur_limits_px)
 

@@ -23,6 +23,9 @@ from vision.video import Frame
 
 logger = logging.getLogger(__name__)
 
+_SEARCH_EVERY_EMPTY = 3
+"""Frames between searches while no marker is known at all."""
+
 _ROWS_A_PART = 256
 """Frames after which what was seen is packed into arrays, which take a fraction of the memory."""
 
@@ -220,8 +223,10 @@ class _Follower:
         return Detections(found.ids, 2.0 * found.quads_px)
 
     def _search_due(self, index: int, sightings: dict[int, _Sighting]) -> bool:
-        if index in self.settings.early_searches or not self.markers:
-            return index - self.last_search >= 3 or index in self.settings.early_searches
+        if index in self.settings.early_searches:
+            return True
+        if not self.markers:
+            return index - self.last_search >= _SEARCH_EVERY_EMPTY
         lost = len(sightings) < len(self.markers)
         due = self.settings.search_every_lost if lost else self.settings.search_every
         return index - self.last_search >= due

@@ -290,12 +290,15 @@ def _blocks(frames: int) -> Iterator[slice]:
         yield slice(first, min(first + 512, frames))
 
 
+def _blocks_of(state: JointState, nodes: Nodes) -> Iterator[tuple[JointState, Nodes]]:
+    """State and measurements of each block."""
+    for pick in _blocks(len(state.rotation)):
+        yield state.frames(pick), nodes.frames(pick)
+
+
 def _rms(model: JointModel, state: JointState, nodes: Nodes) -> Floats:
     """Root mean square of each marker's residuals in each frame, (F, M)."""
-    parts = [
-        (model.residuals(state.frames(pick), nodes.frames(pick)) ** 2).mean(axis=2)
-        for pick in _blocks(len(state.rotation))
-    ]
+    parts = [(model.residuals(*block) ** 2).mean(axis=2) for block in _blocks_of(state, nodes)]
     return np.asarray(np.sqrt(np.concatenate(parts)), np.float64)
 
 
@@ -310,9 +313,7 @@ def _without_wrong_markers(
 
 
 def _shifts(model: JointModel, state: JointState, nodes: Nodes) -> Shifts:
-    parts = [
-        find_shifts(model, state.frames(pick), nodes.frames(pick)) for pick in _blocks(len(state.rotation))
-    ]
+    parts = [find_shifts(model, *block) for block in _blocks_of(state, nodes)]
     return Shifts(np.concatenate([p.shafts_mm for p in parts]), np.concatenate([p.twist_rad for p in parts]))
 
 
@@ -334,8 +335,6 @@ def _motion(
         posed = np.asarray(seen[:, : len(model.card_ids)].any(axis=1))
     angle, sigma = _angles(model, fit, state, nodes, posed)
     centre, centre_sigma = _centres(model, fit, state, nodes, settings)
-    unweighted = replace(nodes, inverse_sigma=np.where(nodes.inverse_sigma > 0, 1.0, 0.0))
-    residual = _rms(model, state, unweighted)
     camera = state.camera
     logger.info("camera %s, focal length %.1f px", "steady" if model.steady else "in hand", camera.focal_px)
     return ShaftMotion(
@@ -357,7 +356,6 @@ def _motion(
         shafts_shift_mm=shifts.shafts_mm,
         twist_rad=shifts.twist_rad,
         marker_ids=tuple(ids),
-        residual_px=np.where(seen, residual, np.nan),
     )
 
 
@@ -367,11 +365,8 @@ def _angles(
     """Angle of each shaft with its standard deviation, (F, S) each; NaN where no marker was accepted."""
     cards = len(model.card_ids)
     parts = [
-        (
-            *frame_covariances(model, state.frames(pick), nodes.frames(pick), fit.noise_scale),
-            model.radial_shift(state.frames(pick), nodes.frames(pick)),
-        )
-        for pick in _blocks(len(posed))
+        (*frame_covariances(model, *block, fit.noise_scale), model.radial_shift(*block))
+        for block in _blocks_of(state, nodes)
     ]
     own, sensitivity, radial = (np.concatenate(part) for part in zip(*parts, strict=True))
     angle, sigma = state.angle_rad.copy(), np.zeros_like(state.angle_rad)

@@ -177,9 +177,12 @@ class JointModel:
         self.axis_at = [at + 4 * s for s in range(self.shafts)]
         at += 4 * self.shafts
         self.mount_at = []
+        self.offset_at = []
         for marker in self.mounted:
             self.mount_at.append(at)
-            at += 5 if marker.leads else 6
+            # The spin of a leading marker is no unknown: it has two turns, others three, before the offset.
+            self.offset_at.append(at + (2 if marker.leads else 3))
+            at = self.offset_at[-1] + 3
         self.shared_size = at
         self.angle_at = 0 if self.steady else POSE_PARAMETERS
         self.local_size = self.angle_at + self.shafts
@@ -276,16 +279,20 @@ class JointModel:
             shared[:, m, :, at : at + 2] = np.cross(y[:, b], g_y)[..., :2]
             shared[:, m, :, at + 2 : at + 4] = g_card[:, b, :, :2]
             g_m = g_z @ state.mount_rotation[b]
-            spins = 2 if marker.leads else 3
-            at = self.mount_at[b]
-            shared[:, m, :, at : at + spins] = np.cross(self._marker_nodes[b], g_m)[..., :spins]
-            shared[:, m, :, at + spins : at + spins + 3] = g_z
+            at, offset_at = self.mount_at[b], self.offset_at[b]
+            shared[:, m, :, at:offset_at] = np.cross(self._marker_nodes[b], g_m)[..., : offset_at - at]
+            shared[:, m, :, offset_at : offset_at + 3] = g_z
         size = markers * 8
         return (
             residual.reshape(frames, size),
             shared.reshape(frames, size, -1),
             local.reshape(frames, size, -1),
         )
+
+    def rows_of(self, marker: int) -> slice:
+        """Rows of a mounted marker in the residuals of a frame."""
+        first = 8 * (len(self.card_ids) + marker)
+        return slice(first, first + 8)
 
     def radial_shift(self, state: JointState, nodes: Nodes) -> Floats:
         """Give how far each mounted marker lies off its circle, in standard deviations, shape (K, B).
@@ -294,9 +301,8 @@ class JointModel:
         """
         residual, shared, _ = self.linearise(state, nodes)
         result = np.full((len(residual), len(self.mounted)), np.nan)
-        for b, marker in enumerate(self.mounted):
-            rows = slice(8 * (len(self.card_ids) + b), 8 * (len(self.card_ids) + b + 1))
-            at = self.mount_at[b] + (2 if marker.leads else 3)
+        for b in range(len(self.mounted)):
+            rows, at = self.rows_of(b), self.offset_at[b]
             outward = state.mount_offset_mm[b, :2] / max(float(np.hypot(*state.mount_offset_mm[b, :2])), 1e-9)
             slope = shared[:, rows, at : at + 2] @ outward
             size = np.sqrt((slope**2).sum(axis=1))
@@ -338,11 +344,11 @@ class JointModel:
             p.k2_sigma,
             p.bleed_sigma,
         )
-        for b, marker in enumerate(self.mounted):
+        for b in range(len(self.mounted)):
             at = self.mount_at[b]
             deviation[at : at + 2] = _tilt(state.mount_rotation[b])
             sigma[at : at + 2] = p.mount_tilt_sigma_rad
-            at += 2 if marker.leads else 3
+            at = self.offset_at[b]
             deviation[at : at + 2] = state.mount_offset_mm[b, :2]
             sigma[at : at + 2] = p.offset_sigma_mm
             deviation[at + 2] = state.mount_offset_mm[b, 2] - p.height_mean_mm
@@ -374,13 +380,12 @@ class JointModel:
         mount_rotation = state.mount_rotation.copy()
         mount_offset = state.mount_offset_mm.copy()
         for b, marker in enumerate(self.mounted):
-            at = self.mount_at[b]
-            spins = 2 if marker.leads else 3
-            vector = shared[at : at + spins]
+            at = self.offset_at[b]
+            vector = shared[self.mount_at[b] : at]
             mount_rotation[b] = mount_rotation[b] @ rotation_from_vector(
                 _flat(vector) if marker.leads else vector
             )
-            mount_offset[b] += shared[at + spins : at + spins + 3]
+            mount_offset[b] += shared[at : at + 3]
         carried = state.translation * np.array([1.0, 1.0, np.exp(shared[0])])
         return replace(
             state,

@@ -66,8 +66,6 @@ class ShaftMotion:
         Turn of each shaft marker on its arm; the B last ones of ``marker_ids``.
     marker_ids : tuple of int
         Card and shaft markers used.
-    residual_px : ndarray, shape (F, M)
-        RMS distance of each marker's edges from the model, NaN where unseen.
     """
 
     time_s: Floats
@@ -88,7 +86,6 @@ class ShaftMotion:
     shafts_shift_mm: Floats
     twist_rad: Floats
     marker_ids: tuple[int, ...]
-    residual_px: Floats
 
     def __post_init__(self) -> None:
         frames, shafts = len(self.time_s), len(self.names)
@@ -141,5 +138,4 @@ _ARRAYS = (
     "refused",
     "shafts_shift_mm",
     "twist_rad",
-    "residual_px",
 )

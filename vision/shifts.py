@@ -55,10 +55,10 @@ def find_shifts(model: JointModel, state: JointState, nodes: Nodes) -> Shifts:
     shift = _beside(residual, local, np.asarray(by_shift))
     by_twist = np.zeros((*residual.shape, len(model.mounted)))
     for b, marker in enumerate(model.mounted):
-        rows = slice(8 * (len(model.card_ids) + b), 8 * (len(model.card_ids) + b + 1))
+        rows = model.rows_of(b)
         # A turn of the marker about its own middle is a turn of the shaft less the way along the circle.
         offset = state.mount_offset_mm[b, :2]
-        at = model.mount_at[b] + (2 if marker.leads else 3)
+        at = model.offset_at[b]
         along = shared[:, rows, at : at + 2] @ np.array([-offset[1], offset[0]])
         by_twist[:, rows, b] = local[:, rows, model.angle_at + marker.shaft] - along
     twist = _beside(residual, local, by_twist)
