@@ -88,8 +88,9 @@ class Drawing:
             turned = np.degrees(motion.angle_rad[frame, shaft] - _first(motion.angle_rad[:, shaft]))
             sd = np.degrees(motion.sigma_rad[frame, shaft])
             labels.append((centre, f"{name} {turned:+.2f} +/- {sd:.3f} deg"))
+        taken: list[tuple[int, int, int, int]] = []
         for centre, text in labels:
-            _text(rgb, centre + np.array([14.0, -18.0]) * size, text, 1.25 * size)
+            _text(rgb, centre + np.array([-60.0, 84.0]) * size, text, 1.25 * size, taken)
         return rgb
 
     def _arm_ends(self, frame: int, shaft: int) -> dict[tuple[int, int], Array]:
@@ -166,7 +167,8 @@ def _dot(rgb: Rgb, point: Array, colour: tuple[int, int, int], radius: float) ->
     cv2.circle(rgb, _at(point), max(3, round(radius)), colour, -1, cv2.LINE_AA)
 
 
-def _text(rgb: Rgb, point: Array, text: str, scale: float) -> None:
+def _text(rgb: Rgb, point: Array, text: str, scale: float, taken: list[tuple[int, int, int, int]]) -> None:
+    """Write a label on a dark ground, below those already written where it would cover one of them."""
     thick = max(1, round(2 * scale))
     font = cv2.FONT_HERSHEY_SIMPLEX
     (width, height), below = cv2.getTextSize(text, font, scale, thick)
@@ -174,5 +176,10 @@ def _text(rgb: Rgb, point: Array, text: str, scale: float) -> None:
     # A label near the edge moves inward instead of being cut.
     x = min(max(x, 4), rgb.shape[1] - width - 4)
     y = min(max(y, height + 4), rgb.shape[0] - below - 4)
-    cv2.rectangle(rgb, (x - 4, y - height - 5), (x + width + 4, y + below + 2), EDGE_RGB, -1)
+    for left, top, right, bottom in sorted(taken, key=lambda box: box[1]):
+        if x - 4 < right and left < x + width + 4 and y - height - 5 < bottom and top < y + below + 2:
+            y = min(bottom + height + 5, rgb.shape[0] - below - 4)
+    box = (x - 4, y - height - 5, x + width + 4, y + below + 2)
+    taken.append(box)
+    cv2.rectangle(rgb, box[:2], box[2:], EDGE_RGB, -1)
     cv2.putText(rgb, text, (x, y), font, scale, CENTRE_RGB, thick, cv2.LINE_AA)
