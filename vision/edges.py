@@ -15,10 +15,11 @@ picture from the marker's own first corner, as OpenCV gives them; edge i joins c
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from vision.pixels import Pictures
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -140,15 +141,38 @@ class _Band:
     inside: Bools  # (E, J) columns that exist
 
 
+@dataclass(frozen=True, slots=True)
+class _Light:
+    """The light that pixels of E edges stand for."""
+
+    pictures: Pictures
+    picture: NDArray[np.int64]  # (E,) which one shows the edge, rising
+    of_sample: Singles
+
+    def at(self, place: NDArray[np.intp]) -> Singles:
+        """Light at places (K, E, J) in the pictures."""
+        found: Singles = self.of_sample[self.pictures.samples(place, self.picture, axis=1)]
+        return found
+
+
 def fit_edges(
-    luma: NDArray[Any], quads_px: Floats, blur_px: Floats, settings: EdgeSettings, light: Floats
+    pictures: Pictures,
+    picture: NDArray[np.int64],
+    quads_px: Floats,
+    blur_px: Floats,
+    settings: EdgeSettings,
+    light: Floats,
 ) -> EdgeFits:
-    """Fit the four edges of every marker near its predicted corners.
+    """Fit the four edges of every marker near its predicted corners, in several pictures at once.
+
+    One picture's edges are few, so that most of their time would go into starting array operations.
 
     Parameters
     ----------
-    luma : ndarray, shape (height, width)
-        The picture.
+    pictures : Pictures
+        One or several.
+    picture : ndarray of int, shape (Q,)
+        Which picture shows the marker, rising.
     quads_px : ndarray, shape (Q, 4, 2)
         Predicted corners, right within about half a cell.
     blur_px : ndarray, shape (Q, 4)
@@ -156,7 +180,7 @@ def fit_edges(
     settings : EdgeSettings
         Thresholds.
     light : ndarray, shape (L,)
-        Relative light of each number in ``luma`` (``vision.light``): edges are fitted in light.
+        Relative light of each number in a picture (``vision.light``): edges are fitted in light.
 
     Returns
     -------
@@ -170,10 +194,11 @@ def fit_edges(
     half_band = np.clip(settings.band_cells * length / CELLS_PER_SIDE, *settings.band_limits_px)
     blur = np.clip(blur_px.reshape(-1), *settings.blur_limits_px)
 
-    single_light = light.astype(np.float32)
-    start, end = _approached(luma, single_light, start, end, half_band, blur, settings)
+    seen = _Light(pictures, np.repeat(picture, 4), light.astype(np.float32))
+    start, end = _approached(seen, start, end, half_band, blur, settings)
+    start, end = _met(start, end, half_band)
     fine_band = np.minimum(half_band, settings.fine_band_blurs * blur + settings.fine_band_px)
-    band = _gather(luma, single_light, start, end, fine_band, settings.most_columns)
+    band = _gather(seen, start, end, fine_band, settings.most_columns)
     still = np.zeros(len(start))
     # White cells of the code begin one cell inside the edge, and their blur reaches out of them.
     cell = length / CELLS_PER_SIDE
@@ -251,8 +276,7 @@ def corners_from_nodes(nodes_px: Floats) -> Floats:
 
 
 def _approached(
-    luma: NDArray[Any],
-    light: Singles,
+    seen: _Light,
     start: Floats,
     end: Floats,
     half_band: Floats,
@@ -263,18 +287,29 @@ def _approached(
     off = half_band
     still = np.zeros(len(start))
     for turn in range(settings.approaches):
-        band = _gather(luma, light, start, end, half_band, settings.approach_columns)
+        band = _gather(seen, start, end, half_band, settings.approach_columns)
         wide = np.maximum(blur, 0.4 * off)
         levels = _levels(band, half_band, half_band, wide)
         offset, slope, _ = _fit_lines(band, levels, half_band, half_band, wide, still, still)
+        moved = _reach(offset, slope, _frames_of(start, end)[3])
         # Far from the edge columns overshoot in different ways, which would turn it: first it only shifts.
         slope = still if turn == 0 else slope
-        moved = _reach(offset, slope, _frames_of(start, end)[3])
         start, end = _shifted(start, end, offset, slope)
         off = np.minimum(moved, half_band)
         if (moved < settings.close_px).all():
             break
     return start, end
+
+
+def _met(start: Floats, end: Floats, half_band: Floats) -> tuple[Floats, Floats]:
+    """Let the edges of each marker end where they meet: so far each has only moved across itself."""
+    corners = corners_from_nodes(np.stack([start, end], axis=1).reshape(-1, 4, 2, 2))
+    moved = np.abs(corners - start.reshape(-1, 4, 2)) / half_band.reshape(-1, 4, 1)
+    # Edges that went astray meet anywhere; a comparison with NaN is false.
+    whole = (moved < 2.0).all(axis=(1, 2), keepdims=True)
+    firsts = np.where(whole, corners, start.reshape(-1, 4, 2))
+    seconds = np.where(whole, np.roll(corners, -1, axis=1), end.reshape(-1, 4, 2))
+    return firsts.reshape(-1, 2), seconds.reshape(-1, 2)
 
 
 def _planes(per_edge: Floats) -> Singles:
@@ -306,11 +341,9 @@ def _shifted(start: Floats, end: Floats, offset: Floats, slope: Floats) -> tuple
     )
 
 
-def _gather(
-    luma: NDArray[Any], light: Singles, start: Floats, end: Floats, half_band: Floats, most_columns: int
-) -> _Band:
+def _gather(seen: _Light, start: Floats, end: Floats, half_band: Floats, most_columns: int) -> _Band:
     """Collect whole pixels in a band along each edge, column by column (rows on steep edges)."""
-    height, width = luma.shape
+    (height, width), stride = seen.pictures.shape, seen.pictures.stride
     middle, along, outward, length = _frames_of(start, end)
     steep = np.abs(along[:, 1]) > np.abs(along[:, 0])
     rows, major = np.arange(len(start)), steep.astype(int)
@@ -326,31 +359,27 @@ def _gather(
     columns = np.maximum(np.floor(middle_major + reach) - first + 1, 0)
     most = int(min(max(columns.max(initial=1), 1), most_columns))
     step = np.maximum(columns / most, 1.0)
-    place = np.arange(most) * step[:, None]
-    u = first[:, None] + np.floor(place)
+    column = np.arange(most) * step[:, None]
+    u = first[:, None] + np.floor(column)
     s = (u - middle_major[:, None]) / along_major[:, None]
     centre = middle_minor[:, None] + s * along_minor[:, None]
     nearest = np.rint(centre)
     depth = int(np.ceil(np.max(half_band / np.abs(outward_minor), initial=1.0)))
 
-    inside = place < columns[:, None]
+    inside = column < columns[:, None]
     across_limit = np.asarray(np.where(steep, width, height))[:, None]
     along_limit = np.asarray(np.where(steep, height, width))[:, None]
     inside &= (nearest >= depth) & (nearest < across_limit - depth) & (u >= 0) & (u < along_limit)
-    stride = luma.strides[0] // luma.itemsize
-    flat = np.lib.stride_tricks.as_strided(
-        luma, ((height - 1) * stride + width,), (luma.itemsize,), writeable=False
-    )
     by_major = np.asarray(np.where(steep, stride, 1))[:, None]
     by_minor = np.asarray(np.where(steep, 1, stride))[:, None]
     origin = np.where(inside, u * by_major + (nearest - depth) * by_minor, 0).astype(np.intp)
     k = np.arange(2 * depth + 1)[:, None, None]
-    index = origin + k * np.where(inside, by_minor, 0)
+    place = origin + k * np.where(inside, by_minor, 0)
     # The distance of a pixel from the line runs along the minor axis only in part; its position along the
     # line changes accordingly. The remainder is second order in the slope of the correction, hence left out.
     lowest = (nearest - depth - centre) * outward_minor[:, None]
     across = lowest.astype(np.float32) + k.astype(np.float32) * _planes(outward_minor)
-    return _Band(levels=light[flat[index]], across=across, along=s.astype(np.float32), inside=inside)
+    return _Band(levels=seen.at(place), across=across, along=s.astype(np.float32), inside=inside)
 
 
 @dataclass(slots=True)

@@ -1,6 +1,6 @@
 """Markers followed from frame to frame through a whole clip.
 
-A marker is predicted from its last two frames, its edges are fitted around the prediction and its
+A marker is expected where its picture has gone (``vision.patches``), its edges are fitted there and its
 code is checked. One that is lost is looked for in a window, later in the whole picture. A frame in
 which a marker was not accepted is a gap: nothing is ever filled in.
 """
@@ -8,8 +8,9 @@ which a marker was not accepted is a gap: nothing is ever filled in.
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import islice, takewhile
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +20,8 @@ from vision.control import JobControl, Unattended
 from vision.edges import Bools, EdgeSettings, Floats, corners_from_nodes, fit_edges
 from vision.light import light_of_levels
 from vision.markers import Detections, codes_agree, detect
+from vision.patches import Patch
+from vision.pixels import Pictures
 from vision.video import Frame
 
 logger = logging.getLogger(__name__)
@@ -52,6 +55,8 @@ class FollowSettings:
         Largest ratio between the area of a marker in one frame and the next.
     start_blur_px : float
         Blur expected before any is known.
+    most_frames, most_pixels : int
+        Frames followed at once, and their pixels, at most: they take memory, and speeds do not hold long.
     """
 
     early_searches: tuple[int, ...] = (0, 5, 15, 30)
@@ -62,6 +67,12 @@ class FollowSettings:
     window_frames: int = 12
     area_change: float = 1.4
     start_blur_px: float = 0.9
+    most_frames: int = 6
+    most_pixels: int = 9_000_000
+
+    def most_at_once(self, frame: Frame) -> int:
+        """Frames like this one that are followed at once at most."""
+        return max(1, min(self.most_frames, self.most_pixels // frame.luma.size))
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,17 +156,32 @@ class _Marker:
     """What is known of one marker while the clip runs."""
 
     marker_id: int
+    time_s: float
     quad_px: Floats  # (4, 2)
     blur_px: Floats  # (4,)
-    step_px: Floats = field(default_factory=lambda: np.zeros((4, 2)))
+    turning_px_s: Floats = field(default_factory=lambda: np.zeros((4, 2)))
     lost_frames: int = 0
+    patch: Patch | None = None
 
-    def predicted(self) -> Floats:
-        return self.quad_px + self.step_px if self.lost_frames == 0 else self.quad_px
+    def expected_in(self, frame: Frame) -> Floats:
+        """Corners in a frame: turned on as before, and shifted by as much as its picture has."""
+        shift = self.patch.shift_in(frame.luma) if self.patch else 0.0
+        return self.quad_px + shift + self.turning_px_s * (frame.time_s - self.time_s)
 
     def side_px(self) -> float:
         edges = np.roll(self.quad_px, -1, axis=0) - self.quad_px
         return float(np.hypot(edges[:, 0], edges[:, 1]).mean())
+
+    def move_to(self, time_s: float, sighting: _Sighting) -> None:
+        waited_s = time_s - self.time_s
+        known = self.lost_frames == 0 and waited_s > 0
+        moved = sighting.quad_px - self.quad_px
+        self.turning_px_s = (moved - moved.mean(axis=0)) / waited_s if known else np.zeros((4, 2))
+        self.time_s = time_s
+        self.quad_px = sighting.quad_px
+        # Blur changes slowly: half of the new value keeps the noise of one frame out of the next.
+        self.blur_px = 0.5 * (self.blur_px + sighting.blur_px)
+        self.lost_frames = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,42 +200,75 @@ class _Follower:
         self.edges = edges
         self.markers: dict[int, _Marker] = {}
         self.last_search = -1
+        self.together = 1  # frames that can be followed at once
 
-    def step(self, frame: Frame) -> dict[int, _Sighting]:
-        """Follow every known marker into one more frame and look for lost and new ones."""
+    def steps(self, frames: Sequence[Frame]) -> list[dict[int, _Sighting]]:
+        """Follow every known marker into the next frames and look for lost and new ones.
+
+        All frames are tried at once with the speeds known before. The answer covers only the first of them,
+        at least one, where a marker was lost or found in between: the rest need a new prediction.
+        """
         followed = [m for m in self.markers.values() if m.lost_frames == 0]
-        sightings = self._accept_at(frame, followed, np.array([m.predicted() for m in followed]))
-        missed = [m for m in followed if m.marker_id not in sightings]
+        done: list[dict[int, _Sighting]] = []
+        for frame, expected in zip(frames, self._accept_at(frames, followed), strict=True):
+            missed = [m for m in followed if m.marker_id not in expected]
+            if missed and done:
+                break
+            sightings = self._completed(frame, missed, expected)
+            self._remember(frame.time_s, sightings)
+            done.append(sightings)
+            if missed or len(sightings) != len(followed):
+                break
+        self._prepare(frames[len(done) - 1], done[-1])
+        known = {m.marker_id for m in followed}
+        # How fast a marker turns is known from its second frame on.
+        whole = len(done) == len(frames) and all(row.keys() == known for row in done)
+        self.together = min(self.together + 1, self.settings.most_at_once(frames[0])) if whole else 1
+        return done
+
+    def _prepare(self, frame: Frame, sightings: dict[int, _Sighting]) -> None:
+        """Keep what the markers look like in the last frame, to find them in the next ones."""
+        for marker_id in sightings:
+            marker = self.markers[marker_id]
+            marker.patch = Patch.of(frame.luma, marker.quad_px)
+
+    def _completed(
+        self, frame: Frame, missed: list[_Marker], expected: dict[int, _Sighting]
+    ) -> dict[int, _Sighting]:
+        """Look for the markers that were not where they were expected."""
+        sightings = dict(expected)
         if missed and len(sightings) >= 2:
-            sightings |= self._accept_at(frame, missed, self._corrected(missed, sightings))
+            quads = self._moved_along(missed, sightings)
+            sightings |= self._accept(frame, [m.marker_id for m in missed], quads, _blurs_of(missed))
         sightings |= self._recover(frame, [m for m in self.markers.values() if m.marker_id not in sightings])
         if self._search_due(frame.index, sightings):
             self.last_search = frame.index
             found = self._search(frame, all_known=len(sightings) == len(self.markers))
             sightings |= self._measure_found(frame, found, known=set(sightings))
-        self._remember(sightings)
         return sightings
 
-    def _accept_at(self, frame: Frame, markers: list[_Marker], quads_px: Floats) -> dict[int, _Sighting]:
-        ids = np.array([m.marker_id for m in markers], np.int64)
-        blur = np.array([m.blur_px for m in markers]).reshape(-1, 4)
-        return self._accept(frame, ids, quads_px.reshape(-1, 4, 2), blur)
+    def _accept_at(self, frames: Sequence[Frame], markers: list[_Marker]) -> list[dict[int, _Sighting]]:
+        """Accept markers where they are expected in each frame."""
+        quads = np.array([m.expected_in(frame) for frame in frames for m in markers]).reshape(-1, 4, 2)
+        ids = np.tile([m.marker_id for m in markers], len(frames)).astype(np.int64)
+        blur = np.tile(_blurs_of(markers), (len(frames), 1))
+        return self._accept_in(frames, np.repeat(np.arange(len(frames)), len(markers)), ids, quads, blur)
 
-    def _corrected(self, missed: list[_Marker], sightings: dict[int, _Sighting]) -> Floats:
-        """Predict again by how far the markers found lie off: a moving hand shifts all of them alike."""
+    def _moved_along(self, missed: list[_Marker], sightings: dict[int, _Sighting]) -> Floats:
+        """Expect markers where those found have moved: a moving hand shifts all of them alike."""
         found = [self.markers[i] for i in sightings if i in self.markers]
-        predicted = np.array([m.predicted() for m in found])
-        off = np.array([sightings[m.marker_id].quad_px for m in found]) - predicted
+        before = np.array([m.quad_px for m in found])
+        off = np.array([sightings[m.marker_id].quad_px for m in found]) - before
+        quads = np.array([m.quad_px for m in missed])
         if len(found) < 3:
-            return np.array([m.predicted() + off.mean(axis=(0, 1)) for m in missed])
+            return np.asarray(quads + off.mean(axis=(0, 1)))
         # Shift, turn and scale of the whole picture, by least squares over all corners found.
-        at = predicted.reshape(-1, 2)
+        at = before.reshape(-1, 2)
         middle = at.mean(axis=0)
         x, y = (at - middle).T
         one, zero = np.ones_like(x), np.zeros_like(x)
         rows = np.concatenate([np.stack([one, zero, x, -y], 1), np.stack([zero, one, y, x], 1)])
         shift_x, shift_y, grow, turn = np.linalg.lstsq(rows, off.reshape(-1, 2).T.reshape(-1), rcond=None)[0]
-        quads = np.array([m.predicted() for m in missed])
         x, y = quads[..., 0] - middle[0], quads[..., 1] - middle[1]
         change = np.stack([shift_x + grow * x - turn * y, shift_y + turn * x + grow * y], axis=-1)
         return np.asarray(quads + change)
@@ -253,16 +312,29 @@ class _Follower:
     def _measure_found(self, frame: Frame, found: Detections, known: set[int]) -> dict[int, _Sighting]:
         new = np.array([i not in known for i in found.ids.tolist()], bool)
         blur = np.full((int(new.sum()), 4), self.settings.start_blur_px)
-        return self._accept(frame, found.ids[new], found.quads_px[new], blur)
+        return self._accept(frame, found.ids[new].tolist(), found.quads_px[new], blur)
 
     def _accept(
-        self, frame: Frame, ids: NDArray[np.int64], quads_px: Floats, blur_px: Floats
+        self, frame: Frame, ids: list[int], quads_px: Floats, blur_px: Floats
     ) -> dict[int, _Sighting]:
+        picture = np.zeros(len(ids), np.int64)
+        return self._accept_in([frame], picture, np.array(ids, np.int64), quads_px, blur_px)[0]
+
+    def _accept_in(
+        self,
+        frames: Sequence[Frame],
+        picture: NDArray[np.int64],
+        ids: NDArray[np.int64],
+        quads_px: Floats,
+        blur_px: Floats,
+    ) -> list[dict[int, _Sighting]]:
         """Fit the edges of the markers expected at ``quads_px`` and keep those that prove themselves."""
+        sightings: list[dict[int, _Sighting]] = [{} for _ in frames]
         if not len(ids):
-            return {}
-        light = light_of_levels(frame.bit_depth, frame.full_range)
-        fits = fit_edges(frame.luma, quads_px, blur_px, self.edges, light)
+            return sightings
+        light = light_of_levels(frames[0].bit_depth, frames[0].full_range)
+        pictures = Pictures.of([frame.luma for frame in frames])
+        fits = fit_edges(pictures, picture, quads_px, blur_px, self.edges, light)
         quads = corners_from_nodes(fits.nodes_px)
         ratio = _signed_area(quads) / _signed_area(quads_px)
         most = self.settings.area_change
@@ -271,25 +343,21 @@ class _Follower:
                 fits.good.all(axis=1) & (ratio > 1 / most) & (ratio < most) & np.isfinite(quads).all((1, 2))
             )
         plausible[plausible] = codes_agree(
-            frame.luma, quads[plausible], ids[plausible], fits.midlevel[plausible]
+            pictures, picture[plausible], quads[plausible], ids[plausible], fits.midlevel[plausible]
         )
-        return {
-            int(ids[i]): _Sighting(quads[i], fits.nodes_px[i], fits.sigma_px[i], fits.blur_px[i])
-            for i in np.flatnonzero(plausible)
-        }
+        for i in np.flatnonzero(plausible):
+            sightings[picture[i]][int(ids[i])] = _Sighting(
+                quads[i], fits.nodes_px[i], fits.sigma_px[i], fits.blur_px[i]
+            )
+        return sightings
 
-    def _remember(self, sightings: dict[int, _Sighting]) -> None:
+    def _remember(self, time_s: float, sightings: dict[int, _Sighting]) -> None:
         for marker_id, sighting in sightings.items():
             marker = self.markers.get(marker_id)
             if marker is None:
-                self.markers[marker_id] = _Marker(marker_id, sighting.quad_px, sighting.blur_px)
-                continue
-            step = sighting.quad_px - marker.quad_px if marker.lost_frames == 0 else np.zeros((4, 2))
-            marker.step_px = step
-            marker.quad_px = sighting.quad_px
-            # Blur changes slowly: half of the new value keeps the noise of one frame out of the next.
-            marker.blur_px = 0.5 * (marker.blur_px + sighting.blur_px)
-            marker.lost_frames = 0
+                self.markers[marker_id] = _Marker(marker_id, time_s, sighting.quad_px, sighting.blur_px)
+            else:
+                marker.move_to(time_s, sighting)
         for marker_id, marker in self.markers.items():
             if marker_id not in sightings:
                 marker.lost_frames += 1
@@ -326,22 +394,45 @@ def follow_markers(
         If ``job`` was told to stop.
     """
     job = job or Unattended()
-    follower = _Follower(settings or FollowSettings(), edges or EdgeSettings())
+    settings = settings or FollowSettings()
+    follower = _Follower(settings, edges or EdgeSettings())
     parts: list[MarkerTracks] = []
     times: list[float] = []
     rows: list[dict[int, _Sighting]] = []
-    for frame in frames:
-        rows.append(follower.step(frame))
-        times.append(frame.time_s)
-        if len(rows) == _ROWS_A_PART:
+    waiting: list[Frame] = []
+    coming = iter(frames)
+    while True:
+        waiting.extend(islice(coming, max(follower.together - len(waiting), 0)))
+        if not waiting:
+            break
+        alike = _alike(waiting[: follower.together])
+        found = follower.steps(alike)
+        rows.extend(found)
+        times.extend(frame.time_s for frame in alike[: len(found)])
+        done = alike[len(found) - 1].index
+        del waiting[: len(found)]
+        if len(rows) >= _ROWS_A_PART:
             parts.append(_assemble(times, rows, sorted(follower.markers)))
             times, rows = [], []
-        if frame.index % 8 == 0:
-            job.check()
-            job.report(frame.index, max(total_frames, frame.index), "following markers")
+        job.check()
+        job.report(done, max(total_frames, done), "following markers")
     parts.append(_assemble(times, rows, sorted(follower.markers)))
     logger.info("followed %d markers through %d parts", len(follower.markers), len(parts))
     return _joined(parts)
+
+
+def _alike(frames: list[Frame]) -> list[Frame]:
+    """Give the first frames that have the same layout, so that they can be looked at together."""
+    first = frames[0]
+
+    def layout(frame: Frame) -> tuple[object, ...]:
+        return frame.luma.shape, frame.luma.strides, frame.luma.dtype, frame.bit_depth, frame.full_range
+
+    return list(takewhile(lambda frame: layout(frame) == layout(first), frames))
+
+
+def _blurs_of(markers: list[_Marker]) -> Floats:
+    return np.array([m.blur_px for m in markers]).reshape(-1, 4)
 
 
 def _joined(parts: list[MarkerTracks]) -> MarkerTracks:

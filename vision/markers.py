@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.edges import CELLS_PER_SIDE, Bools, Floats
+from vision.pixels import Pictures
 
 DICTIONARY = cv2.aruco.DICT_4X4_50
 """Open standard dictionary; the ids say what a marker is fixed to (docs/conventions.md)."""
@@ -93,13 +94,21 @@ def detect(luma_8bit: NDArray[np.uint8], offset_xy_px: tuple[float, float] = (0.
     return Detections(found[pick], quads[pick])
 
 
-def codes_agree(luma: NDArray[Any], quads_px: Floats, ids: NDArray[np.int64], midlevel: Floats) -> Bools:
+def codes_agree(
+    pictures: Pictures,
+    picture: NDArray[np.int64],
+    quads_px: Floats,
+    ids: NDArray[np.int64],
+    midlevel: Floats,
+) -> Bools:
     """Tell which of the markers followed still show the code of their id.
 
     Parameters
     ----------
-    luma : ndarray, shape (height, width)
-        The picture.
+    pictures : Pictures
+        One or several.
+    picture : ndarray of int, shape (Q,)
+        Which picture shows the marker, rising.
     quads_px : ndarray, shape (Q, 4, 2)
         Corners.
     ids : ndarray of int, shape (Q,)
@@ -114,7 +123,7 @@ def codes_agree(luma: NDArray[Any], quads_px: Floats, ids: NDArray[np.int64], mi
     """
     if not len(ids):
         return np.zeros(0, bool)
-    level = _sample_cells(luma, quads_px)
+    level = _sample_cells(pictures, picture, quads_px)
     x = (np.arange(CELLS_PER_SIDE) + 0.5) / CELLS_PER_SIDE
     top, right, bottom, left = (midlevel[:, i, None, None] for i in range(4))
     # The threshold follows uneven light across the marker: mean of the interpolations between opposite edges.
@@ -140,16 +149,17 @@ def _sample_points() -> Floats:
     return points
 
 
-def _sample_cells(luma: NDArray[Any], quads_px: Floats) -> Floats:
+def _sample_cells(pictures: Pictures, picture: NDArray[np.int64], quads_px: Floats) -> Floats:
     """Mean of four pixels in the middle of each cell, shape (Q, 6, 6)."""
-    height, width = luma.shape
+    height, width = pictures.shape
     point = homographies(quads_px) @ _sample_points()
     with np.errstate(divide="ignore", invalid="ignore"):
         xy = np.rint(point[:, :2] / point[:, 2:])
     column = np.clip(np.nan_to_num(xy[:, 0]), 0, width - 1).astype(np.intp)
     row = np.clip(np.nan_to_num(xy[:, 1]), 0, height - 1).astype(np.intp)
     side = CELLS_PER_SIDE
-    levels = luma[row, column].reshape(len(quads_px), side, 2, side, 2)
+    numbers = pictures.samples(row * pictures.stride + column, picture, axis=0)
+    levels = numbers.reshape(len(quads_px), side, 2, side, 2)
     means: Floats = levels.mean(axis=(2, 4))
     return means
 

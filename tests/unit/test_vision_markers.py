@@ -9,6 +9,7 @@ from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
 from vision.markers import Detections, codes_agree, detect, homographies, marker_cells
+from vision.pixels import Pictures
 
 UNIT_SQUARE = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], np.float32)
 PAPER, INK = 200, 45
@@ -69,6 +70,11 @@ def test_cells_are_those_of_the_open_dictionary() -> None:
         assert np.array_equal(cells[1:-1, 1:-1], bits.reshape(4, 4).astype(bool))
 
 
+def agree_in(luma: np.ndarray, quads_px: np.ndarray, ids: np.ndarray, midlevel: np.ndarray) -> np.ndarray:
+    """Check the markers of one picture."""
+    return codes_agree(Pictures.of([luma]), np.zeros(len(ids), int), quads_px, ids, midlevel)
+
+
 @pytest.mark.parametrize("angle_deg", [0, 37, 90, 135, 181, 270, 333])
 def test_each_code_agrees_with_its_own_id_and_no_other(angle_deg: float) -> None:
     corners = quad(angle_deg, 48.0, (100.3, 99.6))
@@ -76,7 +82,7 @@ def test_each_code_agrees_with_its_own_id_and_no_other(angle_deg: float) -> None
     same = np.repeat(corners[None], 50, axis=0)
     middle = np.full((50, 4), 0.5 * (PAPER + INK))
     for marker_id in range(50):
-        agree = codes_agree(drawn(marker_id, corners), same, everyone, middle)
+        agree = agree_in(drawn(marker_id, corners), same, everyone, middle)
         assert np.flatnonzero(agree).tolist() == [marker_id]
 
 
@@ -84,7 +90,7 @@ def test_a_code_read_from_the_wrong_corner_does_not_agree() -> None:
     corners = quad(20.0, 60.0)
     for marker_id in range(50):
         turned = np.array([np.roll(corners, -turns, axis=0) for turns in (1, 2, 3)])
-        agree = codes_agree(
+        agree = agree_in(
             drawn(marker_id, corners), turned, np.full(3, marker_id), np.full((3, 4), 0.5 * (PAPER + INK))
         )
         assert not agree.any()
@@ -98,17 +104,15 @@ def test_a_finger_on_one_data_cell_is_noticed_and_uneven_light_is_not() -> None:
     x = np.array([100, 148, 100, 52])
     middle = 0.5 * (PAPER + INK) * light[0, x]
     uneven = np.rint(picture * light).astype(np.uint8)
-    assert codes_agree(uneven, corners[None], np.array([7]), middle[None]).all()
+    assert agree_in(uneven, corners[None], np.array([7]), middle[None]).all()
     row, column = 100 - 48 + 24, 100 - 48 + 24
     value = 0 if marker_cells(7)[1, 1] else 255
     uneven[row - 8 : row + 8, column - 8 : column + 8] = value
-    assert not codes_agree(uneven, corners[None], np.array([7]), middle[None]).any()
+    assert not agree_in(uneven, corners[None], np.array([7]), middle[None]).any()
 
 
 def test_no_markers_to_check_is_no_error() -> None:
-    agree = codes_agree(
-        np.zeros((9, 9), np.uint8), np.zeros((0, 4, 2)), np.zeros(0, np.int64), np.zeros((0, 4))
-    )
+    agree = agree_in(np.zeros((9, 9), np.uint8), np.zeros((0, 4, 2)), np.zeros(0, np.int64), np.zeros((0, 4)))
     assert agree.shape == (0,)
 
 
