@@ -17,11 +17,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pandas as pd
+from numpy.typing import NDArray
 
+from app.columns import Column, write_columns
 from app.errors import InputError
 from app.measure import LinkageResult, Measurement
-from app.tables import QUANTITY_WORDS
+from app.words import QUANTITY_WORDS
 from kinematics.condition import Extreme
 from kinematics.identify import GeometryFit, Quantity
 from vision.control import JobControl, Unattended
@@ -35,52 +36,47 @@ SEVERITY_ORDER = ("danger", "caution", "note")
 _LIBRARIES = ("strokecurve", "av", "numpy", "opencv-python-headless", "pandas", "scipy")
 
 
-def angles_table(measurement: Measurement) -> pd.DataFrame:
+def angles_columns(measurement: Measurement) -> dict[str, Column]:
     """Angles of every shaft, one row a frame.
 
     Returns
     -------
-    DataFrame
+    dict of str to ndarray, shape (F,)
         ``time_s``, then ``<name>_deg`` (counter-clockwise positive as the camera sees it, 0 at the shaft's
         first measured frame) and ``<name>_sd_deg`` for each shaft; NaN is a gap.
     """
     motion = measurement.motion
-    columns: dict[str, Any] = {"time_s": np.round(motion.time_s, 6)}
+    columns: dict[str, Column] = {"time_s": np.round(motion.time_s, 6)}
     for s, name in enumerate(motion.names):
         angle = np.degrees(motion.angle_rad[:, s])
         known = angle[np.isfinite(angle)]
         columns[f"{name}_deg"] = np.round(angle - (known[0] if known.size else 0.0), 5)
         columns[f"{name}_sd_deg"] = np.round(np.degrees(motion.sigma_rad[:, s]), 5)
-    return pd.DataFrame(columns)
+    return columns
 
 
-def travel_table(measurement: Measurement) -> pd.DataFrame:
+def travel_columns(measurement: Measurement) -> dict[str, Column]:
     """Travel curves at even driver steps.
 
     Returns
     -------
-    DataFrame
+    dict of str to list of str or ndarray, shape (N,)
         ``linkage``, ``pass`` (``opening`` or ``closing``), ``driver_deg``, ``driven_deg``, ``sd_deg``.
     """
-    parts = []
+    names: list[str] = []
+    ways: list[str] = []
+    figures: list[NDArray[np.float64]] = [np.zeros((3, 0))]
     for linkage in measurement.linkages:
         curves = linkage.curves
         for way, driven, sd in (
             ("opening", curves.opening_rad, curves.opening_sd_rad),
             ("closing", curves.closing_rad, curves.closing_sd_rad),
         ):
-            parts.append(
-                pd.DataFrame(
-                    {
-                        "linkage": linkage.name,
-                        "pass": way,
-                        "driver_deg": np.round(np.degrees(curves.driver_rad), 5),
-                        "driven_deg": np.round(np.degrees(driven), 5),
-                        "sd_deg": np.round(np.degrees(sd), 5),
-                    }
-                )
-            )
-    return pd.concat(parts, ignore_index=True)
+            names += [linkage.name] * driven.size
+            ways += [way] * driven.size
+            figures.append(np.stack([curves.driver_rad, driven, sd]))
+    driver, driven, sd = np.round(np.degrees(np.concatenate(figures, axis=1)), 5)
+    return {"linkage": names, "pass": ways, "driver_deg": driver, "driven_deg": driven, "sd_deg": sd}
 
 
 def record(measurement: Measurement) -> dict[str, Any]:
@@ -280,8 +276,8 @@ def write_results(
     except OSError as error:
         raise _cannot_write(out, error) from error
     try:
-        angles_table(measurement).to_csv(fresh / ANGLES_FILE, index=False, lineterminator="\n")
-        travel_table(measurement).to_csv(fresh / TRAVEL_FILE, index=False, lineterminator="\n")
+        write_columns(fresh / ANGLES_FILE, angles_columns(measurement))
+        write_columns(fresh / TRAVEL_FILE, travel_columns(measurement))
         _write_stages(measurement, fresh / STAGES_FOLDER)
         text = json.dumps(record(measurement), indent=1, ensure_ascii=False, allow_nan=False)
         (fresh / RECORD_FILE).write_text(text + "\n", encoding="utf-8")

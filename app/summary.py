@@ -9,7 +9,7 @@ from typing import Any
 from app.estimates import format_estimate
 from app.measure import Measurement
 from app.results import record
-from app.tables import QUANTITY_WORDS
+from app.words import QUANTITY_WORDS
 
 WIDTH = 96
 CLOSING = (

@@ -9,6 +9,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from app.words import QUANTITY_WORDS
+
 PASSES = ("opening", "closing")
 
 EVEN_STEP_COLUMNS = (
@@ -40,15 +42,6 @@ GEOMETRY_COLUMNS = ("quantity", "words", "value", "sd", "unit", "determined", "e
 
 SEVERITIES = ("danger", "caution", "note")
 """From the gravest down."""
-
-QUANTITY_WORDS = {
-    "drive_radius_mm": "drive arm radius",
-    "driven_radius_mm": "driven arm radius",
-    "rod_mm": "rod length",
-    "spacing_mm": "spacing of the shafts",
-    "drive_start_deg": "drive arm start angle",
-    "driven_start_deg": "driven arm start angle",
-}
 
 WHOLE_STEP_DEG = 1e-6
 """Grid positions closer than this are the same position."""

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import BSpline
 
 from kinematics.motion import Bins, noise_whitener
 from kinematics.play import engage
@@ -204,9 +203,48 @@ def _spline(driver: Array) -> tuple[Array, Array]:
     low, high = float(driver.min()), float(driver.max())
     inner = np.linspace(low, high, max(2, round((high - low) / _KNOT_RAD)) + 1)
     knots = np.concatenate([[low] * 3, inner, [high] * 3])
-    count = knots.size - 4
-    inside = np.clip(driver, low, high)
-    basis = BSpline.design_matrix(inside, knots, 3).toarray()
-    slopes = BSpline(knots, np.eye(count), 3).derivative()(inside)
+    basis, slopes = cubic_basis(np.clip(driver, low, high), knots)
     used = np.any(basis != 0, axis=0)
     return np.asarray(basis[:, used]), np.asarray(slopes[:, used])
+
+
+def cubic_basis(at: Array, knots: Array) -> tuple[Array, Array]:
+    """Cubic B-splines and their slopes.
+
+    Parameters
+    ----------
+    at : ndarray, shape (N,)
+        Places from the first knot to the last.
+    knots : ndarray, shape (K,)
+        Rising, each end four times.
+
+    Returns
+    -------
+    values, slopes : ndarray, shape (N, K - 4)
+
+    Notes
+    -----
+    Loading the library that has them takes longer than all fits to a linkage.
+
+    References
+    ----------
+    Recurrence of de Boor, J. Approx. Theory 6 (1972) 50-62, doi:10.1016/0021-9045(72)90080-9 (from memory).
+
+    Examples
+    --------
+    >>> values, slopes = cubic_basis(np.array([0.5]), np.array([0, 0, 0, 0, 1, 1, 1, 1.0]))
+    >>> values
+    array([[0.125, 0.375, 0.375, 0.125]])
+    """
+    piece = np.clip(np.searchsorted(knots, at, side="right"), 4, knots.size - 4) - 1
+    values = (np.arange(knots.size - 1) == piece[:, None]).astype(float)
+    lower = values
+    for degree in (1, 2, 3):
+        lower = values
+        span = knots[degree:] - knots[:-degree]
+        inverse = np.divide(1.0, span, out=np.zeros_like(span), where=span > 0)
+        rising = (at[:, None] - knots[None, : -degree - 1]) * inverse[:-1] * lower[:, :-1]
+        falling = (knots[None, degree + 1 :] - at[:, None]) * inverse[1:] * lower[:, 1:]
+        values = rising + falling
+    slopes = 3 * (lower[:, :-1] * inverse[:-1] - lower[:, 1:] * inverse[1:])
+    return values, slopes

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.linalg import solve_triangular
 
 from kinematics.settings import DEFAULTS, Settings
 from kinematics.stroke import Stroke
@@ -236,4 +235,4 @@ def noise_whitener(bins: Bins, ratio: Array, settings: Settings = DEFAULTS) -> A
     covariance = slow * (1 + ratio[:, None] * ratio[None, :])
     covariance[np.diag_indices_from(covariance)] += bins.driven_var + ratio**2 * bins.driver_var
     factor = np.linalg.cholesky(covariance)
-    return np.asarray(solve_triangular(factor, np.eye(factor.shape[0]), lower=True))
+    return np.tril(np.linalg.inv(factor))

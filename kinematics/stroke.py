@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.ndimage import median_filter
 
 from kinematics.errors import StrokeError
 from kinematics.settings import DEFAULTS, Settings
@@ -147,7 +146,8 @@ def _noise(time: Array, driver: Array, sigma: Array) -> float:
 
 def _turns(time: Array, driver: Array, noise: float, settings: Settings) -> tuple[list[_Turn], list[slice]]:
     """Ends of the stroke in the order of time, and the moves before, between and after them."""
-    smooth = median_filter(driver, size=5, mode="nearest")  # one wild frame must not make a turning point
+    # one wild frame must not make a turning point
+    smooth = np.median(np.lib.stride_tricks.sliding_window_view(np.pad(driver, 2, mode="edge"), 5), axis=1)
     span = float(np.ptp(smooth))
     if span < max(settings.min_travel_rad, 8 * noise):
         raise StrokeError(

@@ -14,6 +14,7 @@ SIZE_WH = (960, 540)
 CARD_CENTRES_PX = {0: (380, 300), 1: (660, 300), 2: (660, 480), 3: (380, 480)}
 CARD_SIDE_PX = 80
 ARM_SIDE_PX = 60
+LENS_BLUR_PX = 0.8
 
 
 def picture(
@@ -29,7 +30,8 @@ def picture(
         shaft = np.array([380.0 + 280.0 * n, 170.0])
         offset = 60.0 * np.array([np.cos(np.radians(angle)), -np.sin(np.radians(angle))])
         _paste(image, marker_id, ARM_SIDE_PX, shaft + offset, angle)
-    return image
+    # No lens draws an edge sharper than this; one drawn on whole pixels has no place between them.
+    return np.asarray(cv2.GaussianBlur(image, (0, 0), LENS_BLUR_PX), np.uint8)
 
 
 def _paste(

@@ -19,7 +19,7 @@ import pandas as pd
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from app.measure import analyse
-from app.results import angles_table
+from app.results import angles_columns
 from tests.scoring import Score, score_angles
 from vision.camera import card_corners_mm
 from vision.markers import CARD_IDS, DICTIONARY, FIRST_ARM_ID
@@ -79,7 +79,7 @@ def main() -> None:
             truth, clip = pd.read_csv(truth_csv), truth_csv.with_name(f"{name}.mp4")
             names = [c.removesuffix("_deg") for c in truth.columns if c.endswith("_deg")]
             start = time.perf_counter()
-            ours = score_angles(truth, angles_table(analyse(clip)))
+            ours = score_angles(truth, pd.DataFrame(angles_columns(analyse(clip))))
             our_time = time.perf_counter() - start
             _print(name, "strokecurve", ours, ours, 1.0)
             for words, refinement in REFINEMENTS.items():
