@@ -13,6 +13,7 @@ import os
 import platform
 import shutil
 import tempfile
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -120,6 +121,7 @@ def record(measurement: Measurement) -> dict[str, Any]:
     return _plain(content)
 
 
+@cache
 def versions() -> dict[str, str]:
     """Versions of strokecurve, Python and the libraries that the figures come from."""
     found = {"python": platform.python_version()}
