@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Generic, Protocol, TypeVar
 
 import numpy as np
-from scipy.special import ndtr
 
 from vision.control import JobControl, Unattended
 from vision.edges import Floats
-from vision.errors import PoseError
 from vision.nodes import Nodes
 
 State = TypeVar("State")
 
 _LEAST_GAIN = 0.01
 """Gain in half a chi-square below which a joint fit is at its end."""
+
+_AHEAD = 0.1
+"""Part of a step after which its curvature is looked at."""
+
+_MOST_BEND = 1.5
+"""Twice the largest share of a step that its bend may add."""
 
 _SETTLED = 1e-6
 """Steps of angles (rad) and positions (mm) below this end a fit of single frames."""
@@ -71,14 +76,17 @@ class SharedFit(Generic[State]):
     state : State
         Best values.
     covariance : ndarray, shape (G, G)
-        Of the shared unknowns, scaled by ``noise_scale`` squared.
+        Of the shared unknowns, scaled by ``noise_scale`` squared, as if frames erred independently.
     noise_scale : float
         Spread of the residuals in stated standard deviations (robust): 1 if those were right.
+    likeness : float
+        Factor by which the covariance is larger because neighbouring frames of the fit err alike.
     """
 
     state: State
     covariance: Floats
     noise_scale: float
+    likeness: float
 
 
 def fit_shared(
@@ -104,16 +112,12 @@ def fit_shared(
     noise_scale : float, optional
         Spread of the residuals in stated standard deviations; estimated from them if left out.
     least_gain : float
-        A step that lowers the cost (half a chi-square) by less ends the fit.
+        A step that lowers the cost (half a chi-square) by less ends the fit. If it is larger than usual, the
+        covariance is that of the state before the last step, which saves time.
 
     Returns
     -------
     SharedFit
-
-    Raises
-    ------
-    PoseError
-        If the equations cannot be solved.
     """
     job = job or Unattended()
     state = start
@@ -122,10 +126,11 @@ def fit_shared(
     cost = fit_cost(model, state, nodes, scale)
     for _ in range(model.steps):
         job.check()
-        system = _normal_equations(model, state, nodes, scale)
+        system = _linearised(model, state, nodes, scale)
         improved = False
         for _ in range(8):
-            shared, local = _step(system, damping)
+            step = _solved(system, system.shared_gradient, system.local_gradient, damping)
+            shared, local = _bent(model, state, nodes, system, step, damping)
             trial = model.moved(state, shared, local)
             trial_cost = fit_cost(model, trial, nodes, scale)
             if np.isfinite(trial_cost) and trial_cost <= cost:
@@ -140,22 +145,22 @@ def fit_shared(
         new_scale = noise_scale or _noise_scale(model, state, nodes)
         settled = gain < least_gain and abs(new_scale / scale - 1) < 0.01
         scale = new_scale
-        cost = fit_cost(model, state, nodes, scale)
+        cost = trial_cost if noise_scale else fit_cost(model, state, nodes, scale)
         if settled:
             break
-    system = _normal_equations(model, state, nodes, scale)
-    reduced = _reduced(system, 0.0)[0]
-    try:
-        covariance = np.asarray(np.linalg.inv(reduced), np.float64)
-    except np.linalg.LinAlgError as error:
-        raise PoseError(
-            "Camera and shafts cannot be told from this clip.", "Film the whole stroke with the card in view."
-        ) from error
-    return SharedFit(state, covariance, scale)
+    if least_gain <= _LEAST_GAIN:
+        system = _linearised(model, state, nodes, scale)
+    covariance = system.inverse * system.unit[:, None] * system.unit[None, :]
+    return SharedFit(state, covariance, scale, _likeness(system))
 
 
 def fit_frames(
-    model: BorderedModel[State], start: State, nodes: Nodes, scale: float, steps: int = 6
+    model: BorderedModel[State],
+    start: State,
+    nodes: Nodes,
+    scale: float,
+    steps: int = 6,
+    pose_held: bool = False,
 ) -> State:
     """Fit the unknowns of every frame alone, the shared ones held.
 
@@ -171,6 +176,8 @@ def fit_frames(
         Noise scale of the joint fit.
     steps : int
         Gauss-Newton steps.
+    pose_held : bool
+        Fit the angles only.
 
     Returns
     -------
@@ -179,13 +186,16 @@ def fit_frames(
     """
     state = start
     no_change = np.zeros(model.shared_size)
+    first = model.angle_at if pose_held else 0
     for _ in range(steps):
         residual, _, local = model.linearise(state, nodes, with_shared=False)
+        local = local[..., first:]
         weighted = np.swapaxes(local * _huber_weight(residual / scale, model.huber)[..., None], 1, 2)
         normal = weighted @ local
         gradient = (weighted @ residual[..., None])[..., 0]
         _hold_unseen(normal, gradient)
-        change = np.asarray(-np.linalg.solve(normal, gradient[..., None])[..., 0], np.float64)
+        change = np.zeros((len(local), model.local_size))
+        change[:, first:] = -np.linalg.solve(normal, gradient[..., None])[..., 0]
         angles = change[:, model.angle_at :]
         np.clip(angles, -0.5, 0.5, out=angles)
         state = model.moved(state, no_change, change)
@@ -194,77 +204,155 @@ def fit_frames(
     return state
 
 
-def frame_covariances(
-    model: BorderedModel[State], state: State, nodes: Nodes, scale: float
-) -> tuple[Floats, Floats]:
+def frame_sensitivities(local: Floats, shared: Floats, angle_at: int) -> tuple[Floats, Floats]:
     """Give the uncertainty of every angle, split by cause.
+
+    Parameters
+    ----------
+    local, shared : ndarray, shape (K, N, L) and (K, N, G)
+        Derivatives of the residuals by the unknowns of each frame and by the shared ones.
+    angle_at : int
+        Index of the first angle among the unknowns of a frame.
 
     Returns
     -------
-    own : ndarray, shape (K, S)
-        Variance from the noise of the frame itself.
+    covariance : ndarray, shape (K, L, L)
+        Of the unknowns of each frame, from its own noise.
     sensitivity : ndarray, shape (K, S, G)
         Change of each angle with the shared unknowns; their covariance gives the common part.
     """
-    _, shared, local = model.linearise(state, nodes)
-    turned = np.swapaxes(local, 1, 2)
-    normal, cross = turned @ local, turned @ shared
-    _hold_unseen(normal, np.zeros(normal.shape[:2]))
-    inverse = np.linalg.inv(normal)
-    own = scale**2 * np.diagonal(inverse, axis1=1, axis2=2)[:, model.angle_at :]
-    sensitivity = -(inverse @ cross)[:, model.angle_at :]
-    return own, sensitivity
+    covariance = np.linalg.inv(frame_normals(local))
+    cross = np.swapaxes(local, 1, 2) @ shared
+    return np.asarray(covariance, np.float64), -(covariance @ cross)[:, angle_at:]
 
 
 @dataclass(slots=True)
 class _System:
-    local: Floats  # (K, L, L)
+    """Linearised equations at a state, with those of each frame eliminated."""
+
+    residual: Floats  # (K, N)
+    by_shared: Floats  # (K, N, G)
+    by_local: Floats  # (K, N, L)
+    weighted_shared: Floats  # (K, N, G)
+    weighted_local: Floats  # (K, L, N)
+    local_inverse: Floats  # (K, L, L)
     cross: Floats  # (K, L, G)
-    shared: Floats  # (G, G)
-    local_gradient: Floats  # (K, L)
+    follow: Floats  # (K, L, G) what the unknowns of a frame do (negative) when shared ones move
+    unit: Floats  # (G,) about one standard deviation if the others were known
+    normal: Floats  # (G, G) in these units
+    inverse: Floats  # (G, G) in these units
     shared_gradient: Floats  # (G,)
+    local_gradient: Floats  # (K, L)
 
 
-def _normal_equations(model: BorderedModel[State], state: State, nodes: Nodes, scale: float) -> _System:
+def _linearised(model: BorderedModel[State], state: State, nodes: Nodes, scale: float) -> _System:
     residual, shared, local = model.linearise(state, nodes)
     weight = _huber_weight(residual / scale, model.huber) / scale**2
-    weighted_local = local * weight[..., None]
+    weighted_local = np.swapaxes(local * weight[..., None], 1, 2)
     weighted_shared = shared * weight[..., None]
     deviation, information = model.prior(state)
-    normal = np.swapaxes(weighted_local, 1, 2) @ local
-    gradient = (np.swapaxes(weighted_local, 1, 2) @ residual[..., None])[..., 0]
+    normal = weighted_local @ local
+    gradient = (weighted_local @ residual[..., None])[..., 0]
     _hold_unseen(normal, gradient)
-    flat = shared.reshape(-1, shared.shape[-1])
+    cross = weighted_local @ shared
+    inverse = np.asarray(np.linalg.inv(normal), np.float64)
+    follow = inverse @ cross
+    flat = (-1, shared.shape[-1])
+    whole = weighted_shared.reshape(flat).T @ shared.reshape(flat) + information
+    reduced = whole - cross.reshape(flat).T @ follow.reshape(flat)
+    # Pixels, radians and distortion terms differ by orders of magnitude: scale before solving.
+    unit = 1.0 / np.sqrt(np.maximum(np.diag(whole), 1e-300))
+    reduced = 0.5 * (reduced + reduced.T) * unit[:, None] * unit[None, :]
     return _System(
-        local=normal,
-        cross=np.swapaxes(weighted_local, 1, 2) @ shared,
-        shared=weighted_shared.reshape(flat.shape).T @ flat + information,
+        residual=residual,
+        by_shared=shared,
+        by_local=local,
+        weighted_shared=weighted_shared,
+        weighted_local=weighted_local,
+        local_inverse=inverse,
+        cross=cross,
+        follow=follow,
+        unit=unit,
+        normal=reduced,
+        inverse=_inverse(reduced),
+        shared_gradient=weighted_shared.reshape(flat).T @ residual.reshape(-1) + information @ deviation,
         local_gradient=gradient,
-        shared_gradient=weighted_shared.reshape(flat.shape).T @ residual.reshape(-1)
-        + information @ deviation,
     )
 
 
-def _reduced(system: _System, damping: float) -> tuple[Floats, Floats, Floats, Floats]:
-    local = system.local.copy()
-    diagonal = np.arange(local.shape[-1])
-    local[:, diagonal, diagonal] *= 1.0 + damping
-    solved = np.linalg.solve(local, np.concatenate([system.cross, system.local_gradient[..., None]], axis=2))
-    by_shared, by_gradient = solved[..., :-1], solved[..., -1]
-    reduced = system.shared + damping * np.diag(np.diag(system.shared))
-    cross = system.cross.reshape(-1, system.cross.shape[-1])
-    reduced = reduced - cross.T @ by_shared.reshape(cross.shape)
-    gradient = system.shared_gradient - cross.T @ by_gradient.reshape(-1)
-    return 0.5 * (reduced + reduced.T), gradient, by_shared, by_gradient
+def _inverse(normal: Floats) -> Floats:
+    """Inverse of a symmetric matrix; what is hardly determined gets a large variance, not a negative one."""
+    value, vector = np.linalg.eigh(normal)
+    inverse: Floats = (vector / np.maximum(value, 1e-15 * value[-1])) @ vector.T
+    return inverse
 
 
-def _step(system: _System, damping: float) -> tuple[Floats, Floats]:
-    reduced, gradient, by_shared, by_gradient = _reduced(system, damping)
-    # Pixels, radians and distortion terms differ by orders of magnitude: scale before solving.
-    unit = 1.0 / np.sqrt(np.maximum(np.diag(system.shared), 1e-300))
-    shared = -unit * np.linalg.lstsq(reduced * unit[:, None] * unit[None, :], gradient * unit, rcond=1e-15)[0]
-    local = -by_gradient - by_shared @ shared
-    return shared, local
+def _likeness(system: _System) -> float:
+    """Factor on the covariance of the shared unknowns for errors that frames have in common with the next.
+
+    The pull of each frame on the shared unknowns, in units in which all directions count alike, is
+    correlated from frame to frame. Their sum over lags, as far as they stay positive, makes the factor.
+    """
+    pull = (np.swapaxes(system.weighted_shared, 1, 2) @ system.residual[..., None])[..., 0]
+    pull -= (np.swapaxes(system.follow, 1, 2) @ system.local_gradient[..., None])[..., 0]
+    value, vector = np.linalg.eigh(system.inverse)
+    pull = (pull * system.unit) @ (vector * np.sqrt(np.maximum(value, 0.0)))
+    size = (pull**2).mean(axis=0).sum()
+    factor = 1.0
+    for lag in range(1, len(pull) // 4):
+        alike = (pull[lag:] * pull[:-lag]).mean(axis=0).sum() / max(size, 1e-300)
+        if alike <= 0:
+            break
+        factor += 2.0 * float(alike)
+    return factor
+
+
+def _solved(system: _System, shared: Floats, local: Floats, damping: float) -> tuple[Floats, Floats]:
+    """Damped step of shared (G,) and local unknowns (K, L) against gradients of the same shapes.
+
+    Each shared unknown is held with the information it has once all others may follow. Held with its own, as
+    usual, it could not move along valleys (focal length and distance), where others undo nearly all it does.
+    """
+    held = damping / np.maximum(np.diag(system.inverse), 1e-300)
+    alone = (system.local_inverse @ local[..., None])[..., 0]
+    flat = system.cross.reshape(-1, system.cross.shape[-1])
+    right = (shared - flat.T @ alone.reshape(-1)) * system.unit
+    step = -system.unit * np.linalg.solve(system.normal + np.diag(held), right)
+    return step, -alone - system.follow @ step
+
+
+def _bent(
+    model: BorderedModel[State],
+    state: State,
+    nodes: Nodes,
+    system: _System,
+    step: tuple[Floats, Floats],
+    damping: float,
+) -> tuple[Floats, Floats]:
+    """Bend a step along the curve of the valley it follows.
+
+    This is geodesic acceleration (Transtrum and Sethna, arXiv:1201.5885). The second derivative of the
+    residuals along the step comes from one look a tenth of the way ahead.
+    """
+    shared, local = step
+    ahead = model.residuals(model.moved(state, _AHEAD * shared, _AHEAD * local), nodes)
+    straight = system.by_shared @ shared + (system.by_local @ local[..., None])[..., 0]
+    bend = 2.0 / _AHEAD * ((ahead.reshape(straight.shape) - system.residual) / _AHEAD - straight)
+    flat = system.weighted_shared.reshape(-1, len(shared))
+    more_shared, more_local = _solved(
+        system, flat.T @ bend.reshape(-1), (system.weighted_local @ bend[..., None])[..., 0], damping
+    )
+    # A bend as long as the step itself says that the curve is not followed by two terms.
+    if np.abs(more_shared / system.unit).max() > _MOST_BEND * np.abs(shared / system.unit).max():
+        return step
+    return shared + 0.5 * more_shared, local + 0.5 * more_local
+
+
+def frame_normals(local: Floats) -> Floats:
+    """Normal matrix of the unknowns of each frame, (K, L, L), from their derivatives (K, N, L)."""
+    normal = np.swapaxes(local, 1, 2) @ local
+    _hold_unseen(normal, np.zeros(normal.shape[:2]))
+    return np.asarray(normal, np.float64)
 
 
 def _hold_unseen(normal: Floats, gradient: Floats) -> None:
@@ -317,7 +405,9 @@ def winsorised_variance(values: Floats, limit: float = 3.0) -> float:
     if not squares.size:
         return 0.0
     kept = (
-        1.0 - 2.0 * limit * np.exp(-0.5 * limit**2) / np.sqrt(2 * np.pi) + 2 * (limit**2 - 1) * ndtr(-limit)
+        1.0
+        - 2.0 * limit * np.exp(-0.5 * limit**2) / np.sqrt(2 * np.pi)
+        + 2 * (limit**2 - 1) * 0.5 * math.erfc(limit / math.sqrt(2))
     )
     variance = float(np.median(squares)) / 0.4549
     for _ in range(20):

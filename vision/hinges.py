@@ -14,24 +14,25 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.angles import angles_with_sigma, with_smooth_poses
 from vision.bordered import (
     SharedFit,
     fit_cost,
     fit_frames,
     fit_shared,
-    frame_covariances,
-    winsorised_variance,
 )
 from vision.control import JobControl, Unattended
 from vision.edges import Bools, Floats
 from vision.errors import PoseError
+from vision.final import FrameFacts, frame_facts
 from vision.follow import MarkerTracks
-from vision.guess import first_guess, key_frames, unwrapped
+from vision.guess import first_guess, key_frames
 from vision.joint import JointModel, JointSettings, JointState, MountedMarker, card_ids_in
 from vision.motion import ShaftMotion, ShaftSpec
 from vision.nodes import Nodes
+from vision.noise import find_noise
 from vision.rotations import mean_rotation
-from vision.shifts import Shifts, find_shifts
+from vision.shifts import Shifts
 
 logger = logging.getLogger(__name__)
 
@@ -62,6 +63,9 @@ class HingeSettings:
         The camera counts as standing still if a fixed pose raises the noise by no more than this.
     reject : float
         A marker whose nodes lie this many standard deviations off (RMS) in a frame is not believed there.
+    least_reject_px : float
+        A marker nearer to the model than this is never refused, however clean the film: nothing that gets in
+        front of a marker moves its edges so little.
     least_turn_rad : float
         A shaft that turns less does not show where its centre is.
     joint : JointSettings
@@ -77,6 +81,7 @@ class HingeSettings:
     suspect_tilt_rad: float = np.deg2rad(1.5)
     steady_ratio: float = 1.15
     reject: float = 4.5
+    least_reject_px: float = 0.1
     least_turn_rad: float = np.deg2rad(4.0)
     joint: JointSettings = field(default_factory=JointSettings)
 
@@ -142,10 +147,11 @@ def _find_shafts(
     model, fit = _steady_or_not(model, fit, nodes.frames(key), settings, job)
     scatter = Nodes.from_tracks(tracks, ids, np.full(len(ids), _NO_FLOOR_PX)).frames(key)
     for _ in range(settings.floor_turns):
-        own_px, fixed_px = _floors_px(model, fit, scatter, nodes.frames(key), settings)
+        noise = find_noise(model, fit.state, nodes.frames(key), scatter, settings.least_floor_px)
+        model = model.with_pairs(noise.pair_correlation)
         # On a tripod the card shows the same pixels in every frame, so its fixed errors do not average out:
         # all frames together must count for no more than one look with that error.
-        floor_px = np.hypot(own_px, np.sqrt(len(key)) * fixed_px)
+        floor_px = np.hypot(noise.own_px, np.sqrt(len(key)) * noise.fixed_px)
         nodes = Nodes.from_tracks(tracks, ids, floor_px)
         fit = fit_shared(model, fit.state, nodes.frames(key), job, 1.0, _ROUGH)
     fit = fit_shared(model, fit.state, nodes.frames(key), job, 1.0)
@@ -155,8 +161,20 @@ def _find_shafts(
     nodes, refused = _without_wrong_markers(model, state, nodes, fit.noise_scale, settings)
     state = fit_frames(model, state, nodes, fit.noise_scale)
     job.report(2, 3, "finding camera and shafts")
-    shifts = _shifts(model, state, everything)
-    return _motion(model, fit, state, nodes, refused, shifts, tracks, shafts, ids, settings)
+    parts = [
+        frame_facts(model, state.frames(pick), everything.frames(pick), refused[pick])
+        for pick in _blocks(len(tracks.time_s))
+    ]
+    facts = FrameFacts.joined(parts)
+    posed = np.ones(len(tracks.time_s), bool)
+    own = facts.own
+    if not model.steady:
+        posed = np.asarray(nodes.seen[:, : len(model.card_ids)].any(axis=1))
+        state, own = with_smooth_poses(model, state, nodes, facts, posed, tracks.time_s)
+    angle, sigma = angles_with_sigma(model, fit, state, nodes, facts, own, posed)
+    return _motion(
+        model, fit, state, nodes, refused, facts.shifts, (angle, sigma), posed, tracks, shafts, ids, settings
+    )
 
 
 def _mounted(tracks: MarkerTracks, shafts: list[ShaftSpec]) -> list[MountedMarker]:
@@ -223,43 +241,6 @@ def _steady_or_not(
     return model, fit
 
 
-def _floors_px(
-    model: JointModel, fit: SharedFit[JointState], scatter: Nodes, nodes: Nodes, settings: HingeSettings
-) -> tuple[Floats, Floats]:
-    """Find errors that the scatter along edges does not show, from how well the model fits.
-
-    Returns
-    -------
-    own_px : ndarray, shape (M,)
-        Error of an edge that changes from frame to frame.
-    fixed_px : ndarray, shape (M,)
-        Error that stays the same in all frames, for markers that do not move in the picture; else 0.
-    """
-    seen = nodes.inverse_sigma > 0
-    with np.errstate(divide="ignore", invalid="ignore"):
-        off = np.where(seen, model.residuals(fit.state, nodes) / nodes.inverse_sigma, np.nan)
-        stated = np.where(seen, scatter.inverse_sigma**-2.0, np.nan)
-    cards = len(model.card_ids)
-    fixed = np.zeros(off.shape[1])
-    if model.steady:
-        mean = np.nanmean(off[:, :cards], axis=0)
-        # Pose and lens were fitted to these nodes too: about eleven unknowns of theirs.
-        freedom = max(mean.size - 11, 0.2 * mean.size)
-        off[:, :cards] -= mean
-        # The mean of independent errors is not 0 either.
-        chance = winsorised_variance(off[:, :cards]) / len(off)
-        fixed[:cards] = np.sqrt(max((mean**2).sum() / freedom - chance, 0.0))
-    measured = int(seen.sum())
-    unknowns = model.shared_size + model.local_size * len(off)
-    spread = measured / max(measured - unknowns, 0.1 * measured)
-    own = np.zeros(off.shape[1])
-    # Paper on the wall and markers on moving arms are blurred and compressed differently.
-    for group in (slice(0, cards), slice(cards, None)):
-        variance = winsorised_variance(off[:, group]) * spread - np.nanmedian(stated[:, group])
-        own[group] = np.sqrt(max(variance, settings.least_floor_px**2))
-    return own, fixed
-
-
 def _every_frame(
     model: JointModel,
     fit: SharedFit[JointState],
@@ -307,14 +288,11 @@ def _without_wrong_markers(
 ) -> tuple[Nodes, Bools]:
     """Refuse, frame by frame, markers that lie off the model (something in front of them, or moved)."""
     rms = _rms(model, state, nodes) / scale
-    refused = nodes.seen & ~(rms <= settings.reject)
+    # one standard deviation of the marker's nodes, as a share of the distance that is always allowed
+    allowed = settings.least_reject_px * nodes.inverse_sigma.mean(axis=2) / scale
+    refused = nodes.seen & ~(rms <= np.maximum(settings.reject, allowed))
     kept = np.where(refused[..., None], 0.0, nodes.inverse_sigma)
     return replace(nodes, inverse_sigma=kept), refused
-
-
-def _shifts(model: JointModel, state: JointState, nodes: Nodes) -> Shifts:
-    parts = [find_shifts(model, *block) for block in _blocks_of(state, nodes)]
-    return Shifts(np.concatenate([p.shafts_mm for p in parts]), np.concatenate([p.twist_rad for p in parts]))
 
 
 def _motion(
@@ -324,16 +302,14 @@ def _motion(
     nodes: Nodes,
     refused: Bools,
     shifts: Shifts,
+    angles: tuple[Floats, Floats],
+    posed: Bools,
     tracks: MarkerTracks,
     shafts: list[ShaftSpec],
     ids: list[int],
     settings: HingeSettings,
 ) -> ShaftMotion:
-    seen = nodes.seen
-    posed = np.ones(len(seen), bool)
-    if not model.steady:
-        posed = np.asarray(seen[:, : len(model.card_ids)].any(axis=1))
-    angle, sigma = _angles(model, fit, state, nodes, posed)
+    angle, sigma = angles
     centre, centre_sigma = _centres(model, fit, state, nodes, settings)
     camera = state.camera
     logger.info("camera %s, focal length %.1f px", "steady" if model.steady else "in hand", camera.focal_px)
@@ -357,34 +333,6 @@ def _motion(
         twist_rad=shifts.twist_rad,
         marker_ids=tuple(ids),
     )
-
-
-def _angles(
-    model: JointModel, fit: SharedFit[JointState], state: JointState, nodes: Nodes, posed: Bools
-) -> tuple[Floats, Floats]:
-    """Angle of each shaft with its standard deviation, (F, S) each; NaN where no marker was accepted."""
-    cards = len(model.card_ids)
-    parts = [
-        (*frame_covariances(model, *block, fit.noise_scale), model.radial_shift(*block))
-        for block in _blocks_of(state, nodes)
-    ]
-    own, sensitivity, radial = (np.concatenate(part) for part in zip(*parts, strict=True))
-    angle, sigma = state.angle_rad.copy(), np.zeros_like(state.angle_rad)
-    for s in range(model.shafts):
-        mine = [b for b, m in enumerate(model.mounted) if m.shaft == s]
-        gap = ~(nodes.seen[:, [cards + b for b in mine]].any(axis=1) & posed)
-        angle[gap, s] = np.nan
-        # A constant error of the direction cancels in every difference: only departures from the mean count.
-        change = sensitivity[:, s] - sensitivity[~gap, s].mean(axis=0) if (~gap).any() else sensitivity[:, s]
-        common = np.einsum("kg,gh,kh->k", change, fit.covariance, change)
-        # Edges of one marker err together more than edges taken alone show. A shaft can follow a false shift
-        # of its marker along the circle, but not one toward its axis: that one tells how large they are.
-        spread = radial[:, mine][np.isfinite(radial[:, mine])]
-        excess = max(1.0, winsorised_variance(spread)) if spread.size else 1.0
-        variance = excess * own[:, s] + np.maximum(common, 0.0)
-        sigma[:, s] = np.where(gap, np.nan, np.sqrt(variance))
-        angle[:, s] = unwrapped(angle[:, s])
-    return angle, sigma
 
 
 def _centres(

@@ -147,6 +147,9 @@ class JointModel:
         Size of the picture.
     settings : JointSettings
         Priors.
+    pair_correlation : ndarray, shape (M,), optional
+        Correlation of the errors of the two nodes of an edge, for card and mounted markers; 0 if left out.
+        Residuals and derivatives are freed of it.
     """
 
     def __init__(
@@ -156,6 +159,7 @@ class JointModel:
         steady: bool,
         picture_wh_px: tuple[int, int],
         settings: JointSettings,
+        pair_correlation: Floats | None = None,
     ) -> None:
         self.card_ids = card_ids
         self.mounted = mounted
@@ -165,6 +169,8 @@ class JointModel:
         self.huber = settings.huber
         self.steps = settings.steps
         self.shafts = 1 + max(m.shaft for m in mounted)
+        markers = len(card_ids) + len(mounted)
+        self.pair_correlation = np.zeros(markers) if pair_correlation is None else pair_correlation
         self._card_nodes = np.stack([card_nodes_mm(i) for i in card_ids]) if card_ids else np.zeros((0, 8, 3))
         self._marker_nodes = np.stack([square_nodes_mm(m.side_mm) for m in mounted])
         self._shaft_of = np.array([m.shaft for m in mounted])
@@ -189,11 +195,21 @@ class JointModel:
 
     def with_steady(self, steady: bool) -> JointModel:
         """Give the same model with a fixed or a free camera."""
-        return JointModel(self.card_ids, self.mounted, steady, self.picture_wh_px, self.settings)
+        return JointModel(
+            self.card_ids, self.mounted, steady, self.picture_wh_px, self.settings, self.pair_correlation
+        )
 
     def with_settings(self, settings: JointSettings) -> JointModel:
         """Give the same model with other priors."""
-        return JointModel(self.card_ids, self.mounted, self.steady, self.picture_wh_px, settings)
+        return JointModel(
+            self.card_ids, self.mounted, self.steady, self.picture_wh_px, settings, self.pair_correlation
+        )
+
+    def with_pairs(self, correlation: Floats | None) -> JointModel:
+        """Give the same model with another correlation in each edge, shape (M,); None for none."""
+        return JointModel(
+            self.card_ids, self.mounted, self.steady, self.picture_wh_px, self.settings, correlation
+        )
 
     def mount_tilt_rad(self, state: JointState, marker: int) -> Floats:
         """Give the lean of a mounted marker about its x and y axes, shape (2,)."""
@@ -225,7 +241,25 @@ class JointModel:
     def residuals(self, state: JointState, nodes: Nodes) -> Floats:
         """Distances of projected from measured nodes across the lines, in standard deviations, (K, M, 8)."""
         cam = rotated(state.rotation, self.points_card(state)) + state.translation[:, None, None]
-        return nodes.across(state.camera.project(cam), state.camera.bleed) * nodes.inverse_sigma
+        off = nodes.across(state.camera.project(cam), state.camera.bleed) * nodes.inverse_sigma
+        return self._unpaired(off)
+
+    def _unpaired(self, rows: Floats) -> Floats:
+        """Free rows, shape (K, M, 8, ...), of the correlation c in each edge.
+
+        They are multiplied by (1 + c E)^(-1/2), where E swaps the two nodes of an edge.
+        """
+        if not self.pair_correlation.any():
+            return rows
+        shape = (-1, *[1] * (rows.ndim - 2))
+        sums = (0.5 / np.sqrt(1.0 + self.pair_correlation)).reshape(shape)
+        differences = (0.5 / np.sqrt(1.0 - self.pair_correlation)).reshape(shape)
+        first, second = rows[:, :, 0::2], rows[:, :, 1::2]
+        total, change = (first + second) * sums, (first - second) * differences
+        result = np.empty_like(rows)
+        result[:, :, 0::2] = total + change
+        result[:, :, 1::2] = total - change
+        return result
 
     def linearise(
         self, state: JointState, nodes: Nodes, with_shared: bool = True
@@ -284,31 +318,15 @@ class JointModel:
             shared[:, m, :, offset_at : offset_at + 3] = g_z
         size = markers * 8
         return (
-            residual.reshape(frames, size),
-            shared.reshape(frames, size, -1),
-            local.reshape(frames, size, -1),
+            self._unpaired(residual).reshape(frames, size),
+            (self._unpaired(shared) if with_shared else shared).reshape(frames, size, -1),
+            self._unpaired(local).reshape(frames, size, -1),
         )
 
     def rows_of(self, marker: int) -> slice:
         """Rows of a mounted marker in the residuals of a frame."""
         first = 8 * (len(self.card_ids) + marker)
         return slice(first, first + 8)
-
-    def radial_shift(self, state: JointState, nodes: Nodes) -> Floats:
-        """Give how far each mounted marker lies off its circle, in standard deviations, shape (K, B).
-
-        NaN where a marker was not measured.
-        """
-        residual, shared, _ = self.linearise(state, nodes)
-        result = np.full((len(residual), len(self.mounted)), np.nan)
-        for b in range(len(self.mounted)):
-            rows, at = self.rows_of(b), self.offset_at[b]
-            outward = state.mount_offset_mm[b, :2] / max(float(np.hypot(*state.mount_offset_mm[b, :2])), 1e-9)
-            slope = shared[:, rows, at : at + 2] @ outward
-            size = np.sqrt((slope**2).sum(axis=1))
-            pull = (slope * residual[:, rows]).sum(axis=1)
-            result[:, b] = np.where(size > 0, pull / np.maximum(size, 1e-12), np.nan)
-        return result
 
     def prior(self, state: JointState) -> tuple[Floats, Floats]:
         """What is known beforehand about the shared unknowns.

@@ -34,7 +34,9 @@ class Shifts:
     twist_rad: Floats
 
 
-def find_shifts(model: JointModel, state: JointState, nodes: Nodes) -> Shifts:
+def find_shifts(
+    model: JointModel, state: JointState, nodes: Nodes, derivatives: tuple[Floats, Floats, Floats]
+) -> Shifts:
     """Find the departures in each frame.
 
     Parameters
@@ -44,12 +46,14 @@ def find_shifts(model: JointModel, state: JointState, nodes: Nodes) -> Shifts:
         As fitted to all frames.
     nodes : Nodes
         Measurements, those refused by the fit included.
+    derivatives : tuple of ndarray
+        Residuals and derivatives of the same, as ``model.linearise`` gives them.
 
     Returns
     -------
     Shifts
     """
-    residual, shared, local = model.linearise(state, nodes)
+    residual, shared, local = derivatives
     seen = nodes.seen[:, len(model.card_ids) :]
     by_shift = sum(shared[..., at + 2 : at + 4] for at in model.axis_at)
     shift = _beside(residual, local, np.asarray(by_shift))

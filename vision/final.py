@@ -1,0 +1,138 @@
+"""What the last derivatives of every frame say, taken once for all who ask."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+
+from vision.bordered import frame_normals, frame_sensitivities
+from vision.edges import Bools, Floats
+from vision.joint import POSE_PARAMETERS, JointModel, JointState
+from vision.nodes import Nodes
+from vision.shifts import Shifts, find_shifts
+
+_LEAST_LEFT = 0.1
+"""Where less than this share of a radial shift's variance shows in the residuals, nothing is made of it."""
+
+
+@dataclass(frozen=True, slots=True)
+class FrameFacts:
+    """Uncertainty and departures of F frames, S shafts and B mounted markers.
+
+    Attributes
+    ----------
+    own : ndarray, shape (F, S)
+        Variance of each angle from the noise of its frame, pose free (in the hand).
+    held : ndarray, shape (F, S)
+        The same if the pose were known.
+    by_pose : ndarray, shape (F, S, 6)
+        Change of each angle with a turn (rad) and a shift (mm) of the card in the camera frame; 0 on a
+        tripod.
+    pose_information : ndarray, shape (F, 6, 6)
+        Inverse covariance of such a turn and shift, angles free; 0 on a tripod.
+    sensitivity : ndarray, shape (F, S, G)
+        Change of each angle with the shared unknowns.
+    radial : ndarray, shape (F, B)
+        How far each marker lies off its circle, in standard deviations; NaN where not measured.
+    shifts : Shifts
+        Departures from rest.
+    """
+
+    own: Floats
+    held: Floats
+    by_pose: Floats
+    pose_information: Floats
+    sensitivity: Floats
+    radial: Floats
+    shifts: Shifts
+
+    @classmethod
+    def joined(cls, parts: list[FrameFacts]) -> FrameFacts:
+        """Put blocks of frames together."""
+        arrays = {
+            f.name: np.concatenate([getattr(p, f.name) for p in parts])
+            for f in fields(cls)
+            if f.name != "shifts"
+        }
+        shifts = Shifts(
+            np.concatenate([p.shifts.shafts_mm for p in parts]),
+            np.concatenate([p.shifts.twist_rad for p in parts]),
+        )
+        return cls(**arrays, shifts=shifts)
+
+
+def frame_facts(model: JointModel, state: JointState, nodes: Nodes, refused: Bools) -> FrameFacts:
+    """Take the derivatives of K frames and draw everything from them.
+
+    Parameters
+    ----------
+    model : JointModel
+    state : JointState
+        As fitted to these frames.
+    nodes : Nodes
+        Measurements, those refused by the fit included.
+    refused : ndarray of bool, shape (K, M)
+        Markers that the fit did not believe.
+
+    Returns
+    -------
+    FrameFacts
+    """
+    derivatives = model.linearise(state, nodes)
+    shifts = find_shifts(model, state, nodes, derivatives)
+    if refused.any():
+        kept = np.repeat(~refused, 8, axis=1)
+        derivatives = (
+            derivatives[0] * kept,
+            derivatives[1] * kept[..., None],
+            derivatives[2] * kept[..., None],
+        )
+    _, shared, local = derivatives
+    at = model.angle_at
+    covariance, sensitivity = frame_sensitivities(local, shared, at)
+    held, by_pose, information = _by_pose(local, at)
+    return FrameFacts(
+        own=np.diagonal(covariance, axis1=1, axis2=2)[:, at:],
+        held=held,
+        by_pose=by_pose,
+        pose_information=information,
+        sensitivity=sensitivity,
+        radial=_radial(model, state, derivatives, covariance),
+        shifts=shifts,
+    )
+
+
+def _by_pose(local: Floats, at: int) -> tuple[Floats, Floats, Floats]:
+    """Variance of angles with the pose held, their change with it, and what a frame knows of the pose."""
+    normal = frame_normals(local)
+    angles = np.linalg.inv(normal[:, at:, at:])
+    held = np.diagonal(angles, axis1=1, axis2=2)
+    if not at:
+        frames, shafts = held.shape
+        nothing = np.zeros((frames, POSE_PARAMETERS, POSE_PARAMETERS))
+        return held, np.zeros((frames, shafts, POSE_PARAMETERS)), nothing
+    by_pose = -angles @ normal[:, at:, :at]
+    return held, by_pose, normal[:, :at, :at] + normal[:, :at, at:] @ by_pose
+
+
+def _radial(
+    model: JointModel, state: JointState, derivatives: tuple[Floats, Floats, Floats], covariance: Floats
+) -> Floats:
+    """How far each mounted marker lies off its circle, in standard deviations, (K, B); NaN if not measured.
+
+    Pose and angles follow a part of such a shift, so it is stated against what is left of independent errors.
+    """
+    residual, shared, local = derivatives
+    result = np.full((len(residual), len(model.mounted)), np.nan)
+    for b in range(len(model.mounted)):
+        rows, at = model.rows_of(b), model.offset_at[b]
+        outward = state.mount_offset_mm[b, :2] / max(float(np.hypot(*state.mount_offset_mm[b, :2])), 1e-9)
+        slope = shared[:, rows, at : at + 2] @ outward
+        size = (slope**2).sum(axis=1)
+        followed = np.einsum("ki,kil->kl", slope, local[:, rows])
+        left = size - np.einsum("kl,klm,km->k", followed, covariance, followed)
+        pull = (slope * residual[:, rows]).sum(axis=1)
+        known = left > _LEAST_LEFT * size
+        result[:, b] = np.where(known, pull / np.sqrt(np.where(known, left, 1.0)), np.nan)
+    return result
