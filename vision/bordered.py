@@ -8,8 +8,8 @@ from typing import Generic, Protocol, TypeVar
 
 import numpy as np
 
+from vision.arrays import Floats
 from vision.control import JobControl, Unattended
-from vision.edges import Floats
 from vision.nodes import Nodes
 
 State = TypeVar("State")

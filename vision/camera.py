@@ -12,7 +12,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.edges import NODE_FRACTIONS, Floats
+from vision.arrays import Floats
+from vision.edges import NODE_FRACTIONS
 from vision.markers import CARD_IDS
 
 CARD_MARKER_SIDE_MM = 40.0

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vision.edges import Floats
+from vision.arrays import Floats
 from vision.follow import MarkerTracks
 from vision.markers import CARD_IDS
 from vision.motion import ShaftMotion

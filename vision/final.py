@@ -6,8 +6,8 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
+from vision.arrays import Bools, Floats
 from vision.bordered import frame_normals, frame_sensitivities
-from vision.edges import Bools, Floats
 from vision.joint import POSE_PARAMETERS, JointModel, JointState
 from vision.nodes import Nodes
 from vision.shifts import Shifts, find_shifts

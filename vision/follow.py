@@ -16,10 +16,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.arrays import Bools, Floats
 from vision.control import JobControl, Unattended
-from vision.edges import Bools, EdgeSettings, Floats, corners_from_nodes, fit_edges
+from vision.edges import EdgeSettings, corners_from_nodes, fit_edges
 from vision.light import light_of_levels
-from vision.markers import Detections, codes_agree, detect
+from vision.markers import Detections, codes_agree, detect, marker_cells
 from vision.patches import Patch
 from vision.pixels import Pictures
 from vision.video import Frame
@@ -334,7 +335,8 @@ class _Follower:
             return sightings
         light = light_of_levels(frames[0].bit_depth, frames[0].full_range)
         pictures = Pictures.of([frame.luma for frame in frames])
-        fits = fit_edges(pictures, picture, quads_px, blur_px, self.edges, light)
+        cells = np.stack([marker_cells(i) for i in ids.tolist()])
+        fits = fit_edges(pictures, picture, quads_px, blur_px, self.edges, light, cells)
         quads = corners_from_nodes(fits.nodes_px)
         ratio = _signed_area(quads) / _signed_area(quads_px)
         most = self.settings.area_change

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.arrays import Floats
 from vision.camera import Camera, card_pose, meet_plane
-from vision.edges import Floats
 from vision.errors import DetectionError, PoseError
 from vision.follow import MarkerTracks
 from vision.joint import JointModel, JointSettings, JointState, card_ids_in

@@ -17,8 +17,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.arrays import Floats
 from vision.camera import CAMERA_PARAMETERS, Camera, card_nodes_mm, square_nodes_mm
-from vision.edges import Floats
 from vision.follow import MarkerTracks
 from vision.markers import CARD_IDS
 from vision.nodes import Nodes

@@ -10,7 +10,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.edges import CELLS_PER_SIDE, Bools, Floats
+from vision.arrays import Bools, Floats
+from vision.edges import CELLS_PER_SIDE
 from vision.pixels import Pictures
 
 DICTIONARY = cv2.aruco.DICT_4X4_50

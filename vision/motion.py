@@ -7,8 +7,8 @@ from pathlib import Path
 
 import numpy as np
 
+from vision.arrays import Bools, Floats
 from vision.camera import Camera
-from vision.edges import Bools, Floats
 
 
 @dataclass(frozen=True, slots=True)

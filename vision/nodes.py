@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.edges import Bools, Floats
+from vision.arrays import Bools, Floats
 from vision.follow import MarkerTracks
 
 

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from vision.arrays import Bools, Floats
 from vision.bordered import frame_normals, winsorised_variance
-from vision.edges import Bools, Floats
 from vision.joint import JointModel, JointState
 from vision.nodes import Nodes
 

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.edges import Floats
+from vision.arrays import Floats
 
 _REDUCED_SIDE = 14
 """Reduced pixels that a marker's side is brought down to, about: the code stays just visible."""

@@ -13,8 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.arrays import Floats
 from vision.control import JobControl, Unattended
-from vision.edges import Floats
 from vision.errors import VideoError
 from vision.video import SAFE_OPENING, ClipFacts, ClipReader
 

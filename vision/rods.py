@@ -13,10 +13,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.arrays import Floats
 from vision.bordered import SharedFit, fit_frames, fit_shared
 from vision.camera import Camera, meet_plane, square_nodes_mm
 from vision.control import JobControl, Unattended
-from vision.edges import Floats
 from vision.errors import DetectionError
 from vision.follow import MarkerTracks
 from vision.motion import ShaftMotion

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vision.edges import Floats
+from vision.arrays import Floats
 from vision.joint import JointModel, JointState
 from vision.nodes import Nodes
 
