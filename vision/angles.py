@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 
+from vision.arrays import Bools, Floats
 from vision.bordered import SharedFit, fit_frames, winsorised_variance
-from vision.edges import Bools, Floats
 from vision.final import FrameFacts
 from vision.guess import unwrapped
 from vision.joint import JointModel, JointState
@@ -27,13 +27,13 @@ def with_smooth_poses(
     Returns
     -------
     state : JointState
-    own : ndarray, shape (F, S)
-        Variance of each angle from the noise of frames.
+    posing : ndarray, shape (F, S)
+        Variance of each angle from that of the pose.
     """
     information = np.where(posed[:, None, None], facts.pose_information, 0.0)
     smooth = smooth_poses(time_s, state.rotation, state.translation, information)
     if smooth is None:
-        return state, facts.own
+        return state, facts.own - facts.held
     state = replace(state, rotation=smooth.rotation, translation=smooth.translation)
     state = fit_frames(model, state, nodes, 1.0, pose_held=True)
     alone = facts.own - facts.held
@@ -41,7 +41,7 @@ def with_smooth_poses(
     share = np.clip(together / np.maximum(alone, 1e-300), 1e-3, 1.0)
     cards = slice(0, len(model.card_ids))
     alike = frame_correlation(model.residuals(state, nodes)[:, cards], nodes.seen[:, cards], _MOST_LAGS)
-    return state, facts.held + alone * share * np.minimum(_slower(alike, share), 1.0 / share)
+    return state, alone * share * np.minimum(_slower(alike, share), 1.0 / share)
 
 
 def _slower(alike: Floats, share: Floats) -> Floats:
@@ -60,7 +60,7 @@ def angles_with_sigma(
     state: JointState,
     nodes: Nodes,
     facts: FrameFacts,
-    own: Floats,
+    posing: Floats,
     posed: Bools,
 ) -> tuple[Floats, Floats]:
     """Angle of each shaft with its standard deviation, (F, S) each; NaN where no marker was accepted."""
@@ -76,9 +76,31 @@ def angles_with_sigma(
         common = fit.likeness * np.einsum("kg,gh,kh->k", change, fit.covariance, change)
         # Edges of one marker err together more than edges taken alone show. A shaft can follow a false shift
         # of its marker along the circle, but not one toward its axis: that one tells how large they are.
-        spread = facts.radial[:, mine][np.isfinite(facts.radial[:, mine])]
-        excess = max(1.0, winsorised_variance(spread)) if spread.size else 1.0
-        variance = excess * own[:, s] + np.maximum(common, 0.0)
+        excess = _excess(facts.radial[:, mine])
+        variance = excess * facts.held[:, s] + posing[:, s] + np.maximum(common, 0.0)
         sigma[:, s] = np.where(gap, np.nan, np.sqrt(variance))
         angle[:, s] = unwrapped(angle[:, s])
     return angle, sigma
+
+
+def _excess(radial: Floats) -> float:
+    """Factor on the variance of a shaft's angle, from how its markers (F, B) leave their circles.
+
+    Errors that stay while an arm rests or creeps are few samples, however many frames show them. So the
+    factor is taken one standard deviation of its own above its best value: along the path, where nothing
+    tells, a codec is rather further off than across it.
+    """
+    known = np.isfinite(radial)
+    if not known.any():
+        return 1.0
+    off = np.where(known, radial, 0.0)
+    size = float((off**2).sum() / known.sum())
+    longer = 1.0
+    for lag in range(1, min(_MOST_LAGS, len(off))):
+        pairs = int((known[lag:] & known[:-lag]).sum())
+        alike = float((off[lag:] * off[:-lag]).sum()) / max(pairs, 1) / max(size, 1e-300)
+        if alike <= 0:
+            break
+        longer += 2.0 * alike
+    independent = max(float(known.sum()) / longer, 2.0)
+    return max(1.0, winsorised_variance(radial)) * (1.0 + float(np.sqrt(2.0 / independent)))

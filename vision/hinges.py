@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.angles import angles_with_sigma, with_smooth_poses
+from vision.arrays import Bools, Floats
 from vision.bordered import (
     SharedFit,
     fit_cost,
@@ -22,7 +23,6 @@ from vision.bordered import (
     fit_shared,
 )
 from vision.control import JobControl, Unattended
-from vision.edges import Bools, Floats
 from vision.errors import PoseError
 from vision.final import FrameFacts, frame_facts
 from vision.follow import MarkerTracks
@@ -167,11 +167,11 @@ def _find_shafts(
     ]
     facts = FrameFacts.joined(parts)
     posed = np.ones(len(tracks.time_s), bool)
-    own = facts.own
+    posing = facts.own - facts.held
     if not model.steady:
         posed = np.asarray(nodes.seen[:, : len(model.card_ids)].any(axis=1))
-        state, own = with_smooth_poses(model, state, nodes, facts, posed, tracks.time_s)
-    angle, sigma = angles_with_sigma(model, fit, state, nodes, facts, own, posed)
+        state, posing = with_smooth_poses(model, state, nodes, facts, posed, tracks.time_s)
+    angle, sigma = angles_with_sigma(model, fit, state, nodes, facts, posing, posed)
     return _motion(
         model, fit, state, nodes, refused, facts.shifts, (angle, sigma), posed, tracks, shafts, ids, settings
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from vision.edges import Floats
+from vision.arrays import Floats
 
 
 def rotation_from_vector(vectors: Floats) -> Floats:
@@ -27,6 +27,16 @@ def rotation_from_vector(vectors: Floats) -> Floats:
     k = cross_matrix(vectors)
     result: Floats = np.eye(3) + sine * k + cosine * (k @ k)
     return result
+
+
+def vector_from_rotation(rotations: Floats) -> Floats:
+    """Turn matrices (..., 3, 3) into rotation vectors (..., 3); not for turns near half a circle."""
+    twist = 0.5 * (rotations - np.swapaxes(rotations, -1, -2))
+    vector = np.stack([twist[..., 2, 1], twist[..., 0, 2], twist[..., 1, 0]], axis=-1)
+    sine = np.linalg.norm(vector, axis=-1)
+    angle = np.arctan2(sine, 0.5 * (np.trace(rotations, axis1=-2, axis2=-1) - 1.0))
+    stretch = np.where(sine < 1e-8, 1.0, angle / np.maximum(sine, 1e-300))
+    return np.asarray(vector * stretch[..., None], np.float64)
 
 
 def rotated(rotations: Floats, points: Floats) -> Floats:
