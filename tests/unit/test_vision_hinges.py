@@ -345,6 +345,44 @@ def test_angle_uncertainty_is_honest(handheld: bool) -> None:
     assert 0.88 < (np.abs(z) < 2).mean() < 0.999
 
 
+def slow_hand(frames: int, seed: int) -> Truth:
+    """A clip in a hand that sways a few tenths of a hertz, as hands do."""
+    truth = two_shafts(frames)
+    pose = shaken(looking(frames, middle_mm=(0.0, 60.0, 0.0)), np.random.default_rng(seed), 0.2, 2.0)
+    return replace(truth, rotation=pose[0], translation=pose[1])
+
+
+def test_in_low_light_the_hand_is_smoothed_and_the_rest_is_stated() -> None:
+    """Noise of an eighth of a pixel: the pose of one frame alone makes most of an angle's error."""
+    sigma_px = 0.12
+    off, z = [], []
+    for seed in range(3):
+        truth = slow_hand(150, seed)
+        motion = measured(truth, 40 + seed, sigma_px)
+        assert not motion.steady
+        for s in range(2):
+            error = departures_deg(motion.angle_rad[:, s], truth.shafts[s].angle_rad)
+            off.append(error)
+            z.append(np.deg2rad(error) / motion.sigma_rad[:, s])
+    # Each frame alone gives 0.068 degrees, the smoothed path 0.043.
+    assert np.sqrt(np.mean(np.square(off))) < 0.052
+    # 900 angles, with errors of pose and shared unknowns that last: some hundred independent ones.
+    assert 0.75 < np.sqrt(np.mean(np.square(z))) < 1.25
+
+
+def test_an_arm_that_slips_is_not_smoothed() -> None:
+    truth = slow_hand(120, 5)
+    slip = np.where(np.arange(120) >= 61, np.deg2rad(1.5), 0.0)
+    slipped = replace(truth.shafts[1], angle_rad=truth.shafts[1].angle_rad + slip)
+    truth = replace(truth, shafts=(truth.shafts[0], slipped))
+    motion = measured(truth, 50, 0.06)
+    off = departures_deg(motion.angle_rad[:, 1], slipped.angle_rad)
+    sd = np.rad2deg(motion.sigma_rad[:, 1])
+    # A smoothed slip would be off by half of it, ten standard deviations, on both sides.
+    assert sd[58:64].max() < 0.08
+    assert (np.abs(off[50:72]) < 4.5 * sd[50:72]).all()
+
+
 def test_uncertainty_of_focal_length_in_the_hand_is_honest() -> None:
     z = np.array([(m.camera.focal_px - t.focal_px) / m.focal_sigma_px for t, m in trials(True)])
     # 8 values: a spread of one is found between 0.4 and 1.7.

@@ -59,7 +59,8 @@ def test_derivatives_are_finite_differences(steady: bool) -> None:
     tracks = tracks_of(truth, rng, 0.5, stated_px=1.0)
     # A second marker on the motor's shaft has a spin of its own: use the tracks of the other arm for it.
     mounted = [*MOUNTED, MountedMarker(11, 20.0, 0, False)]
-    model = JointModel([0, 1, 2, 3], mounted, steady, WH, JointSettings())
+    pairs = np.array([0.1, 0.2, 0.3, 0.0, 0.4, 0.5, 0.6])
+    model = JointModel([0, 1, 2, 3], mounted, steady, WH, JointSettings(), pairs)
     nodes = Nodes.from_tracks(tracks, [0, 1, 2, 3, 10, 11, 11], np.zeros(7))
     start = true_state(truth)
     state = JointState(
@@ -91,6 +92,21 @@ def test_derivatives_are_finite_differences(steady: bool) -> None:
         numeric = (shifted(nothing, step) - shifted(nothing, -step)) / 2e-6
         scale = np.abs(numeric).max()
         assert_allclose(by_local[..., i], numeric, rtol=0, atol=2e-6 * scale + 1e-5, err_msg=f"local {i}")
+
+
+def test_residuals_are_freed_of_the_likeness_in_an_edge() -> None:
+    truth = two_shafts(400)
+    model, nodes = model_and_nodes(truth, True)
+    rng = np.random.default_rng(1)
+    pairs = np.array([0.5, 0.3, 0.0, 0.2, 0.6, 0.4])
+    errors = rng.normal(size=(400, 6, 4, 2)) * np.sqrt(1 - pairs)[:, None, None]
+    errors += rng.normal(size=(400, 6, 4, 1)) * np.sqrt(pairs)[:, None, None]
+    shift = 0.03 * errors.reshape(400, 6, 8, 1) * nodes.normals
+    nodes = Nodes(nodes.pixels + shift, nodes.normals, nodes.inverse_sigma, nodes.blur_px)
+    residual = model.with_pairs(pairs).residuals(true_state(truth), nodes)
+    for m in range(6):
+        # 1600 edges a marker.
+        assert_allclose(np.cov(residual[:, m].reshape(-1, 2).T), np.eye(2), rtol=0, atol=0.13)
 
 
 def test_the_prior_is_quadratic_about_what_is_expected() -> None:
