@@ -49,8 +49,7 @@ class Light:
 
     def at(self, place: NDArray[np.intp]) -> Singles:
         """Light at places (K, E, J) in the pictures."""
-        found: Singles = self.of_sample[self.pictures.samples(place, self.picture, axis=1)]
-        return found
+        return self.of_sample.take(self.pictures.samples(place, self.picture, axis=1))
 
 
 def frames_of(start: Floats, end: Floats) -> tuple[Floats, Floats, Floats, Floats]:

@@ -14,11 +14,14 @@ def blurred_step(z: Singles) -> Singles:
     """Normal distribution function to 0.0002, antisymmetric about one half, so that it favours no side.
 
     Many times faster than the exact function, which matters as it is taken for every pixel of every edge.
+    Written with exp, which numpy takes several times faster than tanh.
     """
-    step: Singles = np.tanh(z * (np.float32(0.7978846) + np.float32(0.03567741) * z * z))
-    step *= np.float32(0.5)
-    step += np.float32(0.5)
-    return step
+    # exp would leave the range of single numbers beyond ten standard deviations
+    power = z * (np.float32(-1.5957691) + np.float32(-0.07135482) * z * z)
+    np.minimum(power, np.float32(80.0), out=power)
+    step: Singles = np.exp(power, out=power)
+    step += np.float32(1.0)
+    return np.reciprocal(step, out=step)
 
 
 @dataclass(frozen=True, slots=True)

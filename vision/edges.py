@@ -386,21 +386,22 @@ def _fit_lines(
 
 
 def _robust_line(
-    along: Singles, shift: Floats, valid: Bools
+    along: NDArray[np.floating], shift: Floats, valid: Bools
 ) -> tuple[Floats, Floats, Bools, Floats, Floats, Floats]:
     """Line through the shifts of the columns, without those that lie apart (three robust deviations)."""
     keep = valid
+    along = along.astype(np.float64)
     for turn in range(3):
         weight = keep.astype(np.float64)
         n = np.maximum(weight.sum(axis=1), 1.0)
-        mean = np.einsum("ej,ej->e", weight, along) / n
-        level = np.einsum("ej,ej->e", weight, shift) / n
+        mean = np.vecdot(weight, along) / n
+        level = np.vecdot(weight, shift) / n
         centred = along - mean[:, None]
         weighted = weight * centred
-        spread = np.einsum("ej,ej->e", weighted, centred)
-        tilt = np.einsum("ej,ej->e", weighted, shift) / np.maximum(spread, 1e-6)
+        spread = np.vecdot(weighted, centred)
+        tilt = np.vecdot(weighted, shift) / np.maximum(spread, 1e-6)
         off = shift - level[:, None] - tilt[:, None] * centred
-        variance = np.einsum("ej,ej,ej->e", weight, off, off) / np.maximum(n - 2, 1)
+        variance = np.vecdot(weight * off, off) / np.maximum(n - 2, 1)
         if turn == 2:
             break
         ordinary = 1.4826 * _median_of(np.abs(off), valid) if turn == 0 else np.sqrt(variance)

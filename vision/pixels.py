@@ -75,5 +75,5 @@ class Pictures:
         bounds = np.searchsorted(picture, np.arange(len(self.flats) + 1))
         for flat, (first, last) in zip(self.flats, pairwise(bounds.tolist()), strict=True):
             part = (slice(None),) * axis + (slice(first, last),)
-            found[part] = flat[place[part]]
+            found[part] = flat.take(place[part])
         return found
