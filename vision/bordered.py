@@ -23,8 +23,8 @@ _AHEAD = 0.1
 _MOST_BEND = 1.5
 """Twice the largest share of a step that its bend may add."""
 
-_SETTLED = 1e-6
-"""Steps of angles (rad) and positions (mm) below this end a fit of single frames."""
+_SETTLED = 1e-3
+"""Square of a frame's step, in standard deviations of where it leads, below which a fit of single frames ends."""
 
 
 class BorderedModel(Protocol[State]):
@@ -199,7 +199,7 @@ def fit_frames(
         angles = change[:, model.angle_at :]
         np.clip(angles, -0.5, 0.5, out=angles)
         state = model.moved(state, no_change, change)
-        if np.abs(change).max() < _SETTLED:
+        if -(gradient * change[:, first:]).sum(axis=1).min() < _SETTLED * scale**2:
             break
     return state
 

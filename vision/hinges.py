@@ -159,7 +159,8 @@ def _find_shafts(
     everything = nodes
     state = _every_frame(model, fit, nodes, tracks.time_s, key, job)
     nodes, refused = _without_wrong_markers(model, state, nodes, fit.noise_scale, settings)
-    state = fit_frames(model, state, nodes, fit.noise_scale)
+    if refused.any():
+        state = fit_frames(model, state, nodes, fit.noise_scale)
     job.report(2, 3, "finding camera and shafts")
     parts = [
         frame_facts(model, state.frames(pick), everything.frames(pick), refused[pick])
