@@ -7,12 +7,13 @@ from dataclasses import replace
 import numpy as np
 
 from vision.arrays import Bools, Floats
-from vision.bordered import SharedFit, fit_frames, winsorised_variance
+from vision.bordered import SharedFit, fit_frames
 from vision.final import FrameFacts
 from vision.guess import unwrapped
 from vision.joint import JointModel, JointState
 from vision.nodes import Nodes
 from vision.noise import frame_correlation
+from vision.robust import winsorised_variance
 from vision.smoothing import smooth_poses
 
 _MOST_LAGS = 30

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Generic, Protocol, TypeVar
 
@@ -11,6 +10,7 @@ import numpy as np
 from vision.arrays import Floats
 from vision.control import JobControl, Unattended
 from vision.nodes import Nodes
+from vision.robust import huber_weight
 
 State = TypeVar("State")
 
@@ -24,7 +24,7 @@ _MOST_BEND = 1.5
 """Twice the largest share of a step that its bend may add."""
 
 _SETTLED = 1e-3
-"""Square of a frame's step, in standard deviations of where it leads, below which a fit of single frames ends."""
+"""A fit of single frames ends when no step is longer than the root of this, in standard deviations."""
 
 
 class BorderedModel(Protocol[State]):
@@ -190,7 +190,7 @@ def fit_frames(
     for _ in range(steps):
         residual, _, local = model.linearise(state, nodes, with_shared=False)
         local = local[..., first:]
-        weighted = np.swapaxes(local * _huber_weight(residual / scale, model.huber)[..., None], 1, 2)
+        weighted = np.swapaxes(local * huber_weight(residual / scale, model.huber)[..., None], 1, 2)
         normal = weighted @ local
         gradient = (weighted @ residual[..., None])[..., 0]
         _hold_unseen(normal, gradient)
@@ -247,7 +247,7 @@ class _System:
 
 def _linearised(model: BorderedModel[State], state: State, nodes: Nodes, scale: float) -> _System:
     residual, shared, local = model.linearise(state, nodes)
-    weight = _huber_weight(residual / scale, model.huber) / scale**2
+    weight = huber_weight(residual / scale, model.huber) / scale**2
     weighted_local = np.swapaxes(local * weight[..., None], 1, 2)
     weighted_shared = shared * weight[..., None]
     deviation, information = model.prior(state)
@@ -367,11 +367,6 @@ def _hold_unseen(normal: Floats, gradient: Floats) -> None:
     gradient[frame, unknown] = 0.0
 
 
-def _huber_weight(standardised: Floats, limit: float) -> Floats:
-    size = np.abs(standardised)
-    return np.where(size <= limit, 1.0, limit / np.maximum(size, 1e-12))
-
-
 def fit_cost(model: BorderedModel[State], state: State, nodes: Nodes, scale: float) -> float:
     """Give the robust cost of a state, priors included, under one noise scale."""
     limit = model.huber
@@ -379,40 +374,6 @@ def fit_cost(model: BorderedModel[State], state: State, nodes: Nodes, scale: flo
     loss = np.where(size <= limit, 0.5 * size**2, limit * (size - 0.5 * limit))
     deviation, information = model.prior(state)
     return float(loss.sum() + 0.5 * deviation @ information @ deviation)
-
-
-def winsorised_variance(values: Floats, limit: float = 3.0) -> float:
-    """Give the variance about zero with outliers counted as lying ``limit`` standard deviations off.
-
-    Parameters
-    ----------
-    values : ndarray, any shape
-        NaN is left out.
-    limit : float
-        In standard deviations.
-
-    Returns
-    -------
-    float
-        Equal to the variance of a normal distribution; 0 without values.
-
-    Notes
-    -----
-    Errors of edges have longer tails than a normal distribution. Their median alone (a fully robust scale)
-    would promise more than the fit can keep.
-    """
-    squares = values[np.isfinite(values)] ** 2
-    if not squares.size:
-        return 0.0
-    kept = (
-        1.0
-        - 2.0 * limit * np.exp(-0.5 * limit**2) / np.sqrt(2 * np.pi)
-        + 2 * (limit**2 - 1) * 0.5 * math.erfc(limit / math.sqrt(2))
-    )
-    variance = float(np.median(squares)) / 0.4549
-    for _ in range(20):
-        variance = float(np.minimum(squares, limit**2 * variance).mean() / kept)
-    return variance
 
 
 def _noise_scale(model: BorderedModel[State], state: State, nodes: Nodes) -> float:

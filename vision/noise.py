@@ -13,9 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from vision.arrays import Bools, Floats
-from vision.bordered import frame_normals, winsorised_variance
+from vision.bordered import frame_normals
 from vision.joint import JointModel, JointState
 from vision.nodes import Nodes
+from vision.robust import winsorised_variance
 
 _MOST_LIKE = 0.9
 """Two nodes of one edge are never taken to err more alike than this, so that a line keeps a direction."""

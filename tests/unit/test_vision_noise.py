@@ -14,6 +14,7 @@ from vision.guess import first_guess
 from vision.joint import JointModel, JointSettings, MountedMarker
 from vision.nodes import Nodes
 from vision.noise import NodeNoise, find_noise, frame_correlation
+from vision.robust import winsorised_variance
 
 IDS = [0, 1, 2, 3, 10, 11]
 MOUNTED = [MountedMarker(10, 30.0, 0, True), MountedMarker(11, 30.0, 1, True)]
@@ -61,3 +62,13 @@ def test_likeness_of_frames_is_that_of_the_process() -> None:
 
 def test_frames_too_few_to_compare_are_taken_as_unlike() -> None:
     assert_allclose(frame_correlation(np.ones((3, 1, 8)), np.ones((3, 1), bool), 5)[2:], 0.0, atol=0)
+
+
+def test_the_winsorised_variance_is_that_of_a_normal_distribution_and_hardly_moved_by_outliers() -> None:
+    value = 3.0 * np.random.default_rng(3).normal(size=20_000)
+    # Known to 1 %.
+    assert_allclose(winsorised_variance(value), 9.0, rtol=0.03, atol=0)
+    value[:200] = 1e3
+    value[200:300] = np.nan
+    assert_allclose(winsorised_variance(value), 9.0, rtol=0.15, atol=0)
+    assert winsorised_variance(np.full(3, np.nan)) == 0.0
