@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 
 from vision.arrays import Bools, Floats
-from vision.bordered import SharedFit, fit_frames
+from vision.blocks import fit_in_blocks, state_blocks
+from vision.bordered import SharedFit
 from vision.final import FrameFacts
 from vision.guess import unwrapped
 from vision.joint import JointModel, JointState
@@ -36,12 +37,13 @@ def with_smooth_poses(
     if smooth is None:
         return state, facts.own - facts.held
     state = replace(state, rotation=smooth.rotation, translation=smooth.translation)
-    state = fit_frames(model, state, nodes, 1.0, pose_held=True)
+    state = fit_in_blocks(model, state, nodes, 1.0, pose_held=True)
     alone = facts.own - facts.held
     together = np.einsum("ksi,kij,ksj->ks", facts.by_pose, smooth.covariance, facts.by_pose)
     share = np.clip(together / np.maximum(alone, 1e-300), 1e-3, 1.0)
     cards = slice(0, len(model.card_ids))
-    alike = frame_correlation(model.residuals(state, nodes)[:, cards], nodes.seen[:, cards], _MOST_LAGS)
+    residuals = [model.residuals(*block)[:, cards] for block in state_blocks(state, nodes)]
+    alike = frame_correlation(np.concatenate(residuals), nodes.seen[:, cards], _MOST_LAGS)
     return state, alone * share * np.minimum(_slower(alike, share), 1.0 / share)
 
 

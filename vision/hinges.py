@@ -8,7 +8,6 @@ frame in which the shaft's markers were not accepted stays a gap.
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -16,6 +15,7 @@ from numpy.typing import NDArray
 
 from vision.angles import angles_with_sigma, with_smooth_poses
 from vision.arrays import Bools, Floats
+from vision.blocks import fit_in_blocks, frame_blocks, joined, state_blocks
 from vision.bordered import (
     SharedFit,
     fit_cost,
@@ -160,11 +160,11 @@ def _find_shafts(
     state = _every_frame(model, fit, nodes, tracks.time_s, key, job)
     nodes, refused = _without_wrong_markers(model, state, nodes, fit.noise_scale, settings)
     if refused.any():
-        state = fit_frames(model, state, nodes, fit.noise_scale)
+        state = fit_in_blocks(model, state, nodes, fit.noise_scale)
     job.report(2, 3, "finding camera and shafts")
     parts = [
         frame_facts(model, state.frames(pick), everything.frames(pick), refused[pick])
-        for pick in _blocks(len(tracks.time_s))
+        for pick in frame_blocks(len(tracks.time_s))
     ]
     facts = FrameFacts.joined(parts)
     posed = np.ones(len(tracks.time_s), bool)
@@ -254,33 +254,16 @@ def _every_frame(
     nearest = np.abs(time_s[:, None] - time_s[key][None, :]).argmin(axis=1)
     start = fit.state
     blocks = []
-    for pick in _blocks(len(time_s)):
+    for pick in frame_blocks(len(time_s)):
         job.check()
         guess = start.frames(nearest[pick])
         blocks.append(fit_frames(model, guess, nodes.frames(pick), fit.noise_scale, steps=10))
-    return replace(
-        start,
-        rotation=np.concatenate([b.rotation for b in blocks]),
-        translation=np.concatenate([b.translation for b in blocks]),
-        angle_rad=np.concatenate([b.angle_rad for b in blocks]),
-    )
-
-
-def _blocks(frames: int) -> Iterator[slice]:
-    """Cut a clip into blocks whose derivatives fit into memory whatever its length."""
-    for first in range(0, frames, 512):
-        yield slice(first, min(first + 512, frames))
-
-
-def _blocks_of(state: JointState, nodes: Nodes) -> Iterator[tuple[JointState, Nodes]]:
-    """State and measurements of each block."""
-    for pick in _blocks(len(state.rotation)):
-        yield state.frames(pick), nodes.frames(pick)
+    return joined(blocks)
 
 
 def _rms(model: JointModel, state: JointState, nodes: Nodes) -> Floats:
     """Root mean square of each marker's residuals in each frame, (F, M)."""
-    parts = [(model.residuals(*block) ** 2).mean(axis=2) for block in _blocks_of(state, nodes)]
+    parts = [(model.residuals(*block) ** 2).mean(axis=2) for block in state_blocks(state, nodes)]
     return np.asarray(np.sqrt(np.concatenate(parts)), np.float64)
 
 

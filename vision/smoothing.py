@@ -38,6 +38,9 @@ _LOOSE = 1e8
 _MOST_TURNS, _LONGEST = 6, 3.0
 """Turns of the search for the intensity of the acceleration, and its longest step (natural logarithm)."""
 
+_SHORTEST_S = 1e-4
+"""Frames of a damaged file that carry the same time are taken to lie so far apart."""
+
 _TRACE = 1e-9
 """Share of the mean information of a frame that is assumed in every frame."""
 
@@ -161,7 +164,7 @@ class _Path:
     def __init__(self, time_s: Floats, path: Floats, weight: Floats) -> None:
         self.frames = len(time_s)
         self._path, self._weight = path, weight
-        step = np.diff(time_s)
+        step = np.maximum(np.diff(time_s), _SHORTEST_S)
         # From one interval to the next, white acceleration changes the mean velocity as if it worked for half
         # the time of both.
         self._span = 0.5 * (step[:-1] + step[1:])

@@ -168,6 +168,15 @@ def test_frames_without_a_pose_neither_help_nor_hurt() -> None:
     assert_array_equal(smooth.knocked[known], False)
 
 
+def test_two_frames_with_the_same_time_do_no_harm() -> None:
+    t, rotation, translation = swaying(120, 0.2, 1.5)
+    t = t.copy()
+    t[50] = t[49]
+    smooth = smooth_poses(t, *measured(rotation, translation, SIGMA, 10))
+    assert smooth is not None
+    assert (np.abs(errors(smooth, rotation, translation)) < 4.5 * SIGMA).all()
+
+
 def test_a_handful_of_poses_is_not_smoothed() -> None:
     t, rotation, translation = swaying(40, 0.2, 1.5)
     noisy, place, information = measured(rotation, translation, SIGMA, 8)
