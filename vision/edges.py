@@ -79,7 +79,7 @@ class EdgeSettings:
     approaches, approach_columns : int
         Most coarse steps toward an edge, and the columns they use.
     close_px : float
-        Coarse steps end when the edges move less than this.
+        Coarse steps end when the edges move less than this; the first, which only shifts, when less than a third.
     fine_steps : int
         Most fine steps.
     exact_px : float
@@ -102,7 +102,7 @@ class EdgeSettings:
     blur_limits_px: tuple[float, float] = (0.45, 4.0)
     approaches: int = 5
     approach_columns: int = 8
-    close_px: float = 0.5
+    close_px: float = 1.0
     fine_steps: int = 4
     exact_px: float = 0.12
     settled_px: float = 0.12
@@ -279,7 +279,8 @@ def _approached(
         slope = still if turn == 0 else slope
         start, end = _shifted(start, end, offset, slope)
         off = np.minimum(moved, half_band)
-        if (moved < settings.close_px).all():
+        # Steps shrink fast; but the first has left the turn out.
+        if (moved < settings.close_px * (1.0 if turn else 0.3)).all():
             break
     return start, end
 

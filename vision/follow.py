@@ -68,8 +68,8 @@ class FollowSettings:
     window_frames: int = 12
     area_change: float = 1.4
     start_blur_px: float = 0.9
-    most_frames: int = 6
-    most_pixels: int = 9_000_000
+    most_frames: int = 8
+    most_pixels: int = 17_000_000
 
     def most_at_once(self, frame: Frame) -> int:
         """Frames like this one that are followed at once at most."""
