@@ -32,13 +32,15 @@ def with_smooth_poses(
     posing : ndarray, shape (F, S)
         Variance of each angle from that of the pose.
     """
-    information = np.where(posed[:, None, None], facts.pose_information, 0.0)
+    # The floors of the noise are those of key frames, spread along the path; all frames may be noisier.
+    noise = max(1.0, winsorised_variance(facts.card))
+    information = np.where(posed[:, None, None], facts.pose_information / noise, 0.0)
     smooth = smooth_poses(time_s, state.rotation, state.translation, information)
     if smooth is None:
         return state, facts.own - facts.held
     state = replace(state, rotation=smooth.rotation, translation=smooth.translation)
     state = fit_in_blocks(model, state, nodes, 1.0, pose_held=True)
-    alone = facts.own - facts.held
+    alone = noise * (facts.own - facts.held)
     together = np.einsum("ksi,kij,ksj->ks", facts.by_pose, smooth.covariance, facts.by_pose)
     share = np.clip(together / np.maximum(alone, 1e-300), 1e-3, 1.0)
     cards = slice(0, len(model.card_ids))

@@ -35,6 +35,9 @@ class FrameFacts:
         Change of each angle with the shared unknowns.
     radial : ndarray, shape (F, B)
         How far each marker lies off its circle, in standard deviations; NaN where not measured.
+    card : ndarray, shape (F, 8 C)
+        Residuals of the card's nodes, in standard deviations of what the fit of the frame leaves of
+        independent errors; NaN where not measured.
     shifts : Shifts
         Departures from rest.
     """
@@ -45,6 +48,7 @@ class FrameFacts:
     pose_information: Floats
     sensitivity: Floats
     radial: Floats
+    card: Floats
     shifts: Shifts
 
     @classmethod
@@ -88,8 +92,8 @@ def frame_facts(model: JointModel, state: JointState, nodes: Nodes, refused: Boo
             derivatives[1] * kept[..., None],
             derivatives[2] * kept[..., None],
         )
-    _, shared, local = derivatives
-    at = model.angle_at
+    residual, shared, local = derivatives
+    at, card = model.angle_at, 8 * len(model.card_ids)
     covariance, sensitivity = frame_sensitivities(local, shared, at)
     held, by_pose, information = _by_pose(local, at)
     return FrameFacts(
@@ -99,8 +103,16 @@ def frame_facts(model: JointModel, state: JointState, nodes: Nodes, refused: Boo
         pose_information=information,
         sensitivity=sensitivity,
         radial=_radial(model, state, derivatives, covariance),
+        card=_studentised(residual[:, :card], local[:, :card], covariance),
         shifts=shifts,
     )
+
+
+def _studentised(residual: Floats, local: Floats, covariance: Floats) -> Floats:
+    """Residuals (K, N) in standard deviations of what pose and angles of the frame leave of them."""
+    left = 1.0 - ((local @ covariance) * local).sum(axis=2)
+    measured = (local != 0).any(axis=2) & (left > _LEAST_LEFT)
+    return np.where(measured, residual / np.sqrt(np.where(measured, left, 1.0)), np.nan)
 
 
 def _by_pose(local: Floats, at: int) -> tuple[Floats, Floats, Floats]:
