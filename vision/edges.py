@@ -79,7 +79,7 @@ class EdgeSettings:
     approaches, approach_columns : int
         Most coarse steps toward an edge, and the columns they use.
     close_px : float
-        Coarse steps end when the edges move less than this; the first, which only shifts, when less than a third.
+        Coarse steps end when the edges move less than this, or a third of it in the first, which only shifts.
     fine_steps : int
         Most fine steps.
     exact_px : float
