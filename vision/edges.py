@@ -168,16 +168,39 @@ def fit_edges(
     EdgeFits
         Lines, blur and which edges were seen.
     """
-    count = len(quads_px)
     start = quads_px.reshape(-1, 2)
     end = np.roll(quads_px, -1, axis=1).reshape(-1, 2)
     _, _, _, length = frames_of(start, end)
     half_band = np.clip(settings.band_cells * length / CELLS_PER_SIDE, *settings.band_limits_px)
     blur = np.clip(blur_px.reshape(-1), *settings.blur_limits_px)
-
     seen = Light(pictures, np.repeat(picture, 4), light.astype(np.float32))
     start, end = _approached(seen, start, end, half_band, blur, settings)
     start, end = _met(start, end, half_band)
+    return _stated(start, end, _fine(seen, start, end, half_band, blur, cells, settings), light, settings)
+
+
+@dataclass(frozen=True, slots=True)
+class _Lines:
+    """Lines of E edges against the edges that a fine fit started from."""
+
+    offset: Floats
+    slope: Floats
+    moved: Floats  # by the last step
+    levels: tuple[Singles, Singles]
+    quality: _Quality
+
+
+def _fine(
+    seen: Light,
+    start: Floats,
+    end: Floats,
+    half_band: Floats,
+    blur: Floats,
+    cells: Bools | None,
+    settings: EdgeSettings,
+) -> _Lines:
+    """Fit lines to all columns of edges that are near already."""
+    _, _, _, length = frames_of(start, end)
     cell = length / CELLS_PER_SIDE
     soft = cell < settings.soft_cell_blurs * blur
     needed = settings.fine_band_blurs * blur + settings.fine_band_px
@@ -187,10 +210,9 @@ def fit_edges(
     clear = np.maximum(cell - settings.code_blurs * blur, settings.least_inner_cells * cell)
     inner = np.where(soft, np.minimum(needed, settings.soft_inner_cells * cell), np.minimum(outer, clear))
     band = gather(seen, start, end, np.maximum(inner, outer), settings.most_columns)
-    still = np.zeros(len(start))
     levels = ink_and_paper(band, inner, outer, blur)
     glow = _glow(band, cells, np.flatnonzero(soft), length, blur)
-    offset, slope = still, still
+    offset = slope = np.zeros(len(start))
     for turn in range(settings.fine_steps):
         before = offset, slope
         offset, slope, quality = _fit_lines(band, levels, inner, outer, blur, offset, slope, glow)
@@ -203,20 +225,23 @@ def fit_edges(
             levels = soft_ink_and_paper(
                 band, levels, d * planes(1.0 / blur), used_pixels(band, d, inner, outer), soft, glow
             )
+    return _Lines(offset, slope, moved, levels, quality)
+
+
+def _stated(start: Floats, end: Floats, lines: _Lines, light: Floats, settings: EdgeSettings) -> EdgeFits:
+    """Nodes of the lines, how sure they are, and which edges are to be believed."""
+    quality = lines.quality
     # Contrast and threshold are stated in the picture's own numbers, 8 bits, as people know them.
     numbers = np.arange(len(light)) * 256 / len(light)
-    ink, paper = (np.interp(level.mean(axis=1), light, numbers) for level in levels)
-    settled = moved < settings.settled_px
-
+    ink, paper = (np.interp(level.mean(axis=1), light, numbers) for level in lines.levels)
     middle, along, outward, length = frames_of(start, end)
-    fractions = np.array(NODE_FRACTIONS)
-    s = (fractions[None, :] - 0.5) * length[:, None]
-    shift = offset[:, None] + slope[:, None] * s
+    s = (np.array(NODE_FRACTIONS)[None, :] - 0.5) * length[:, None]
+    shift = lines.offset[:, None] + lines.slope[:, None] * s
     nodes = middle[:, None] + s[..., None] * along[:, None] + shift[..., None] * outward[:, None]
     good = (
         (paper - ink > settings.least_contrast)
         & (quality.inlier_share >= settings.least_inliers)
-        & settled
+        & (lines.moved < settings.settled_px)
         & np.isfinite(nodes).all(axis=(1, 2))
     )
     variance = quality.variance[:, None] * (
@@ -224,11 +249,11 @@ def fit_edges(
         + (s - quality.mean_along[:, None]) ** 2 / quality.spread_along[:, None]
     )
     return EdgeFits(
-        nodes_px=nodes.reshape(count, 4, 2, 2),
-        sigma_px=np.sqrt(variance).reshape(count, 4, 2),
-        blur_px=np.clip(quality.blur, *settings.blur_limits_px).reshape(count, 4),
-        midlevel=(0.5 * (ink + paper) * len(light) / 256).reshape(count, 4),
-        good=good.reshape(count, 4),
+        nodes_px=nodes.reshape(-1, 4, 2, 2),
+        sigma_px=np.sqrt(variance).reshape(-1, 4, 2),
+        blur_px=np.clip(quality.blur, *settings.blur_limits_px).reshape(-1, 4),
+        midlevel=(0.5 * (ink + paper) * len(light) / 256).reshape(-1, 4),
+        good=good.reshape(-1, 4),
     )
 
 
