@@ -22,9 +22,15 @@ _MOST_LAGS = 30
 
 
 def with_smooth_poses(
-    model: JointModel, state: JointState, nodes: Nodes, facts: FrameFacts, posed: Bools, time_s: Floats
+    model: JointModel,
+    state: JointState,
+    nodes: Nodes,
+    facts: FrameFacts,
+    posed: Bools,
+    time_s: Floats,
+    knock: float,
 ) -> tuple[JointState, Floats]:
-    """Smooth the camera's path, and take the angles again from it.
+    """Smooth the camera's path, and take the angles again from it; ``knock`` as for ``smooth_poses``.
 
     Returns
     -------
@@ -35,7 +41,7 @@ def with_smooth_poses(
     # The floors of the noise are those of key frames, spread along the path; all frames may be noisier.
     noise = max(1.0, winsorised_variance(facts.card))
     information = np.where(posed[:, None, None], facts.pose_information / noise, 0.0)
-    smooth = smooth_poses(time_s, state.rotation, state.translation, information)
+    smooth = smooth_poses(time_s, state.rotation, state.translation, information, knock)
     if smooth is None:
         return state, facts.own - facts.held
     state = replace(state, rotation=smooth.rotation, translation=smooth.translation)

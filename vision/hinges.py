@@ -68,6 +68,9 @@ class HingeSettings:
         front of a marker moves its edges so little.
     least_turn_rad : float
         A shaft that turns less does not show where its centre is.
+    knock : float
+        A hand-held camera was knocked where its pose is so many standard deviations (RMS of six parts) off
+        its smooth path: by chance once in a million frames.
     joint : JointSettings
         Priors of the joint model.
     """
@@ -83,6 +86,7 @@ class HingeSettings:
     reject: float = 4.5
     least_reject_px: float = 0.1
     least_turn_rad: float = np.deg2rad(4.0)
+    knock: float = 2.5
     joint: JointSettings = field(default_factory=JointSettings)
 
 
@@ -171,7 +175,7 @@ def _find_shafts(
     posing = facts.own - facts.held
     if not model.steady:
         posed = np.asarray(nodes.seen[:, : len(model.card_ids)].any(axis=1))
-        state, posing = with_smooth_poses(model, state, nodes, facts, posed, tracks.time_s)
+        state, posing = with_smooth_poses(model, state, nodes, facts, posed, tracks.time_s, settings.knock)
     angle, sigma = angles_with_sigma(model, fit, state, nodes, facts, posing, posed)
     return _motion(
         model, fit, state, nodes, refused, facts.shifts, (angle, sigma), posed, tracks, shafts, ids, settings

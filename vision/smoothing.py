@@ -28,10 +28,6 @@ _BLOCK = 6
 _TIED = 2 * _POSE
 """Unknowns of a block that are tied to the next: a second difference reaches over two frames."""
 
-_JERK = 6.25
-"""Mean square difference, over the six parts of a pose in standard deviations, from which a frame's pose and
-the smooth one are at odds: by chance once in a million frames."""
-
 _LOOSE = 1e8
 """Factor on the variance of the acceleration where the camera or the card was knocked."""
 
@@ -72,7 +68,7 @@ class SmoothPoses:
 
 
 def smooth_poses(
-    time_s: Floats, rotation: Floats, translation: Floats, information: Floats
+    time_s: Floats, rotation: Floats, translation: Floats, information: Floats, knock: float
 ) -> SmoothPoses | None:
     """Smooth the poses of a hand-held camera.
 
@@ -84,6 +80,9 @@ def smooth_poses(
         Pose of each frame alone.
     information : ndarray, shape (F, 6, 6)
         Inverse covariance of a turn and a shift of the card in the camera frame; 0 where none was measured.
+    knock : float
+        Difference of a frame's pose and the smooth one, in standard deviations (root mean square of its six
+        parts), from which the motion was not smooth.
 
     Returns
     -------
@@ -107,10 +106,10 @@ def smooth_poses(
         strength = _likeliest([part for part, _ in stretches], strength)
         smooth, covariance = line.smoothed(strength)
         off = np.where(known[:, None], path - middle - smooth, 0.0)
-        jerk = np.einsum("fi,fij,fj->f", off, weight, off) > _JERK * _POSE
-        if not (jerk & ~knocked).any():
+        off_path = np.einsum("fi,fij,fj->f", off, weight, off) > knock**2 * _POSE
+        if not (off_path & ~knocked).any():
             break
-        knocked |= jerk
+        knocked |= off_path
         line.loosen(knocked)
         for part, where in stretches:
             part.loosen(knocked[where])

@@ -8,6 +8,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 from synthetic import turn
 
 from vision import smoothing
+from vision.hinges import HingeSettings
 from vision.rotations import vector_from_rotation
 from vision.smoothing import SmoothPoses, smooth_poses
 
@@ -95,6 +96,8 @@ def swaying(frames: int, turn_deg: float, shift_mm: float) -> tuple[np.ndarray, 
     return t, rotation, np.array([0.0, 30.0, 600.0]) + shift_mm * sway[:, 3:]
 
 
+KNOCK = HingeSettings().knock
+
 SIGMA = np.array([8e-4, 8e-4, 2e-4, 0.02, 0.02, 0.1])
 """Noise of one frame's pose in low light: rad and mm."""
 
@@ -118,7 +121,7 @@ def test_noise_falls_and_what_is_left_is_stated() -> None:
     t, rotation, translation = swaying(240, 0.2, 1.5)
     off, z = [], []
     for seed in range(4):
-        smooth = smooth_poses(t, *measured(rotation, translation, SIGMA, seed))
+        smooth = smooth_poses(t, *measured(rotation, translation, SIGMA, seed), KNOCK)
         assert smooth is not None
         assert not smooth.knocked.any()
         off.append(errors(smooth, rotation, translation))
@@ -135,7 +138,7 @@ def test_well_measured_poses_stay_as_they_are() -> None:
     t, rotation, translation = swaying(120, 0.5, 4.0)
     sigma = SIGMA * 1e-3
     noisy, place, information = measured(rotation, translation, sigma, 5)
-    smooth = smooth_poses(t, noisy, place, information)
+    smooth = smooth_poses(t, noisy, place, information, KNOCK)
     assert smooth is not None
     # Sways are large against this noise even from frame to frame: the change is less than the noise itself.
     assert (np.abs(errors(smooth, noisy, place)) < 3 * sigma).all()
@@ -147,7 +150,7 @@ def test_a_knock_is_not_smoothed_over() -> None:
     moved[75:] += np.array([1.5, -1.0, 2.0])
     rotation = rotation.copy()
     rotation[75:] = turn([0.012, -0.008, 0.004]) @ rotation[75:]
-    smooth = smooth_poses(t, *measured(rotation, moved, SIGMA, 6))
+    smooth = smooth_poses(t, *measured(rotation, moved, SIGMA, 6), KNOCK)
     assert smooth is not None
     assert smooth.knocked[74:76].all()
     assert np.flatnonzero(smooth.knocked).min() >= 68
@@ -161,7 +164,7 @@ def test_frames_without_a_pose_neither_help_nor_hurt() -> None:
     noisy, place, information = measured(rotation, translation, SIGMA, 7)
     information[60:75] = 0.0
     noisy[60:75], place[60:75] = np.eye(3), 1e6
-    smooth = smooth_poses(t, noisy, place, information)
+    smooth = smooth_poses(t, noisy, place, information, KNOCK)
     assert smooth is not None
     known = np.delete(np.arange(150), np.s_[60:75])
     assert (np.abs(errors(smooth, rotation, translation))[known] < 4 * SIGMA).all()
@@ -172,7 +175,7 @@ def test_two_frames_with_the_same_time_do_no_harm() -> None:
     t, rotation, translation = swaying(120, 0.2, 1.5)
     t = t.copy()
     t[50] = t[49]
-    smooth = smooth_poses(t, *measured(rotation, translation, SIGMA, 10))
+    smooth = smooth_poses(t, *measured(rotation, translation, SIGMA, 10), KNOCK)
     assert smooth is not None
     assert (np.abs(errors(smooth, rotation, translation)) < 4.5 * SIGMA).all()
 
@@ -181,7 +184,7 @@ def test_a_handful_of_poses_is_not_smoothed() -> None:
     t, rotation, translation = swaying(40, 0.2, 1.5)
     noisy, place, information = measured(rotation, translation, SIGMA, 8)
     information[5:] = 0.0
-    assert smooth_poses(t, noisy, place, information) is None
+    assert smooth_poses(t, noisy, place, information, KNOCK) is None
 
 
 def test_the_intensity_of_a_random_acceleration_is_found() -> None:
