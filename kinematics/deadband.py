@@ -8,10 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.motion import Bins, noise_whitener
-from kinematics.play import engage
+from kinematics.motion import Bins
+from kinematics.noise import noise_whitener, slow_error_sizes
+from kinematics.play import Play, engage
 from kinematics.settings import DEFAULTS, Settings
 from kinematics.stroke import Stroke
+from kinematics.wear import Wear, even_wear
 
 Array = NDArray[np.float64]
 
@@ -48,6 +50,8 @@ class DeadBand:
     slack_rad, sd_rad : float
         Lost motion, of either sign as noise has it, and its standard deviation; NaN if both passes are not
         there.
+    floor_rad : ndarray, shape (2,)
+        Size of the slow errors of driver and driven shaft, as the film shows it or as it was given.
     """
 
     ideal_rad: Array
@@ -56,6 +60,7 @@ class DeadBand:
     start_opened: float
     slack_rad: float
     sd_rad: float
+    floor_rad: Array
 
 
 def driven_sign(bins: Bins) -> int:
@@ -105,7 +110,13 @@ def start_side(stroke: Stroke) -> float:
     return min(parts)[1]
 
 
-def fit_dead_band(bins: Bins, settings: Settings = DEFAULTS, start_opened: float = 0.0) -> DeadBand:
+def fit_dead_band(
+    bins: Bins,
+    settings: Settings = DEFAULTS,
+    start_opened: float = 0.0,
+    floor_rad: Array | None = None,
+    wear: Wear | None = None,
+) -> DeadBand:
     """Fit driven curve and lost motion together, assuming no kind of linkage.
 
     Parameters
@@ -115,6 +126,11 @@ def fit_dead_band(bins: Bins, settings: Settings = DEFAULTS, start_opened: float
     start_opened : float
         Side of the lost motion on which the film is expected to start; where the film plainly starts
         elsewhere, as after a push by hand, it is taken from the film.
+    floor_rad : ndarray, shape (2,), optional
+        Size of the slow errors of driver and driven shaft; left out, the film's scatter about the curve
+        tells.
+    wear : Wear, optional
+        Shape of lost motion over the stroke, even if left out.
 
     Returns
     -------
@@ -135,25 +151,60 @@ def fit_dead_band(bins: Bins, settings: Settings = DEFAULTS, start_opened: float
     0.0200
     """
     driven = driven_sign(bins) * bins.driven_rad
-    basis, slope_basis = _spline(bins.driver_rad)
-    coefficients, *_ = np.linalg.lstsq(basis, driven, rcond=None)
-    mean = basis @ coefficients
-    whiten = noise_whitener(bins, np.clip(slope_basis @ coefficients, -5, 5), settings)
-    white = np.concatenate([whiten @ driven, np.zeros(basis.shape[1] - 2)])
-    at_first = float(driven[0])
+    curve = _Curve(*_spline(bins.driver_rad), (even_wear(bins) if wear is None else wear).profile)
+    coefficients, *_ = np.linalg.lstsq(curve.basis, driven, rcond=None)
+    ratio = curve.ratio(np.asarray(coefficients))
+    middle = curve.basis @ coefficients
+    expected = np.full(2, settings.floor_rad) if floor_rad is None else floor_rad
+    first = _best(curve, driven, middle, ratio, bins, settings, start_opened, expected)
+    if floor_rad is not None:
+        return first
+    slack = first.slack_rad if math.isfinite(first.slack_rad) else 0.0
+    design, known = curve.design(curve.play(first.ideal_rad, slack, first.start_opened))
+    shown = slow_error_sizes(bins, first.ratio, driven, design, known, settings)
+    return _best(curve, driven, first.ideal_rad, first.ratio, bins, settings, start_opened, shown)
+
+
+@dataclass(frozen=True, slots=True)
+class _Curve:
+    """Cubic spline over the driver's range, and the shape of lost motion along the bins."""
+
+    basis: Array
+    slopes: Array
+    profile: Array
+
+    def ratio(self, coefficients: Array) -> Array:
+        return np.clip(self.slopes @ coefficients, -5, 5)
+
+    def design(self, play: Play) -> tuple[Array, Array]:
+        """Derivatives of the driven angle by spline and lost motion, and rows that keep the spline whole."""
+        bend = np.diff(np.eye(self.basis.shape[1]), 2, axis=0) / _BEND_RAD
+        known = np.column_stack([bend, np.zeros(bend.shape[0])])
+        lag = self.profile[play.source] * play.opened
+        return np.column_stack([self.basis[play.source], -lag]), known
+
+    def play(self, ideal: Array, slack: float, start_opened: float) -> Play:
+        """Engagement along the bins."""
+        return engage(ideal, slack * self.profile, start_opened)
+
+
+def _best(
+    curve: _Curve,
+    driven: Array,
+    middle: Array,
+    ratio: Array,
+    bins: Bins,
+    settings: Settings,
+    start_opened: float,
+    floor_rad: Array,
+) -> DeadBand:
+    """The best of several first guesses of lost motion and of where in it the film starts."""
+    whiten = noise_whitener(bins, ratio, floor_rad, settings)
     fits = []
     for start in (start_opened, 0.5, 1 - start_opened):
         for slack in _FIRST_RAD:
             chi_square, fit = _follow(
-                basis,
-                slope_basis,
-                whiten,
-                white,
-                at_first,
-                mean + slack / 2,
-                slack,
-                start,
-                start != start_opened,
+                curve, whiten, driven, middle + slack / 2, slack, start, start != start_opened, floor_rad
             )
             off_side = abs(fit.start_opened - start_opened)
             if off_side == 0 or off_side > _CLEARLY:
@@ -162,40 +213,40 @@ def fit_dead_band(bins: Bins, settings: Settings = DEFAULTS, start_opened: float
 
 
 def _follow(
-    basis: Array,
-    slope_basis: Array,
+    curve: _Curve,
     whiten: Array,
-    white: Array,
-    first: float,
+    driven: Array,
     ideal: Array,
     slack: float,
     start_opened: float,
     free_start: bool,
+    floor_rad: Array,
 ) -> tuple[float, DeadBand]:
     """Chi-square and fit from one first guess of curve, lost motion and start within it."""
-    bend = np.diff(np.eye(basis.shape[1]), 2, axis=0) / _BEND_RAD
-    smooth = np.column_stack([bend, np.zeros(bend.shape[0])])
+    whitened = whiten @ driven
     for _ in range(_ROUNDS):
-        play = engage(ideal, slack, start_opened)
-        design = np.vstack([whiten @ np.column_stack([basis[play.source], -play.opened]), smooth])
+        play = curve.play(ideal, slack, start_opened)
+        part, known_rows = curve.design(play)
+        design = np.vstack([whiten @ part, known_rows])
+        white = np.concatenate([whitened, np.zeros(known_rows.shape[0])])
         q, triangle = np.linalg.qr(design)
         # with one pass only nothing tells the play
         known = abs(triangle[-1, -1]) > 1e-6
         solution = np.linalg.lstsq(triangle, q.T @ white, rcond=None)[0]
-        ideal, before, slack = basis @ solution[:-1], slack, float(solution[-1])
+        ideal, before, slack = curve.basis @ solution[:-1], slack, float(solution[-1])
         moved = 0.0
         if known and free_start and slack > _PLAIN_RAD:
-            moved = float(np.clip((ideal[0] - first) / slack, 0, 1)) - start_opened
+            moved = float(np.clip((ideal[0] - driven[0]) / (slack * curve.profile[0]), 0, 1)) - start_opened
             moved = moved if abs(moved) > _ELSEWHERE else 0.0
             start_opened += moved
         if not known or (abs(slack - before) < _SETTLED_RAD and not moved):
             break
     off = white - design @ solution
     engaged = play.source == np.arange(play.source.size)
-    ratio = np.clip(slope_basis @ solution[:-1], -5, 5)
     sd = 1 / abs(float(triangle[-1, -1])) if known else math.nan
     slack = slack if known else math.nan
-    return float(off @ off), DeadBand(ideal, ratio, engaged, start_opened, slack, sd)
+    ratio = curve.ratio(solution[:-1])
+    return float(off @ off), DeadBand(ideal, ratio, engaged, start_opened, slack, sd, floor_rad)
 
 
 def _spline(driver: Array) -> tuple[Array, Array]:

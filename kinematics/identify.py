@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.attribution import carriers, remedy
-from kinematics.deadband import driven_sign, fit_dead_band, start_side
+from kinematics.deadband import DeadBand, driven_sign, fit_dead_band, start_side
 from kinematics.errors import FitError, GeometryError
 from kinematics.evidence import (
     QUANTITIES,
@@ -20,20 +20,20 @@ from kinematics.evidence import (
 )
 from kinematics.fourbar import FourBar
 from kinematics.least_squares import minimise
-from kinematics.motion import Bins, LinkageMotion, noise_whitener, thin
+from kinematics.motion import Bins, LinkageMotion, thin
+from kinematics.noise import noise_whitener
 from kinematics.posterior import (
     PARAMETERS,
     SLACK,
     Posterior,
     linkage,
-    quantities,
-    quantity_derivatives,
     wrap,
 )
 from kinematics.settings import DEFAULTS, Settings
 from kinematics.spread import Mode, inverse, modes, spread
 from kinematics.starts import starting_points
 from kinematics.stroke import Stroke
+from kinematics.wear import Wear, even_wear, pin_wear
 
 Array = NDArray[np.float64]
 
@@ -44,6 +44,9 @@ _WIDENINGS = 3  # rounds in which slow errors are enlarged until a four-bar expl
 _CONTRADICTED = 2.0  # enlargement of the slow errors from which the film contradicts every four-bar
 _WIDEST = 100.0  # times the stated slow error
 _MIN_DRIVEN_RAD = np.pi / 180
+_PLAIN = 4.0  # standard deviations from which lost motion is plain enough to ask where it arises
+_SAME = 0.3  # standard deviations between solutions that are one ...
+_NEAR = 1.0  # ... and standard deviations, and rise of chi-square, within which a search will end in one
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,13 +82,17 @@ class GeometryFit:
     Parameters
     ----------
     linkage : FourBar
-        Closes rigidly on the closing side of the lost motion, where the low-fire hold rests.
+        Closes rigidly on the closing side of the lost motion, where the low-fire hold rests. With play in the
+        pins its rod differs from the rod's length, pin to pin, by half the play.
     quantities : tuple of Quantity
         The six quantities in the order of `QUANTITIES`.
     slack : Quantity
-        Lost motion at the driven shaft, not negative.
+        Lost motion at the driven shaft, mean over the stroke, not negative.
     slack_signed_rad : float
         The same as the fit found it: noise about no lost motion at all lies on both sides of zero.
+    pins_share : float
+        Probability that lost motion is play in the rod's pins, which changes with the transmission angle, and
+        not the same angle everywhere, as that of an arm on its shaft; NaN where lost motion is not plain.
     modes : tuple of Mode
         All linkages that explain the film, by their share of the probability; the first is the one reported.
     parameters, covariance : ndarray, shapes (7,), (7, 7)
@@ -93,8 +100,11 @@ class GeometryFit:
         or several linkages explain the film, the quantities' own standard deviations are larger.
     chi_square, degrees_of_freedom : float, int
         Of motion, evidence and priors, with errors as stated.
+    floor_rad : ndarray, shape (2,)
+        Size of the slowly varying errors of driver and driven shaft, as the film's scatter about a smooth
+        curve shows it.
     widened : float
-        Factor by which the slow errors had to be enlarged until a four-bar explains the film; else 1.
+        Factor by which they had to be enlarged until a four-bar explains the film; else 1.
     rms_rad : float
         Misfit between the measured and the modelled driven angle.
     opening_sign, driven_sign : int
@@ -106,11 +116,13 @@ class GeometryFit:
     quantities: tuple[Quantity, ...]
     slack: Quantity
     slack_signed_rad: float
+    pins_share: float
     modes: tuple[Mode, ...]
     parameters: Array
     covariance: Array
     chi_square: float
     degrees_of_freedom: int
+    floor_rad: Array
     widened: float
     rms_rad: float
     opening_sign: int
@@ -184,8 +196,19 @@ def identify(
         return _identify(stroke, bins, tuple(statements(evidence)), settings)
 
 
+@dataclass(frozen=True, slots=True)
+class _Solved:
+    posterior: Posterior
+    found: list[Mode]
+    floor_rad: Array
+    pins_share: float = np.nan
+
+
 def _identify(stroke: Stroke, bins: Bins, evidence: tuple[Statement, ...], settings: Settings) -> GeometryFit:
-    stated = _fit(stroke, bins, evidence, settings, 1.0)
+    side = start_side(stroke)
+    band = fit_dead_band(bins, settings, side)
+    stated = _fit(stroke, bins, evidence, settings, band, even_wear(bins))
+    stated = _tell_wear(stated, side, settings)
     best, widened = stated, 1.0
     for _ in range(_WIDENINGS):
         excess = best.found[0].chi_square / _freedom(best.posterior)
@@ -194,14 +217,10 @@ def _identify(stroke: Stroke, bins: Bins, evidence: tuple[Statement, ...], setti
         # no four-bar follows the film to within the stated errors: what is left is an error of the model, of
         # which is known only that it varies slowly
         widened *= float(np.sqrt(excess))
-        best = _fit(stroke, bins, evidence, settings, widened)
+        wear = best.posterior.wear
+        band = fit_dead_band(bins, settings, side, widened * stated.floor_rad, wear)
+        best = _fit(stroke, bins, evidence, settings, band, wear, widened)
     return _result(best, stated, widened)
-
-
-@dataclass(frozen=True, slots=True)
-class _Solved:
-    posterior: Posterior
-    found: list[Mode]
 
 
 def _freedom(posterior: Posterior) -> int:
@@ -213,28 +232,75 @@ def _fit(
     bins: Bins,
     evidence: tuple[Statement, ...],
     settings: Settings,
-    widened: float,
+    band: DeadBand,
+    wear: Wear,
+    widened: float = 1.0,
 ) -> _Solved:
-    """Solutions with the slow errors so many times as large as the settings say."""
-    settings = replace(settings, floor_rad=widened * settings.floor_rad)
-    band = fit_dead_band(bins, settings, start_side(stroke))
+    """Solutions with slow errors of the size that goes with the dead band."""
     posterior = Posterior(
         bins,
         stroke.opening_sign,
         driven_sign(bins),
         band.start_opened,
-        noise_whitener(bins, band.ratio, settings),
+        noise_whitener(bins, band.ratio, band.floor_rad, settings),
         evidence,
         settings,
+        wear,
     )
     starts = starting_points(posterior, band, _STARTS)
-    found = modes(posterior, _polish(posterior, starts), widened)
+    found = modes([(posterior, s) for s in _polish(posterior, starts)], widened)
     if not found:
         raise FitError(
             "No four-bar linkage closes over this stroke with the lengths and angles given.",
             "Check the tape measures, and that the two shafts are joined by one rod.",
         )
-    return _Solved(posterior, found)
+    return _Solved(posterior, found, band.floor_rad)
+
+
+def _tell_wear(even: _Solved, side: float, settings: Settings) -> _Solved:
+    """Solutions with lost motion of either shape, where there is plainly some."""
+    first, posterior = even.found[0], even.posterior
+    if first.parameters[SLACK] < _PLAIN * np.sqrt(first.covariance[SLACK, SLACK]):
+        return even
+    wear = _pin_wear(posterior, first.parameters)
+    if wear is None:
+        return even
+    band = fit_dead_band(posterior.bins, settings, side, wear=wear)
+    floor = even.floor_rad
+    if np.sum(band.floor_rad**2) < np.sum(floor**2):  # what the better shape leaves is the films' own error
+        floor = band.floor_rad
+        whiten = noise_whitener(posterior.bins, band.ratio, floor, settings)
+        posterior = replace(posterior, whiten=whiten, start_opened=band.start_opened)
+    candidates = [(posterior, s) for s in _polish(posterior, [mode.parameters for mode in even.found])]
+    # where the shape is wrong a fit may prefer the wrong linkage: all starts are tried again
+    candidates += _with_worn_pins(posterior, [first.parameters, *starting_points(posterior, band, _STARTS)])
+    found = modes(candidates)
+    chosen = next(p for p, s in candidates if s is found[0].parameters)
+    return _Solved(chosen, found, floor, sum(mode.share for mode in found if mode.worn_pins))
+
+
+def _with_worn_pins(posterior: Posterior, starts: list[Array]) -> list[tuple[Posterior, Array]]:
+    """Solutions with play in the pins; its shape follows from the linkage, so each has its own."""
+    solved: list[_Minimum] = []
+    for start in starts:
+        _polish_worn(posterior, start, solved)
+    settled: list[_Minimum] = []
+    for mode in modes([(m.posterior, m.parameters) for m in solved]):
+        _polish_worn(posterior, mode.parameters, settled)
+    return [(m.posterior, m.parameters) for m in settled]
+
+
+def _polish_worn(posterior: Posterior, start: Array, found: list[_Minimum]) -> None:
+    wear = _pin_wear(posterior, start)
+    if wear is not None:
+        _polish(replace(posterior, wear=wear), [start], found)
+
+
+def _pin_wear(posterior: Posterior, parameters: Array) -> Wear | None:
+    values = tuple(float(v) for v in linkage(parameters))
+    return pin_wear(
+        posterior.bins, posterior.opening_sign, posterior.driven_sign, values, float(parameters[SLACK])
+    )
 
 
 def _check(bins: Bins) -> None:
@@ -250,20 +316,35 @@ def _check(bins: Bins) -> None:
         )
 
 
-def _polish(posterior: Posterior, starts: list[Array]) -> list[Array]:
-    """Minimise from each start; different solutions, best first."""
-    found: list[tuple[float, Array]] = []
+@dataclass(frozen=True, slots=True)
+class _Minimum:
+    posterior: Posterior
+    parameters: Array
+    slope: Array
+    chi_square: float
+
+    def near(self, parameters: Array, chi_square: float) -> bool:
+        """Whether a search that has come there ends here."""
+        off = np.linalg.norm(self.slope @ _difference(parameters, self.parameters))
+        return bool(off < _SAME or (off < _NEAR and chi_square < self.chi_square + _NEAR))
+
+
+def _polish(posterior: Posterior, starts: list[Array], found: list[_Minimum] | None = None) -> list[Array]:
+    """Minimise from each start, adding to what is found already; different solutions, best first."""
+    found = [] if found is None else found
+
+    def known(parameters: Array, chi_square: float) -> bool:
+        return any(m.near(parameters, chi_square) for m in found)
+
     for start in starts:
-        first = posterior.residuals(start)
-        if not np.all(np.isfinite(first)):
+        if not np.all(np.isfinite(posterior.residuals(start))):
             continue
-        solution, chi_square = minimise(posterior.residuals, posterior.jacobian, start, _STEPS)
+        # many starts lead to the same solution, some along a valley that need not be walked to its end again
+        solution, chi_square = minimise(posterior.residuals, posterior.jacobian, start, _STEPS, known)
         solution[3:5] = wrap(solution[3:5])
-        if all(
-            np.linalg.norm(posterior.jacobian(solution) @ _difference(solution, s)) > 0.1 for _, s in found
-        ):
-            found.append((chi_square, solution))
-    return [s for _, s in sorted(found, key=lambda pair: pair[0])]
+        if not known(solution, chi_square):
+            found.append(_Minimum(posterior, solution, posterior.jacobian(solution), chi_square))
+    return [m.parameters for m in sorted(found, key=lambda m: m.chi_square)]
 
 
 def _difference(one: Array, other: Array) -> Array:
@@ -283,7 +364,7 @@ def _result(solved: _Solved, stated: _Solved, widened: float) -> GeometryFit:
             "The best fit starts in line with the driven arm.",
             "Measure the start angles.",
         ) from error
-    by = np.vstack([quantity_derivatives(best), np.eye(len(PARAMETERS))[SLACK]])
+    by = np.vstack([posterior.quantity_derivatives(best), np.eye(len(PARAMETERS))[SLACK]])
     sds = spread(posterior, found, by)
     misfit = posterior.misfit(best)
     made = _quantities(posterior, best, by, sds, widened)
@@ -292,11 +373,13 @@ def _result(solved: _Solved, stated: _Solved, widened: float) -> GeometryFit:
         made[:-1],
         made[-1],
         float(best[SLACK]),
+        stated.pins_share,
         tuple(found),
         best,
         found[0].covariance,
         stated.found[0].chi_square,
         _freedom(posterior),
+        stated.floor_rad,
         widened,
         float(np.sqrt(np.average(misfit**2, weights=posterior.bins.frames))),
         posterior.opening_sign,
@@ -310,7 +393,7 @@ def _quantities(
 ) -> tuple[Quantity, ...]:
     """The six quantities and lost motion."""
     names = (*QUANTITIES, "slack_rad")
-    values = np.append(quantities(best), max(best[SLACK], 0.0))
+    values = np.append(posterior.quantities(best), max(best[SLACK], 0.0))
     limits = _limits(posterior.settings, values)
     jacobian, rows = posterior.jacobian(best), posterior.sources()
     # where the film contradicts every four-bar, only what other evidence settles counts as determined

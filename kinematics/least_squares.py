@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-_SETTLED = 1e-5  # fall of chi-square that ends the search: worth next to nothing of a standard deviation
+_SETTLED = 1e-4  # fall of chi-square that ends the search: worth a hundredth of a standard deviation
 _STUCK = 1e8  # damping beyond which no step helps
 
 
@@ -18,6 +18,7 @@ def minimise(
     jacobian: Callable[[Array], Array],
     start: Array,
     steps: int,
+    reached: Callable[[Array, float], bool] | None = None,
 ) -> tuple[Array, float]:
     """Parameters of least chi-square near a start, and that chi-square.
 
@@ -31,6 +32,8 @@ def minimise(
         Residuals must be finite here.
     steps : int
         Trials at most.
+    reached : callable, optional
+        Whether parameters with their chi-square are near enough to what is known already to stop there.
 
     Returns
     -------
@@ -63,7 +66,7 @@ def minimise(
                 chi_square - trial,
                 trial,
             )
-            if fall < _SETTLED:
+            if fall < _SETTLED or (reached is not None and reached(best, chi_square)):
                 break
             slope, damping = jacobian(best), damping / 5
         elif damping > _STUCK:

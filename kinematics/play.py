@@ -12,7 +12,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Play:
-    """Where a path engages: the driven angle is `ideal[source] - slack * opened`.
+    """Where a path engages: the driven angle is `ideal[source] - slack[source] * opened`.
 
     Parameters
     ----------
@@ -27,15 +27,16 @@ class Play:
     opened: Array
 
 
-def engage(ideal: Array, slack: float, start_opened: float = 0.0) -> Play:
+def engage(ideal: Array, slack: Array | float, start_opened: float = 0.0) -> Play:
     """Follow a path through the play.
 
     Parameters
     ----------
     ideal : ndarray, shape (N,)
         Driven angle without play along the path, positive in its own opening direction.
-    slack : float
-        Width of the play. A negative width, as a fit may try, engages like its size.
+    slack : ndarray, shape (N,), or float
+        Width of the play, at each point or everywhere. A negative width, as a fit may try, engages like its
+        size.
     start_opened : float
         Where the path starts within the play: 0 on the closing side (the way a burner comes to low fire),
         1 on the opening side.
@@ -46,7 +47,7 @@ def engage(ideal: Array, slack: float, start_opened: float = 0.0) -> Play:
 
     Notes
     -----
-    y[k] = min(max(y[k-1], ideal[k] - slack), ideal[k]): the play (backlash) operator.
+    y[k] = min(max(y[k-1], ideal[k] - slack[k]), ideal[k]): the play (backlash) operator.
 
     Examples
     --------
@@ -55,14 +56,14 @@ def engage(ideal: Array, slack: float, start_opened: float = 0.0) -> Play:
     >>> (ideal[play.source] - 2.0 * play.opened).tolist()
     [0.0, 0.0, 1.0, 2.0, 2.0, 1.0]
     """
-    width = abs(slack)
+    widths = np.broadcast_to(np.abs(slack), ideal.shape).tolist()
     sources, sides = [0], [start_opened]
     source, side = 0, start_opened
     path = ideal.tolist()  # a loop over floats is several times faster than one over array elements
     before = path[0]
-    value = before - width * start_opened
+    value = before - widths[0] * start_opened
     for k in range(1, len(path)):
-        top = path[k]
+        top, width = path[k], widths[k]
         # a play of no width is engaged both ways at once: the way of moving decides
         if value <= top - width and top >= before:
             value, source, side = top - width, k, 1.0

@@ -7,11 +7,19 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.closure import driven_curve, driven_derivatives, in_line_cotangent
+from kinematics.closure import (
+    driven_curve,
+    driven_derivatives,
+    in_line_cotangent,
+    in_line_derivatives,
+    rod_curve,
+    rod_derivatives,
+)
 from kinematics.evidence import ANGLES, QUANTITIES, Statement
 from kinematics.motion import Bins
-from kinematics.play import Play, engage
+from kinematics.play import engage
 from kinematics.settings import Settings
+from kinematics.wear import Wear
 
 Array = NDArray[np.float64]
 
@@ -29,6 +37,7 @@ _ZERO_PRIOR_RAD = (
     1.0  # the driven shaft's zero is arbitrary; the width only keeps a fit without a hold finite
 )
 _CLEAR = 0.05  # one standard deviation when rod and driven arm are within 3 degrees of one line
+_ROD = QUANTITIES.index("rod_mm")
 _IS_ANGLE = np.array([q in ANGLES for q in QUANTITIES])
 
 
@@ -48,6 +57,8 @@ class Posterior:
         Makes the errors of the bins independent and of unit variance (`noise_whitener`).
     evidence : tuple of Statement
     settings : Settings
+    wear : Wear
+        Where lost motion arises.
     """
 
     bins: Bins
@@ -57,68 +68,107 @@ class Posterior:
     whiten: Array
     evidence: tuple[Statement, ...]
     settings: Settings
+    wear: Wear
 
     # ---- motion ------------------------------------------------------------------------------------------
 
-    def ideal(self, parameters: Array) -> Array:
-        """Driven travel without lost motion at each bin, positive in the driven shaft's opening direction."""
-        turned = driven_curve(self.opening_sign * self.bins.driver_rad, *linkage(parameters))
-        return np.asarray(self.driven_sign * turned)
+    def travel(self) -> Array:
+        """Drive arm turned since low fire at each bin, counter-clockwise positive."""
+        return self.opening_sign * self.bins.driver_rad
 
-    def play(self, ideal: Array, slack: float) -> Play:
-        """Engagement of the play along the bins."""
-        return engage(ideal, slack, self.start_opened)
+    def _engaged(self, parameters: Array, turned: Array) -> tuple[Array, Array]:
+        """Driven travel at each bin as engaged in closing and in opening, positive toward high fire."""
+        closing = self.driven_sign * turned
+        if self.wear.longer_by_slack == 0:
+            return closing, closing - parameters[SLACK]
+        longer = self.wear.longer_by_slack * float(parameters[SLACK])
+        values = (float(v) for v in linkage(parameters))
+        return closing, self.driven_sign * rod_curve(self.travel(), longer, *values)
 
     def misfit(self, parameters: Array) -> Array:
         """Measured less modelled driven angle at each bin (rad); NaN if the linkage does not close there."""
-        ideal = self.ideal(parameters)
-        if not np.all(np.isfinite(ideal)):
-            return np.full_like(ideal, np.nan)
-        play = self.play(ideal, parameters[SLACK])
-        model = ideal[play.source] - parameters[SLACK] * play.opened + parameters[ZERO]
-        return np.asarray(self.driven_sign * self.bins.driven_rad - model)
+        return self._misfit(parameters, driven_curve(self.travel(), *linkage(parameters)))
 
-    def velocity_ratio(self, parameters: Array) -> Array:
-        """Driven by driver at each bin."""
-        values = linkage(parameters)
-        travel = self.opening_sign * self.bins.driver_rad
-        return driven_derivatives(travel, driven_curve(travel, *values), *values)[1]
+    def _misfit(self, parameters: Array, turned: Array) -> Array:
+        closing, opening = self._engaged(parameters, turned)
+        lag = closing - opening
+        if not np.all(np.isfinite(lag)):
+            return np.full_like(closing, np.nan)
+        play = engage(closing, lag, self.start_opened)
+        model = closing[play.source] - lag[play.source] * play.opened
+        return np.asarray(self.driven_sign * self.bins.driven_rad - model - parameters[ZERO])
 
     # ---- least squares -----------------------------------------------------------------------------------
 
     def residuals(self, parameters: Array) -> Array:
         """Motion, then evidence, then priors, each divided by its standard deviation."""
-        motion = self.misfit(parameters)
+        turned = driven_curve(self.travel(), *linkage(parameters))
+        motion = self._misfit(parameters, turned)
         if np.all(np.isfinite(motion)):
             motion = self.whiten @ motion
-        return np.concatenate([motion, self.knowledge(parameters)])
+        return np.concatenate([motion, self._knowledge(parameters, self._ends(turned))])
 
     def jacobian(self, parameters: Array) -> Array:
         """Derivatives of `residuals`, shape (R, 7)."""
-        values = linkage(parameters)
-        travel = self.opening_sign * self.bins.driver_rad
+        values, travel = linkage(parameters), self.travel()
         turned = driven_curve(travel, *values)
-        by_linkage, _ = driven_derivatives(travel, turned, *values)
-        play = self.play(self.driven_sign * turned, parameters[SLACK])
-        motion = np.zeros((travel.size, len(PARAMETERS)))
-        motion[:, :5] = -self.driven_sign * by_linkage[play.source]
-        motion[:, SLACK] = play.opened
+        high, low = self._engaged(parameters, turned)
+        closing = np.zeros((travel.size, len(PARAMETERS)))
+        closing[:, :5] = self.driven_sign * driven_derivatives(travel, turned, *values)[0]
+        opening = closing.copy()
+        if self.wear.longer_by_slack == 0:
+            opening[:, SLACK] = -1.0
+        else:
+            longer = self.wear.longer_by_slack * float(parameters[SLACK])
+            by, gain = rod_derivatives(travel, self.driven_sign * low, longer, *(float(v) for v in values))
+            opening[:, :5] = self.driven_sign * by
+            opening[:, SLACK] = self.driven_sign * gain * self.wear.longer_by_slack
+        play = engage(high, high - low, self.start_opened)
+        opened = play.opened[:, None]
+        motion = -(opened * opening[play.source] + (1 - opened) * closing[play.source])
         motion[:, ZERO] = -1.0
-        motion = self.whiten @ motion
-        return np.concatenate([motion, self.knowledge_jacobian(parameters)])
+        return np.concatenate(
+            [self.whiten @ motion, self._knowledge_jacobian(parameters, self._ends(turned))]
+        )
 
     def knowledge(self, parameters: Array) -> Array:
         """Residuals of evidence and priors for parameters of shape (..., 7)."""
-        clear, _ = self._clear(parameters)
-        return np.concatenate([*self._evidence(parameters), self._prior(parameters), clear], axis=-1)
+        return self._knowledge(parameters, self._turned_ends(parameters))
 
     def knowledge_jacobian(self, parameters: Array) -> Array:
         """Derivatives of `knowledge`, shape (..., K, 7)."""
-        by = quantity_derivatives(parameters)
+        return self._knowledge_jacobian(parameters, self._turned_ends(parameters))
+
+    def _knowledge(self, parameters: Array, ends: Array) -> Array:
+        clear = self._clear(parameters, ends)
+        return np.concatenate([*self._evidence(parameters), self._prior(parameters), clear], axis=-1)
+
+    def _knowledge_jacobian(self, parameters: Array, ends: Array) -> Array:
+        by = self.quantity_derivatives(parameters)
         prior = np.broadcast_to(np.diag(1 / self.prior_sd()), (*parameters.shape, len(PARAMETERS)))
-        _, clear = self._clear(parameters)
+        clear = self._clear_derivatives(parameters, ends)
         evidence = [e.whiten @ by[..., e.columns, :] for e in self.evidence]
         return np.concatenate([*evidence, prior, clear], axis=-2)
+
+    def _ends(self, turned: Array) -> Array:
+        """Driven arm turned at both ends of the stroke, of that at each bin."""
+        return np.array([0.0, turned[np.argmax(self.bins.driver_rad)]])
+
+    def _turned_ends(self, parameters: Array) -> Array:
+        values = (v[..., None] for v in linkage(parameters))
+        return driven_curve(self._end_travel(), *values)
+
+    def quantities(self, parameters: Array) -> Array:
+        """The six quantities in the order of `QUANTITIES`, shape (..., 6); the rod from pin to pin."""
+        values = quantities(parameters)
+        values[..., _ROD] += 0.5 * self.wear.longer_by_slack * parameters[..., SLACK]
+        return values
+
+    def quantity_derivatives(self, parameters: Array) -> Array:
+        """Their derivatives by the parameters, shape (..., 6, 7)."""
+        by = quantity_derivatives(parameters)
+        by[..., _ROD, SLACK] = 0.5 * self.wear.longer_by_slack
+        return by
 
     def sources(self) -> list[str]:
         """Where each row of the residuals comes from: "curve", the evidence's source, or "prior"."""
@@ -160,23 +210,30 @@ class Posterior:
     def _prior(self, parameters: Array) -> Array:
         return np.asarray((parameters - self.prior_mean()) / self.prior_sd())
 
-    def _clear(self, parameters: Array) -> tuple[Array, Array]:
-        """Prior that the linkage is clear of jamming at both ends of its stroke, and its derivatives.
+    # Prior that the linkage is clear of jamming at both ends of its stroke: a fit can follow noise into the
+    # corner where rod and driven arm are in line just at an end. No linkage in service rests there; beyond a
+    # few degrees this prior is not felt.
 
-        A fit can follow noise into the corner where rod and driven arm are in line just at an end. No
-        linkage in service rests there; beyond a few degrees this prior is not felt.
-        """
+    def _at_ends(self, parameters: Array, turned: Array) -> tuple[Array, ...]:
         a, c, d, drive, driven = (v[..., None] for v in linkage(parameters))
-        travel = self.opening_sign * np.array([0.0, float(np.max(self.bins.driver_rad))])
-        turned = driven_curve(travel, a, c, d, drive, driven)
-        by_linkage, _ = driven_derivatives(travel, turned, a, c, d, drive, driven)
-        cotangent, by = in_line_cotangent(a, c, d, drive + travel, driven + turned)
-        total = np.zeros((*cotangent.shape, len(PARAMETERS)))
-        total[..., :5] = by + by[..., 4:] * by_linkage
-        return _CLEAR * cotangent, _CLEAR * total
+        return a, c, d, drive + self._end_travel(), driven + turned
+
+    def _end_travel(self) -> Array:
+        return self.opening_sign * np.array([0.0, float(np.max(self.bins.driver_rad))])
+
+    def _clear(self, parameters: Array, turned: Array) -> Array:
+        return _CLEAR * in_line_cotangent(*self._at_ends(parameters, turned))
+
+    def _clear_derivatives(self, parameters: Array, turned: Array) -> Array:
+        values = (v[..., None] for v in linkage(parameters))
+        by_linkage, _ = driven_derivatives(self._end_travel(), turned, *values)
+        by = in_line_derivatives(*self._at_ends(parameters, turned))
+        total = np.zeros((*by.shape[:-1], len(PARAMETERS)))
+        total[..., :5] = _CLEAR * (by + by[..., 4:] * by_linkage)
+        return total
 
     def _evidence(self, parameters: Array) -> list[Array]:
-        values = quantities(parameters)
+        values = self.quantities(parameters)
         rows = []
         for e in self.evidence:
             off = values[..., e.columns] - e.values
@@ -192,7 +249,7 @@ def linkage(parameters: Array) -> tuple[Array, Array, Array, Array, Array]:
 
 
 def quantities(parameters: Array) -> Array:
-    """The six quantities in the order of `QUANTITIES`, shape (..., 6)."""
+    """The six quantities in the order of `QUANTITIES`, shape (..., 6); the rod as it acts in closing."""
     a, c, d, drive, driven = linkage(parameters)
     rod = np.hypot(
         d + c * np.cos(driven) - a * np.cos(drive),

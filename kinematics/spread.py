@@ -7,14 +7,14 @@ a long curved valley of nearly equal linkages. Both are looked for here and only
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.evidence import ANGLES, QUANTITIES
 from kinematics.least_squares import minimise
-from kinematics.posterior import SLACK, Posterior, quantities, wrap
+from kinematics.posterior import SLACK, Posterior, wrap
 
 Array = NDArray[np.float64]
 
@@ -28,27 +28,42 @@ _STEPS = 30
 _PIN = 0.02  # how tightly the walk's coordinate is held, in standard deviations
 _DOUBT = 2.0  # how fast trust in chi-square falls as the slow errors are enlarged
 _COUNTS = 1e-3  # solutions with less than this share of the probability are left out
+_ROUNDING = 1e-14  # relative error of the eigenvalues of a matrix
 _IS_ANGLE = np.array([*(q in ANGLES for q in QUANTITIES), False])
 
 
 @dataclass(frozen=True, slots=True)
 class Mode:
-    """One solution: parameters, covariance by the Jacobian, chi-square, and its share of the probability."""
+    """One solution.
+
+    Parameters
+    ----------
+    parameters, covariance : ndarray, shapes (7,), (7, 7)
+        As named in `posterior.PARAMETERS`; covariance by the Jacobian.
+    values : ndarray, shape (7,)
+        The six quantities and lost motion.
+    chi_square : float
+    share : float
+        Of the probability.
+    worn_pins : bool
+        Whether lost motion has the shape of play in the rod's pins; else it is the same angle everywhere.
+    """
 
     parameters: Array
     covariance: Array
+    values: Array
     chi_square: float
     share: float
+    worn_pins: bool
 
 
-def modes(posterior: Posterior, solutions: list[Array], widened: float = 1.0) -> list[Mode]:
+def modes(candidates: list[tuple[Posterior, Array]], widened: float = 1.0) -> list[Mode]:
     """Solutions by their share of the probability, the largest first.
 
     Parameters
     ----------
-    posterior : Posterior
-    solutions : list of ndarray, shape (7,)
-        Minima found.
+    candidates : list of (Posterior, ndarray of shape (7,))
+        Minima found, each with what it is the minimum of; all must weigh the motion alike.
     widened : float
         Factor by which the slow errors were enlarged to cover an error of the model. As that error's shape is
         not known, chi-square then tells less between solutions.
@@ -63,27 +78,21 @@ def modes(posterior: Posterior, solutions: list[Array], widened: float = 1.0) ->
     Share after Laplace: exp(-chi_square / 2) times the square root of the covariance's determinant. A minimum
     in a corner just before the linkage jams can be deeper by a little, but has next to no room around it.
     """
-    kept: list[tuple[float, Array, Array, float]] = []
-    for solution in solutions:
-        jacobian, residuals = (
-            posterior.jacobian(solution),
-            posterior.residuals(solution),
-        )
+    kept: list[tuple[float, Mode]] = []
+    for posterior, solution in candidates:
+        jacobian, residuals = posterior.jacobian(solution), posterior.residuals(solution)
         if not np.all(np.isfinite(jacobian)):
             continue
         covariance = inverse(jacobian.T @ jacobian)
-        sign, log_room = np.linalg.slogdet(covariance)
-        if sign <= 0 or np.any(np.diag(covariance) <= 0):
-            continue
+        _, log_room = np.linalg.slogdet(covariance)
         chi_square = float(residuals @ residuals)
-        log_share = log_room / 2 - chi_square / (2 * (1 + _DOUBT * (widened - 1)))
-        kept.append((float(log_share), solution, covariance, chi_square))
-    if not kept:
-        return []
-    top = max(k[0] for k in kept)
+        log_share = float(log_room / 2 - chi_square / (2 * (1 + _DOUBT * (widened - 1))))
+        values, worn = _values(posterior, solution), posterior.wear.longer_by_slack != 0
+        kept.append((log_share, Mode(solution, covariance, values, chi_square, 0.0, worn)))
+    top = max((k[0] for k in kept), default=0.0)
     weights = np.exp(np.array([k[0] for k in kept]) - top)
     shares = weights / weights.sum()
-    found = [Mode(p, c, x, float(s)) for (_, p, c, x), s in zip(kept, shares, strict=True) if s > _COUNTS]
+    found = [replace(m, share=float(s)) for (_, m), s in zip(kept, shares, strict=True) if s > _COUNTS]
     return sorted(found, key=lambda mode: -mode.share)
 
 
@@ -93,6 +102,7 @@ def spread(posterior: Posterior, found: list[Mode], by: Array) -> Array:
     Parameters
     ----------
     posterior : Posterior
+        Of the first mode.
     found : list of Mode
         At least one; the first is the one reported.
     by : ndarray, shape (7, 7)
@@ -106,10 +116,9 @@ def spread(posterior: Posterior, found: list[Mode], by: Array) -> Array:
     best = found[0]
     linear = np.sqrt(np.einsum("qi,ij,qj->q", by, best.covariance, by))
     widened = np.maximum(linear, _valley(posterior, best))
-    centre = _values(best.parameters)
     variance = np.zeros_like(linear)
     for mode in found:
-        variance += mode.share * (widened**2 + _off(_values(mode.parameters), centre) ** 2)
+        variance += mode.share * (widened**2 + _off(mode.values, best.values) ** 2)
     return np.asarray(np.sqrt(variance))
 
 
@@ -121,7 +130,6 @@ def _valley(posterior: Posterior, best: Mode) -> Array:
     widest = np.zeros(len(_IS_ANGLE))
     if sd < 1.0 or not np.all(np.isfinite(scale)):
         return widest  # everything is determined: near enough to linear
-    centre = _values(best.parameters)
     for way in (1.0, -1.0):
         place = best.parameters
         for reach in _WALK:
@@ -129,7 +137,9 @@ def _valley(posterior: Posterior, best: Mode) -> Array:
             if not np.isfinite(rise):
                 break
             # on a straight valley chi-square rises by reach^2, and this is the Jacobian's standard deviation
-            deviation = np.abs(_off(_values(place), centre)) / np.sqrt(max(rise, _CLEARLY_WORSE / 4))
+            deviation = np.abs(_off(_values(posterior, place), best.values)) / np.sqrt(
+                max(rise, _CLEARLY_WORSE / 4)
+            )
             widest = np.maximum(widest, deviation)
             if rise > _CLEARLY_WORSE:
                 break
@@ -174,11 +184,14 @@ def inverse(information: Array) -> Array:
     ndarray, shape (P, P)
     """
     scale = np.sqrt(np.diag(information))
-    return np.asarray(np.linalg.inv(information / np.outer(scale, scale)) / np.outer(scale, scale))
+    size, axes = np.linalg.eigh(information / np.outer(scale, scale))
+    # rounding must not turn a direction of which next to nothing is known into an impossible one
+    size = np.maximum(size, _ROUNDING * size[-1])
+    return np.asarray((axes / size) @ axes.T / np.outer(scale, scale))
 
 
-def _values(parameters: Array) -> Array:
-    return np.append(quantities(parameters), parameters[SLACK])
+def _values(posterior: Posterior, parameters: Array) -> Array:
+    return np.append(posterior.quantities(parameters), parameters[SLACK])
 
 
 def _off(one: Array, other: Array) -> Array:

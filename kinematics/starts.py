@@ -20,6 +20,7 @@ _REFINED_RAD = 0.1 * _DEG  # and that of the refinement
 _TRUST = 0.1  # weight of the evidence's residuals while scanning
 _CELL = 40 * _DEG  # the best candidate of each cell of start angles this wide is refined
 _ROUNDS = 15
+_PRUNED = (5, 24)  # after so many rounds only so many of the best candidates are kept
 _WORSE = 60.0  # chi-square by which a refined candidate may be worse than the best
 _LIKELY_MM = (5.0, 3000.0)  # lengths outside are no burner linkage
 
@@ -176,7 +177,7 @@ def _misfit(parameters: Array, travel: Array, turned: Array) -> Array:
 
 def _refine(posterior: Posterior, candidates: Array, travel: Array, turned: Array) -> tuple[Array, Array]:
     """Levenberg-Marquardt on all candidates at once against the few points of the curve; and their cost."""
-    best, damping = candidates, np.full(candidates.shape[0], 1e-2)
+    best, damping = candidates.copy(), np.full(candidates.shape[0], 1e-2)
     identity = np.eye(len(PARAMETERS))
 
     def residuals(p: Array) -> Array:
@@ -187,7 +188,10 @@ def _refine(posterior: Posterior, candidates: Array, travel: Array, turned: Arra
         return np.where(np.isfinite(total), total, np.inf)
 
     cost = chi_square(best)
-    for _ in range(_ROUNDS):
+    for number in range(_ROUNDS):
+        if number == _PRUNED[0]:
+            keep = np.argsort(cost)[: _PRUNED[1]]
+            best, cost, damping = best[keep], cost[keep], damping[keep]
         values = [v[:, None] for v in linkage(best)]
         by, _ = driven_derivatives(travel, driven_curve(travel, *values), *values)
         jacobian = np.zeros((*by.shape[:2], len(PARAMETERS)))

@@ -17,6 +17,7 @@ from kinematics.stroke import Stroke, find_stroke
 Array = NDArray[np.float64]
 
 DEG = np.pi / 180
+SLOW_PATH_RAD = 20 * DEG  # over which a slow error forgets itself
 REFERENCE = {
     entry["id"]: entry
     for entry in json.loads(
@@ -40,7 +41,7 @@ def play(ideal: Array, slack: float) -> Array:
     return out
 
 
-def slow_error(rng: np.random.Generator, count: int, sd: float, frames: float = 50.0) -> Array:
+def slow_error(rng: np.random.Generator, count: int, sd: float, frames: float) -> Array:
     """First-order Markov error with a memory of so many frames."""
     keep = np.exp(-1 / frames)
     steps = rng.normal(0, sd * np.sqrt(1 - keep**2), count)
@@ -100,8 +101,9 @@ def film(
     )
     driven = way * play(way * (angle - angle[0]), slack)
     if rng is not None:
-        driver = driver + rng.normal(0, noise, time.size) + slow_error(rng, time.size, slow)
-        driven = driven + rng.normal(0, noise, time.size) + slow_error(rng, time.size, slow)
+        memory = SLOW_PATH_RAD / rate * frame_rate
+        driver = driver + rng.normal(0, noise, time.size) + slow_error(rng, time.size, slow, memory)
+        driven = driven + rng.normal(0, noise, time.size) + slow_error(rng, time.size, slow, memory)
     return Film(
         linkage,
         drive_start,

@@ -16,11 +16,14 @@ from kinematics.errors import FitError
 from kinematics.evidence import ANGLES, QUANTITIES, Evidence, JointEvidence, statements
 from kinematics.fourbar import FourBar
 from kinematics.identify import GeometryFit, identify
-from kinematics.motion import LinkageMotion, noise_whitener, thin
+from kinematics.motion import LinkageMotion, thin
+from kinematics.noise import noise_whitener
 from kinematics.play import engage
 from kinematics.posterior import PARAMETERS, Posterior
+from kinematics.posterior import linkage as linkage_of
 from kinematics.settings import DEFAULTS, Settings
 from kinematics.stroke import find_stroke
+from kinematics.wear import even_wear, pin_wear
 
 SLOW_START = (FourBar.from_start_angles(55, 68, 176, 35.7 * DEG, 76.1 * DEG), 35.7 * DEG)
 PINS = {
@@ -62,6 +65,8 @@ def test_rod_marker_gives_the_whole_linkage(slack: float) -> None:
     assert fit.slack.value >= 0
     assert 0.6 < fit.chi_square / fit.degrees_of_freedom < 1.4
     assert fit.widened == 1
+    # play that is the same angle everywhere is none of the pins, and no play tells nothing
+    assert fit.pins_share < 0.01 if slack else np.isnan(fit.pins_share)
     assert fit.quantity("spacing_mm").evidence == ("hinges",)
     assert "pins" in fit.quantity("drive_radius_mm").evidence
 
@@ -82,28 +87,6 @@ def test_both_branches_and_both_ways_of_opening(
     for name in (*QUANTITIES, "slack_rad"):
         assert abs(error(fit, made, name)) < 4 * fit.quantity(name).sd, name
     assert fit.quantity("drive_start_rad").sd < 3 * DEG
-
-
-@pytest.mark.parametrize("sources", [{"pins": PINS, "hinges": HINGES}, {"tape": TAPE, "hinges": HINGES}])
-def test_stated_intervals_cover_the_truth(sources: dict[str, dict[str, float]]) -> None:
-    # two-sided: intervals that are too wide fail as well
-    count = 40
-    scores: dict[str, list[float]] = {name: [] for name in (*QUANTITIES, "slack_rad")}
-    for seed in range(count):
-        rng = np.random.default_rng(1000 + seed)
-        linkage, start, sign = random_linkage(rng)
-        made = film(linkage, start, rng, sign=sign, slack=rng.choice([0, 0.3, 2.0]) * DEG)
-        fit = identify(made.stroke, made.motion, evidence(made, rng, **sources))
-        for name, score in scores.items():
-            if fit.quantity(name).determined:
-                score.append(error(fit, made, name) / fit.quantity(name).sd)
-    every = np.concatenate([np.array(s) for s in scores.values()])
-    assert np.abs(every).max() < 4.5
-    assert 0.91 < np.mean(np.abs(every) < 1.96) < 0.985
-    for name, score in scores.items():
-        assert len(score) > count / 2, name
-        assert 0.7 < np.std(score) < 1.35, name  # 40 trials give the spread to about 11 %
-        assert abs(np.mean(score)) < 0.5, name  # and the mean to about 0.16
 
 
 def test_no_lost_motion_is_not_read_as_some() -> None:
@@ -263,9 +246,11 @@ def test_jacobian_is_the_derivative(seed: int) -> None:
     names = ("rod_mm", "spacing_mm", "driven_start_rad")
     known = tuple(statements([Evidence(n, made.truth(n), 0.4, "tape") for n in names]))
     way = 1 if wrapped(linkage.driven_angle(start + sign * 0.1) - linkage.driven_angle(start)) > 0 else -1
-    posterior = Posterior(bins, sign, way, 0.0, noise_whitener(bins, band.ratio), known, DEFAULTS)
     lengths = np.log([linkage.drive_radius_mm, linkage.driven_radius_mm, linkage.spacing_mm])
     point = np.array([*lengths, start, made.driven_start, 0.8 * DEG, 0.001])
+    shape = pin_wear(bins, sign, way, tuple(linkage_of(point)), 0.8 * DEG) if seed % 2 else even_wear(bins)
+    assert shape is not None
+    posterior = Posterior(bins, sign, way, 0.0, noise_whitener(bins, band.ratio), known, DEFAULTS, shape)
     exact = posterior.jacobian(point)
     assert len(posterior.sources()) == exact.shape[0] == posterior.residuals(point).size
     for k in range(len(PARAMETERS)):
@@ -285,7 +270,7 @@ def test_closure_agrees_with_the_four_bar() -> None:
     )
     _, ratio = driven_derivatives(travel, turned, *values)
     assert_allclose(ratio, linkage.velocity_ratio(start + travel), rtol=1e-9, atol=0)
-    cotangent, _ = in_line_cotangent(55, 68, 176, start + travel, linkage.driven_angle(start + travel))
+    cotangent = in_line_cotangent(55, 68, 176, start + travel, linkage.driven_angle(start + travel))
     angle = linkage.transmission_angle(start + travel)
     assert_allclose(np.abs(cotangent), np.abs(1 / np.tan(angle)), rtol=1e-9, atol=1e-9)
 
@@ -293,7 +278,8 @@ def test_closure_agrees_with_the_four_bar() -> None:
 def test_slow_errors_are_not_averaged_away() -> None:
     made = film(*SLOW_START, np.random.default_rng(1), frame_rate=30)
     dense = film(*SLOW_START, np.random.default_rng(1), frame_rate=240)
-    one, eight = (fit_dead_band(thin(f.motion, f.stroke)).sd_rad for f in (made, dense))
+    floor = np.full(2, DEFAULTS.floor_rad)
+    one, eight = (fit_dead_band(thin(f.motion, f.stroke), floor_rad=floor).sd_rad for f in (made, dense))
     assert 0.5 * one < eight < one  # eight times the frames do not give a band eight, or three, times as sure
     assert thin(dense.motion, dense.stroke).frames.size < 1.3 * thin(made.motion, made.stroke).frames.size
 

@@ -22,13 +22,16 @@ RECORD_EVERY = 33  # about 60 frames a second
 SIGMA = 0.005 * DEG  # the simulation's own scatter
 
 
-def model(linkage: FourBar, drive_start: float, clearance_mm: float) -> str:
-    """Arms and rod as bodies; the loop closed by a joint, or by a tether as long as the joint's clearance."""
+def model(linkage: FourBar, drive_start: float, clearance_mm: float, worn: str) -> str:
+    """Arms and rod as bodies; the loop closed by a joint, or by a tether as long as a worn joint's clearance.
+
+    The rod hangs on one arm by a hinge; the pin at the other arm, the one named, is worn.
+    """
     a, b, c, d = (
         1e-3 * v
         for v in (linkage.drive_radius_mm, linkage.rod_mm, linkage.driven_radius_mm, linkage.spacing_mm)
     )
-    driven, rod = float(linkage.driven_angle(drive_start)), float(linkage.rod_angle(drive_start))
+    driven, along = float(linkage.driven_angle(drive_start)), float(linkage.rod_angle(drive_start))
     if clearance_mm:
         close = (
             f'<tendon><spatial limited="true" range="0 {clearance_mm * 1e-3}" solreflimit="0.002 1" '
@@ -36,36 +39,40 @@ def model(linkage: FourBar, drive_start: float, clearance_mm: float) -> str:
         )
     else:
         close = (
-            f'<equality><connect body1="rod" body2="driven" anchor="{b} 0 0" solref="0.002 1" '
+            f'<equality><connect body1="rod" body2="{worn}" anchor="{b} 0 0" solref="0.002 1" '
             'solimp="0.9999 0.9999 0.0001"/></equality>'
         )
     friction = 0.3 if clearance_mm else 0.0  # keeps a worn linkage's driven shaft where it was left
+    arms = {"drive": (0.0, drive_start, a), "driven": (d, driven, c)}
+    direction = {"driven": along - drive_start, "drive": along + np.pi - driven}[worn]
+    bodies = []
+    for name, (place, angle, radius) in arms.items():
+        rod = (
+            f'''<body name="rod" pos="{radius} 0 0" euler="0 0 {direction}">
+          <joint type="hinge" axis="0 0 1" damping="0.0005"/>
+          <geom type="capsule" fromto="0 0 0 {b} 0 0" size="0.003" mass="0.1"/>
+          <site name="eye" pos="{b} 0 0"/></body>'''
+            if name != worn
+            else f'<site name="pin" pos="{radius} 0 0"/>'
+        )
+        resists = 'damping="0.5"' if name == "drive" else f'damping="0.02" frictionloss="{friction}"'
+        bodies.append(
+            f'''<body name="{name}" pos="{place} 0 0" euler="0 0 {angle}">
+          <joint name="{name}" type="hinge" axis="0 0 1" {resists}/>
+          <geom type="capsule" fromto="0 0 0 {radius} 0 0" size="0.004" mass="0.2"/>{rod}</body>'''
+        )
     return f"""
     <mujoco><compiler angle="radian"/>
     <option timestep="{STEP_S}" gravity="0 0 0" integrator="implicitfast"><flag contact="disable"/></option>
-    <worldbody>
-      <body name="drive" euler="0 0 {drive_start}">
-        <joint name="drive" type="hinge" axis="0 0 1" damping="0.5"/>
-        <geom type="capsule" fromto="0 0 0 {a} 0 0" size="0.004" mass="0.2"/>
-        <body name="rod" pos="{a} 0 0" euler="0 0 {rod - drive_start}">
-          <joint type="hinge" axis="0 0 1" damping="0.0005"/>
-          <geom type="capsule" fromto="0 0 0 {b} 0 0" size="0.003" mass="0.1"/>
-          <site name="eye" pos="{b} 0 0"/>
-        </body>
-      </body>
-      <body name="driven" pos="{d} 0 0" euler="0 0 {driven}">
-        <joint name="driven" type="hinge" axis="0 0 1" damping="0.02" frictionloss="{friction}"/>
-        <geom type="capsule" fromto="0 0 0 {c} 0 0" size="0.004" mass="0.2"/><site name="pin" pos="{c} 0 0"/>
-      </body>
-    </worldbody>{close}
+    <worldbody>{"".join(bodies)}</worldbody>{close}
     <actuator><position joint="drive" kp="2000" kv="20"/></actuator></mujoco>"""
 
 
 def simulate(
-    linkage: FourBar, drive_start: float, stroke: float, clearance_mm: float = 0.0
+    linkage: FourBar, drive_start: float, stroke: float, clearance_mm: float = 0.0, worn: str = "driven"
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Time, driver and driven angle over a soft full stroke with a rest at each end."""
-    engine = mujoco.MjModel.from_xml_string(model(linkage, drive_start, clearance_mm))
+    engine = mujoco.MjModel.from_xml_string(model(linkage, drive_start, clearance_mm, worn))
     state = mujoco.MjData(engine)
     joints = [engine.joint(name).qposadr[0] for name in ("drive", "driven")]
     rows = []
@@ -108,43 +115,43 @@ def worn_gap(linkage: FourBar, drives: np.ndarray, clearance_mm: float) -> np.nd
     return np.abs(longer - replace(linkage, rod_mm=linkage.rod_mm - clearance_mm).driven_angle(drives))
 
 
-def test_worn_joint_is_found_as_lost_motion() -> None:
-    linkage, start, clearance = FourBar(70, 200, 72, 205, -1), 60 * DEG, 0.5
-    time_s, x, y = simulate(linkage, start, 55 * DEG, clearance)
-    stroke, motion = find_stroke(time_s, x, SIGMA), LinkageMotion.of(x, y, SIGMA, SIGMA)
-    gap = worn_gap(linkage, start + np.linspace(2, 53, 52) * DEG, clearance).mean()
-    assert gap > 0.5 * DEG
-    # a dead band constant in angle stands for one constant in mm; here the two differ by less than a tenth
-    assert abs(lost_motion(stroke, motion).value - gap) < 0.1 * DEG
-    tape = [
-        Evidence("drive_radius_mm", 70, 0.5, "tape"),
-        Evidence("driven_radius_mm", 72, 0.5, "tape"),
-        Evidence("drive_start_rad", start, 1 * DEG, "tape"),
-        Evidence("spacing_mm", 205, 0.5, "hinges"),
+def tape(linkage: FourBar, drive_start: float) -> list[Evidence]:
+    return [
+        Evidence("drive_radius_mm", linkage.drive_radius_mm, 0.5, "tape"),
+        Evidence("driven_radius_mm", linkage.driven_radius_mm, 0.5, "tape"),
+        Evidence("drive_start_rad", drive_start, 1 * DEG, "tape"),
+        Evidence("spacing_mm", linkage.spacing_mm, 0.5, "hinges"),
     ]
-    fit = identify(stroke, motion, tape)
-    assert abs(fit.slack.value - gap) < 0.1 * DEG
+
+
+@pytest.mark.parametrize("worn", ["drive", "driven"])
+@pytest.mark.parametrize("even", [True, False])
+def test_clearance_of_either_pin_is_found_as_lost_motion(worn: str, even: bool) -> None:
+    # in the first linkage one clearance makes nearly the same dead band over the stroke; in the second, close
+    # to toggle, one that grows by two thirds
+    linkage, start, stroke = (
+        (FourBar(70, 200, 72, 205, -1), 60 * DEG, 55 * DEG)
+        if even
+        else (FourBar.from_start_angles(60, 68, 180, 60 * DEG, 75 * DEG), 60 * DEG, 80 * DEG)
+    )
+    time_s, x, y = simulate(linkage, start, stroke, 0.5, worn)
+    motion, found_stroke = LinkageMotion.of(x, y, SIGMA, SIGMA), find_stroke(time_s, x, SIGMA)
+    gap = worn_gap(linkage, start + np.linspace(0, stroke, 91), 0.5)
+    assert gap.mean() > 0.5 * DEG
+    assert (gap.max() < 1.25 * gap.min()) == even
+    fit = identify(found_stroke, motion, tape(linkage, start))
+    # the tether is soft by a few micrometres under the load of friction: 0.01 degrees
+    assert abs(fit.slack.value - gap.mean()) < max(0.02 * DEG, 4 * fit.slack.sd)
+    assert fit.pins_share > 0.99
+    assert fit.widened == 1
     assert fit.linkage.branch == linkage.branch
-    assert abs(fit.linkage.rod_mm - 200) < 4 * fit.quantity("rod_mm").sd
-
-
-def test_wear_the_model_does_not_have_is_owned_up_to() -> None:
-    # close to toggle one clearance makes a dead band that grows by two thirds over the stroke
-    linkage = FourBar.from_start_angles(60, 68, 180, 60 * DEG, 75 * DEG)
-    time_s, x, y = simulate(linkage, 60 * DEG, 80 * DEG, 0.5)
-    gap = worn_gap(linkage, 60 * DEG + np.linspace(2, 78, 77) * DEG, 0.5)
-    assert gap.max() > 1.5 * gap.min()
-    tape = [
-        Evidence("drive_radius_mm", 60, 0.5, "tape"),
-        Evidence("driven_radius_mm", 68, 0.5, "tape"),
-        Evidence("spacing_mm", 180, 0.5, "hinges"),
-    ]
-    fit = identify(find_stroke(time_s, x, SIGMA), LinkageMotion.of(x, y, SIGMA, SIGMA), tape)
-    assert fit.widened > 2
-    assert any("stated errors" in note for note in fit.notes)
     for name in QUANTITIES:
         found = fit.quantity(name)
-        truth = {"drive_start_rad": 60 * DEG, "driven_start_rad": 75 * DEG}.get(name)
-        truth = getattr(linkage, name) if truth is None else truth
+        if name == "driven_start_rad":  # at low fire, where closing has left the arm: half the play ahead
+            truth = float(linkage.driven_angle(start)) + gap[0] / 2
+        else:
+            truth = start if name == "drive_start_rad" else getattr(linkage, name)
         off = wrapped(found.value - truth) if name in ANGLES else found.value - truth
-        assert not found.determined or abs(off) < 4 * found.sd, name
+        assert abs(off) < 4 * found.sd, name
+    # without any four-bar a dead band constant in angle stands for one constant in mm
+    assert abs(lost_motion(found_stroke, motion).value - gap.mean()) < (0.1 if even else 0.2) * DEG
