@@ -136,7 +136,7 @@ def thin(motion: LinkageMotion, stroke: Stroke) -> Bins:
     -----
     Bins follow time, not driver angle, so that a model with memory (lost motion) can be run along them.
     """
-    label = _labels(motion, stroke)
+    label = bin_numbers(motion, stroke)
     keep = label >= 0
     _, first, index = np.unique(label[keep], return_index=True, return_inverse=True)
     count = np.bincount(index)
@@ -159,8 +159,19 @@ def thin(motion: LinkageMotion, stroke: Stroke) -> Bins:
     )
 
 
-def _labels(motion: LinkageMotion, stroke: Stroke) -> NDArray[np.int64]:
-    """Bin number of each frame, ascending in time; -1 where a shaft is missing."""
+def bin_numbers(motion: LinkageMotion, stroke: Stroke) -> NDArray[np.int64]:
+    """Bin of each frame: which of the points of `thin` it went into.
+
+    Parameters
+    ----------
+    motion : LinkageMotion
+    stroke : Stroke
+
+    Returns
+    -------
+    ndarray of int, shape (N,)
+        Ascending in time, not every number need occur; -1 where a shaft is missing.
+    """
     travel = stroke.travel(motion.driver_rad)
     measured = motion.measured
     label = np.full(travel.shape, -1, dtype=np.int64)

@@ -55,6 +55,29 @@ class Settings:
         guidance for the transmission angle is not below 40 to 45 degrees.
     slack_caution_rad, slack_danger_rad : float
         Lost motion at the driven shaft.
+    over_travel_rad : float
+        How far a driver may run past either end of its stroke (end switches that were moved or stick, a
+        stroke set anew): as far as a stroke may be off its usual size without a note.
+    slip_rad : float
+        A lasting step between driver and driven shaft smaller than this is no finding: a marker that settles
+        on its arm can do as much.
+    slip_chi_square : float
+        Fall of chi-square that makes a step certain: a little over five standard deviations, because several
+        hundred moments are tried.
+    jump_rad : float
+        A move of the driven shaft that is not its curve's, within a few frames, is a jump from this size on;
+        equal to the caution for lost motion.
+    jump_sigmas : float
+        It must also stand out of the noise so many standard deviations: thousands of moments are tried.
+    stick_slip_count : int
+        So many jumps forward, each after a standstill, are stick-slip and no chance event.
+    repeat_rad : float
+        Difference between passes of the same way at the same driver travel: half the caution for lost motion.
+    repeat_sigmas : float
+        It must also be so many times its standard deviation.
+    worn_pin_rad, worn_pin_sigmas : float
+        Play at one pin from which its joint is named as worn, in lost motion at the driven shaft (half the
+        caution for all of it), and how many standard deviations it must be.
     stroke_rad, stroke_tolerance_rad : float
         Usual stroke of a modulating motor, and how far from it a note is given.
     stall_ratio : float
@@ -91,6 +114,16 @@ class Settings:
     toggle_danger_rad: float = 15 * _DEG
     slack_caution_rad: float = 1 * _DEG
     slack_danger_rad: float = 3 * _DEG
+    over_travel_rad: float = 5 * _DEG
+    slip_rad: float = 0.5 * _DEG
+    slip_chi_square: float = 30.0
+    jump_rad: float = 1 * _DEG
+    jump_sigmas: float = 6.0
+    stick_slip_count: int = 3
+    repeat_rad: float = 0.5 * _DEG
+    repeat_sigmas: float = 4.0
+    worn_pin_rad: float = 0.5 * _DEG
+    worn_pin_sigmas: float = 4.0
     stroke_rad: float = 90 * _DEG
     stroke_tolerance_rad: float = 5 * _DEG
     stall_ratio: float = 0.05

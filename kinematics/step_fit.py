@@ -1,0 +1,257 @@
+"""Driven curve, lost motion and lasting steps fitted together, with no kind of linkage assumed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.deadband import cubic_basis, driven_sign, fit_dead_band, start_side
+from kinematics.motion import Bins, noise_whitener
+from kinematics.play import Play, engage
+from kinematics.settings import DEFAULTS, Settings
+from kinematics.stroke import Stroke
+
+Array = NDArray[np.float64]
+
+_DEG = np.pi / 180
+_KNOT_RAD = 5 * _DEG  # pieces of the driven curve: close to toggle it bends within some degrees
+_BEND_RAD = 0.05  # weak prior on its bends: keeps it whole where nothing was measured
+_ROOM_RAD = 12 * _DEG  # the curve reaches so far beyond the stroke, for a driver whose arm has slipped
+_FIRST_RAD = (0.0, 0.7 * _DEG, 2.5 * _DEG)  # guesses of lost motion to start from
+_ZONES = (1, 3, 8)  # bins within which a step may happen: at once, or over some degrees of driver travel
+_FREE = 4.0  # fall of chi-square that each bin left free must bring
+_EDGE = 1e-9  # share of a candidate's own column that must be left beside the curve
+_ROUNDS = 12
+_SETTLED_RAD = 1e-4 * _DEG
+
+ARMS = ("driven", "drive")
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Step:
+    """A lasting step along the bins: under way in bins `first` to `stop` - 1, complete from `stop` on."""
+
+    first: int
+    stop: int
+
+
+@dataclass(frozen=True, slots=True)
+class StepFit:
+    """One fit.
+
+    Parameters
+    ----------
+    arm : str
+        "driven": steps add to the driven angle; "drive": they shift the curve along the driver.
+    steps : tuple of Step
+    sizes, sds : ndarray, shape (number of steps,)
+        At the driven shaft or the driver, positive toward open.
+    slack, slack_sd : float
+    start_opened : float
+        Where in the lost motion the film starts.
+    chi_square, freedom : float, int
+    curve : ndarray
+        Coefficients of the spline.
+    play : Play
+    lag : ndarray, shape (B,)
+        What the driven shaft is behind the curve by lost motion at each bin.
+    """
+
+    arm: str
+    steps: tuple[Step, ...]
+    sizes: Array
+    sds: Array
+    slack: float
+    slack_sd: float
+    start_opened: float
+    chi_square: float
+    freedom: int
+    curve: Array
+    play: Play
+    lag: Array
+
+    @property
+    def excess(self) -> float:
+        """Reduced chi-square, where it exceeds one."""
+        return max(1.0, self.chi_square / max(self.freedom, 1))
+
+
+@dataclass(frozen=True, slots=True)
+class StepProblem:
+    """What is fitted to: bins, their noise, and where the film may start within the lost motion."""
+
+    bins: Bins
+    sign: int  # way in which the driven shaft opens
+    knots: Array
+    bends: Array
+    whiten: Array
+    starts: tuple[float, ...]
+
+    @classmethod
+    def of(cls, bins: Bins, stroke: Stroke, settings: Settings = DEFAULTS) -> StepProblem:
+        """Set up for the bins of a film."""
+        expected = start_side(stroke)
+        band = fit_dead_band(bins, settings, expected)
+        low, high = float(bins.driver_rad.min()) - _ROOM_RAD, float(bins.driver_rad.max()) + _ROOM_RAD
+        inner = np.linspace(low, high, max(2, round((high - low) / _KNOT_RAD)) + 1)
+        knots = np.concatenate([[low] * 3, inner, [high] * 3])
+        return cls(
+            bins,
+            driven_sign(bins),
+            knots,
+            np.diff(np.eye(knots.size - 4), 2, axis=0) / _BEND_RAD,
+            noise_whitener(bins, band.ratio, settings),
+            tuple(dict.fromkeys((expected, band.start_opened))),
+        )
+
+    @property
+    def driven(self) -> Array:
+        """Driven angle of each bin, positive toward open."""
+        return np.asarray(self.sign * self.bins.driven_rad)
+
+    def splines(self, at: Array) -> tuple[Array, Array]:
+        """Values and slopes of the curve's splines."""
+        return cubic_basis(np.clip(at, self.knots[0], self.knots[-1]), self.knots)
+
+    def fit(self, arm: str, steps: tuple[Step, ...], like: StepFit | None = None) -> StepFit:
+        """Best of the fits from several first guesses; with a fit alike given, from it and from no slack."""
+        if like is None:
+            guesses = [(slack, start) for start in self.starts for slack in _FIRST_RAD]
+        else:
+            guesses = [(like.slack, like.start_opened), (0.0, self.starts[0])]
+        return min((self._settle(arm, steps, *g, like) for g in guesses), key=lambda f: f.chi_square)
+
+    def _settle(
+        self, arm: str, steps: tuple[Step, ...], slack: float, start: float, like: StepFit | None
+    ) -> StepFit:
+        """Least squares, with engagement of the play and place on the curve from the round before."""
+        after, dummies = self._after(arm, steps), self._dummies(steps)
+        sizes = np.zeros(len(steps))
+        if like is not None and like.arm == arm:
+            sizes[: min(like.sizes.size, sizes.size)] = like.sizes[: sizes.size]
+        curve = self._first_curve(slack) if like is None else like.curve
+        width = self.bends.shape[1]
+        for _ in range(_ROUNDS):
+            basis, slopes = self.splines(self.bins.driver_rad + (arm == "drive") * (sizes @ after))
+            play = engage(basis @ curve, slack, start)
+            along = after if arm == "driven" else after[:, play.source] * (slopes @ curve)[play.source]
+            design = self.whitened(np.column_stack([basis[play.source], -play.opened, dummies, along.T]))
+            known = along.T @ sizes if arm == "drive" else np.zeros(basis.shape[0])
+            target = np.append(self.whiten @ (self.driven + known), np.zeros(self.bends.shape[0]))
+            solution, *_ = np.linalg.lstsq(design, target, rcond=1e-10)
+            moved = np.append(solution[width + 1 + dummies.shape[1] :] - sizes, solution[width] - slack)
+            curve, slack = np.asarray(solution[:width]), float(solution[width])
+            sizes = np.asarray(np.clip(solution[width + 1 + dummies.shape[1] :], -_ROOM_RAD, _ROOM_RAD))
+            if np.max(np.abs(moved)) < _SETTLED_RAD:
+                break
+        off = target - design @ solution
+        sds = np.sqrt(np.maximum(np.diag(np.linalg.pinv(design.T @ design)), 0.0))
+        ideal = basis @ curve
+        return StepFit(
+            arm,
+            steps,
+            sizes,
+            sds[width + 1 + dummies.shape[1] :],
+            slack,
+            float(sds[width]),
+            start,
+            float(off @ off),
+            self.driven.size - (width - 2) - 1 - dummies.shape[1] - len(steps),
+            curve,
+            play,
+            ideal - ideal[play.source] + slack * play.opened,
+        )
+
+    def candidates(self, fit: StepFit, kept: int, play: Play) -> tuple[float, Step]:
+        """The place where one more step, beside the first `kept` of the fit, would lower chi-square most.
+
+        Parameters
+        ----------
+        fit : StepFit
+        kept : int
+        play : Play
+            Engagement to be assumed.
+
+        Returns
+        -------
+        fall : float
+            Of chi-square, by the step alone.
+        step : Step
+        """
+        steps, sizes = fit.steps[:kept], fit.sizes[:kept]
+        after = self._after(fit.arm, steps)
+        basis, slopes = self.splines(self.bins.driver_rad + (fit.arm == "drive") * (sizes @ after))
+        slope = (slopes @ fit.curve)[play.source]
+        along = after if fit.arm == "driven" else after[:, play.source] * slope
+        known = along.T @ sizes if fit.arm == "drive" else 0.0
+        q, _ = np.linalg.qr(
+            self.whitened(np.column_stack([basis[play.source], -play.opened, self._dummies(steps), along.T]))
+        )
+        rows = q.shape[0]
+        target = np.append(self.whiten @ (self.driven + known), np.zeros(rows - self.driven.size))
+        left = target - q @ (q.T @ target)
+        single = _beside(q, self.whiten)
+        found = []
+        for weight in (np.ones_like(slope), slope):
+            lasting = np.cumsum((self.whiten * weight)[:, ::-1], axis=1)[:, ::-1]
+            found += [_scan(left, single, _beside(q, lasting), zone) for zone in _ZONES]
+        return max(found)[1:]
+
+    def whitened(self, columns: Array) -> Array:
+        """Columns of the design in units of noise, above the prior on the curve's bends."""
+        prior = np.zeros((self.bends.shape[0], columns.shape[1]))
+        prior[:, : self.bends.shape[1]] = self.bends
+        return np.vstack([self.whiten @ columns, prior])
+
+    def _first_curve(self, slack: float) -> Array:
+        basis, _ = self.splines(self.bins.driver_rad)
+        design = np.vstack([basis, 1e-3 * self.bends])
+        target = np.append(self.driven + slack / 2, np.zeros(self.bends.shape[0]))
+        return np.asarray(np.linalg.lstsq(design, target, rcond=None)[0])
+
+    def _after(self, arm: str, steps: tuple[Step, ...]) -> Array:
+        """1 from each step on, shape (number of steps, B).
+
+        The drive arm has slipped from the step's first bin on: lost motion that its slip takes up, and that
+        the driver takes up again after it, so lies within the bins that count for nothing.
+        """
+        place = np.arange(self.driven.size)
+        begins = [s.first if arm == "drive" else s.stop for s in steps]
+        return np.array([place >= b for b in begins], float).reshape(len(steps), place.size)
+
+    def _dummies(self, steps: tuple[Step, ...]) -> Array:
+        """One column for each bin within a step, which so counts for nothing."""
+        within = sorted({k for s in steps for k in range(s.first, s.stop)})
+        return np.eye(self.driven.size)[:, within]
+
+
+def _beside(q: Array, columns: Array) -> Array:
+    """What is left of whitened columns beside the design."""
+    full = np.vstack([columns, np.zeros((q.shape[0] - columns.shape[0], columns.shape[1]))])
+    return np.asarray(full - q @ (q.T @ full))
+
+
+def _scan(left: Array, single: Array, lasting: Array, zone: int) -> tuple[float, float, Step]:
+    """Best step whose `zone` bins before it are free: merit, fall of chi-square by the step alone, and place.
+
+    Each step is freed of what the dummies of its own bins explain, by their small normal matrices. What the
+    dummies explain counts for the merit of a place, as a step under way does not fit, but no more than the
+    step itself, as bad frames do not either.
+    """
+    count = single.shape[1]
+    first = np.arange(1, count - zone)
+    stop = first + zone
+    bins = first[:, None] + np.arange(zone)
+    normal = (single.T @ single)[bins[:, :, None], bins[:, None, :]] + 1e-12 * np.eye(zone)
+    cross = (single.T @ lasting)[bins, stop[:, None]]
+    alone = (single.T @ left)[bins]
+    solved = np.linalg.solve(normal, np.stack([cross, alone], axis=-1))
+    own = np.einsum("rk,rk->k", lasting, lasting)[stop]
+    room = own - (cross * solved[..., 0]).sum(axis=1)
+    pull = (lasting.T @ left)[stop] - (alone * solved[..., 0]).sum(axis=1)
+    fall = np.where(room > _EDGE * own, pull**2 / np.maximum(room, _EDGE * own + 1e-300), 0.0)
+    merit = fall + np.minimum((alone * solved[..., 1]).sum(axis=1) - _FREE * zone, fall)
+    k = int(np.argmax(merit))
+    return float(merit[k]), float(fall[k]), Step(int(first[k]), int(stop[k]))
