@@ -25,6 +25,7 @@ _FIRST_RAD = (
     2.5 * _DEG,
 )  # guesses of lost motion to start from; the best end counts
 _BEND_RAD = 0.05  # weak prior on the spline's bends: keeps it whole where the driven shaft only stood still
+_UNEVEN_RAD = 2 * _DEG  # prior on how unevenly lost motion is spread over the stroke
 _PLAIN_RAD = 0.15 * _DEG  # lost motion wide enough to tell where in it the film starts
 _ELSEWHERE = 0.1  # share of it by which the film must start elsewhere than assumed
 _CLEARLY = 0.3  # share by which a start must be off the expected side to be believed ...
@@ -48,8 +49,8 @@ class DeadBand:
     start_opened : float
         Where in the lost motion the film starts: 0 on the closing, 1 on the opening side.
     slack_rad, sd_rad : float
-        Lost motion, of either sign as noise has it, and its standard deviation; NaN if both passes are not
-        there.
+        Lost motion, mean over the stroke, of either sign as noise has it, and its standard deviation; NaN if
+        both passes are not there.
     floor_rad : ndarray, shape (2,)
         Size of the slow errors of driver and driven shaft, as the film shows it or as it was given.
     """
@@ -151,41 +152,56 @@ def fit_dead_band(
     0.0200
     """
     driven = driven_sign(bins) * bins.driven_rad
-    curve = _Curve(*_spline(bins.driver_rad), (even_wear(bins) if wear is None else wear).profile)
+    u = np.clip(2 * bins.driver_rad / bins.driver_rad.max() - 1, -1, 1)
+    uneven = np.column_stack([u, 1.5 * u**2 - 0.5])  # Legendre's
+    curve = _Curve(*_spline(bins.driver_rad), (even_wear(bins) if wear is None else wear).profile, uneven)
     coefficients, *_ = np.linalg.lstsq(curve.basis, driven, rcond=None)
     ratio = curve.ratio(np.asarray(coefficients))
-    middle = curve.basis @ coefficients
+    mean = curve.basis @ coefficients
     expected = np.full(2, settings.floor_rad) if floor_rad is None else floor_rad
-    first = _best(curve, driven, middle, ratio, bins, settings, start_opened, expected)
+    first = _best(curve, driven, mean, ratio, bins, settings, start_opened, expected)
     if floor_rad is not None:
         return first
     slack = first.slack_rad if math.isfinite(first.slack_rad) else 0.0
-    design, known = curve.design(curve.play(first.ideal_rad, slack, first.start_opened))
+    play = engage(first.ideal_rad, slack * curve.even, first.start_opened)
+    design, known = curve.design(play)
     shown = slow_error_sizes(bins, first.ratio, driven, design, known, settings)
-    return _best(curve, driven, first.ideal_rad, first.ratio, bins, settings, start_opened, shown)
+    whiten = noise_whitener(bins, first.ratio, shown, settings)
+    elsewhere = first.start_opened != start_opened
+    return _follow(curve, whiten, driven, first.ideal_rad, slack, first.start_opened, elsewhere, shown)[1]
 
 
 @dataclass(frozen=True, slots=True)
 class _Curve:
-    """Cubic spline over the driver's range, and the shape of lost motion along the bins."""
+    """Cubic spline over the driver's range, and the shapes of lost motion along the bins.
+
+    Lost motion is its mean over the stroke times `even`, plus amounts of `uneven`, which are zero on average:
+    play in a pin makes more of it where the rod comes nearer the line of the arm.
+    """
 
     basis: Array
     slopes: Array
-    profile: Array
+    even: Array
+    uneven: Array
 
     def ratio(self, coefficients: Array) -> Array:
         return np.clip(self.slopes @ coefficients, -5, 5)
 
-    def design(self, play: Play) -> tuple[Array, Array]:
-        """Derivatives of the driven angle by spline and lost motion, and rows that keep the spline whole."""
-        bend = np.diff(np.eye(self.basis.shape[1]), 2, axis=0) / _BEND_RAD
-        known = np.column_stack([bend, np.zeros(bend.shape[0])])
-        lag = self.profile[play.source] * play.opened
-        return np.column_stack([self.basis[play.source], -lag]), known
+    def lag(self, amounts: Array) -> Array:
+        """Lost motion at each bin, of the amounts of `uneven` and the mean."""
+        return np.column_stack([self.uneven, self.even]) @ amounts
 
-    def play(self, ideal: Array, slack: float, start_opened: float) -> Play:
-        """Engagement along the bins."""
-        return engage(ideal, slack * self.profile, start_opened)
+    def design(self, play: Play) -> tuple[Array, Array]:
+        """Derivatives of the driven angle by spline and lost motion, its mean last; what is known besides.
+
+        That keeps the spline whole where nothing is seen, and the unevenness finite.
+        """
+        pieces, shapes = self.basis.shape[1], self.uneven.shape[1]
+        known = np.zeros((pieces - 2 + shapes, pieces + shapes + 1))
+        known[: pieces - 2, :pieces] = np.diff(np.eye(pieces), 2, axis=0) / _BEND_RAD
+        known[pieces - 2 :, pieces:-1] = np.eye(shapes) / _UNEVEN_RAD
+        lag = np.column_stack([self.uneven, self.even])[play.source] * play.opened[:, None]
+        return np.column_stack([self.basis[play.source], -lag]), known
 
 
 def _best(
@@ -223,9 +239,11 @@ def _follow(
     floor_rad: Array,
 ) -> tuple[float, DeadBand]:
     """Chi-square and fit from one first guess of curve, lost motion and start within it."""
-    whitened = whiten @ driven
+    whitened, pieces = whiten @ driven, curve.basis.shape[1]
+    amounts = np.append(np.zeros(curve.uneven.shape[1]), slack)
     for _ in range(_ROUNDS):
-        play = curve.play(ideal, slack, start_opened)
+        lag = curve.lag(amounts)
+        play = engage(ideal, lag, start_opened)
         part, known_rows = curve.design(play)
         design = np.vstack([whiten @ part, known_rows])
         white = np.concatenate([whitened, np.zeros(known_rows.shape[0])])
@@ -233,10 +251,11 @@ def _follow(
         # with one pass only nothing tells the play
         known = abs(triangle[-1, -1]) > 1e-6
         solution = np.linalg.lstsq(triangle, q.T @ white, rcond=None)[0]
-        ideal, before, slack = curve.basis @ solution[:-1], slack, float(solution[-1])
+        ideal, amounts = curve.basis @ solution[:pieces], solution[pieces:]
+        before, slack = slack, float(amounts[-1])
         moved = 0.0
         if known and free_start and slack > _PLAIN_RAD:
-            moved = float(np.clip((ideal[0] - driven[0]) / (slack * curve.profile[0]), 0, 1)) - start_opened
+            moved = float(np.clip((ideal[0] - driven[0]) / max(lag[0], _PLAIN_RAD), 0, 1)) - start_opened
             moved = moved if abs(moved) > _ELSEWHERE else 0.0
             start_opened += moved
         if not known or (abs(slack - before) < _SETTLED_RAD and not moved):
@@ -245,7 +264,7 @@ def _follow(
     engaged = play.source == np.arange(play.source.size)
     sd = 1 / abs(float(triangle[-1, -1])) if known else math.nan
     slack = slack if known else math.nan
-    ratio = curve.ratio(solution[:-1])
+    ratio = curve.ratio(solution[:pieces])
     return float(off @ off), DeadBand(ideal, ratio, engaged, start_opened, slack, sd, floor_rad)
 
 

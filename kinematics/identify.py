@@ -38,6 +38,7 @@ from kinematics.wear import Wear, even_wear, pin_wear
 Array = NDArray[np.float64]
 
 _STARTS = 6  # different starting points polished
+_AGAIN = 3  # of them once the shape of lost motion is known, which leaves fewer linkages possible
 _STEPS = 80  # of the search from each start
 _MIN_BINS = 20
 _WIDENINGS = 3  # rounds in which slow errors are enlarged until a four-bar explains the film
@@ -46,7 +47,7 @@ _WIDEST = 100.0  # times the stated slow error
 _MIN_DRIVEN_RAD = np.pi / 180
 _PLAIN = 4.0  # standard deviations from which lost motion is plain enough to ask where it arises
 _SAME = 0.3  # standard deviations between solutions that are one ...
-_NEAR = 1.0  # ... and standard deviations, and rise of chi-square, within which a search will end in one
+_NEAR, _RISE = 4.0, 1.0  # ... and standard deviations and rise of chi-square from which a search ends in one
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,7 +220,7 @@ def _identify(stroke: Stroke, bins: Bins, evidence: tuple[Statement, ...], setti
         widened *= float(np.sqrt(excess))
         wear = best.posterior.wear
         band = fit_dead_band(bins, settings, side, widened * stated.floor_rad, wear)
-        best = _fit(stroke, bins, evidence, settings, band, wear, widened)
+        best = _fit(stroke, bins, evidence, settings, band, wear, widened, best.found)
     return _result(best, stated, widened)
 
 
@@ -235,6 +236,7 @@ def _fit(
     band: DeadBand,
     wear: Wear,
     widened: float = 1.0,
+    before: Sequence[Mode] = (),
 ) -> _Solved:
     """Solutions with slow errors of the size that goes with the dead band."""
     posterior = Posterior(
@@ -247,7 +249,7 @@ def _fit(
         settings,
         wear,
     )
-    starts = starting_points(posterior, band, _STARTS)
+    starts = [*(mode.parameters for mode in before), *starting_points(posterior, band, _STARTS)]
     found = modes([(posterior, s) for s in _polish(posterior, starts)], widened)
     if not found:
         raise FitError(
@@ -273,7 +275,7 @@ def _tell_wear(even: _Solved, side: float, settings: Settings) -> _Solved:
         posterior = replace(posterior, whiten=whiten, start_opened=band.start_opened)
     candidates = [(posterior, s) for s in _polish(posterior, [mode.parameters for mode in even.found])]
     # where the shape is wrong a fit may prefer the wrong linkage: all starts are tried again
-    candidates += _with_worn_pins(posterior, [first.parameters, *starting_points(posterior, band, _STARTS)])
+    candidates += _with_worn_pins(posterior, [first.parameters, *starting_points(posterior, band, _AGAIN)])
     found = modes(candidates)
     chosen = next(p for p, s in candidates if s is found[0].parameters)
     return _Solved(chosen, found, floor, sum(mode.share for mode in found if mode.worn_pins))
@@ -326,7 +328,7 @@ class _Minimum:
     def near(self, parameters: Array, chi_square: float) -> bool:
         """Whether a search that has come there ends here."""
         off = np.linalg.norm(self.slope @ _difference(parameters, self.parameters))
-        return bool(off < _SAME or (off < _NEAR and chi_square < self.chi_square + _NEAR))
+        return bool(off < _SAME or (off < _NEAR and chi_square < self.chi_square + _RISE))
 
 
 def _polish(posterior: Posterior, starts: list[Array], found: list[_Minimum] | None = None) -> list[Array]:

@@ -153,5 +153,5 @@ def test_clearance_of_either_pin_is_found_as_lost_motion(worn: str, even: bool) 
             truth = start if name == "drive_start_rad" else getattr(linkage, name)
         off = wrapped(found.value - truth) if name in ANGLES else found.value - truth
         assert abs(off) < 4 * found.sd, name
-    # without any four-bar a dead band constant in angle stands for one constant in mm
-    assert abs(lost_motion(found_stroke, motion).value - gap.mean()) < (0.1 if even else 0.2) * DEG
+    # without any four-bar lost motion is a line over the stroke, which follows this gap to some hundredths
+    assert abs(lost_motion(found_stroke, motion).value - gap.mean()) < 0.05 * DEG
