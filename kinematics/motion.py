@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.settings import DEFAULTS, Settings
 from kinematics.stroke import Stroke
 
 Array = NDArray[np.float64]
@@ -29,8 +28,7 @@ class LinkageMotion:
     driver_rad, driven_rad : ndarray, shape (N,)
         Unwrapped angles from any zero, counter-clockwise positive; NaN where a shaft was not measured.
     driver_sigma_rad, driven_sigma_rad : ndarray, shape (N,)
-        Standard deviation of each angle from frame to frame. The slowly varying part comes from
-        `Settings.floor_rad`.
+        Standard deviation of each angle from frame to frame; slow errors come on top (`noise`).
 
     Raises
     ------
@@ -221,29 +219,3 @@ def _part(stroke: Stroke, keep: NDArray[np.bool_]) -> NDArray[np.int64]:
 def _path(travel: Array) -> float:
     known = travel[np.isfinite(travel)]
     return float(np.ptp(known)) if known.size else 0.0
-
-
-def noise_whitener(bins: Bins, ratio: Array, settings: Settings = DEFAULTS) -> Array:
-    """Matrix that makes errors of the driven angle, given the driver, independent and of unit variance.
-
-    Parameters
-    ----------
-    bins : Bins
-    ratio : ndarray, shape (B,)
-        Driven degrees for one degree of driver: an error of the driver's angle enters multiplied by it.
-    settings : Settings
-        Size and correlation length of the slowly varying error.
-
-    Returns
-    -------
-    ndarray, shape (B, B), lower triangular
-        Inverse Cholesky factor of their covariance: white frame noise plus, for each shaft, a first-order
-        Markov error along the driver's path. The latter keeps a fit over many frames from claiming more than
-        the markers give.
-    """
-    apart = np.abs(bins.path_rad[:, None] - bins.path_rad[None, :])
-    slow = settings.floor_rad**2 * np.exp(-apart / settings.floor_path_rad)
-    covariance = slow * (1 + ratio[:, None] * ratio[None, :])
-    covariance[np.diag_indices_from(covariance)] += bins.driven_var + ratio**2 * bins.driver_var
-    factor = np.linalg.cholesky(covariance)
-    return np.tril(np.linalg.inv(factor))

@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.deadband import cubic_basis, driven_sign, fit_dead_band, start_side
-from kinematics.motion import Bins, noise_whitener
+from kinematics.motion import Bins
+from kinematics.noise import noise_whitener
 from kinematics.play import Play, engage
 from kinematics.settings import DEFAULTS, Settings
 from kinematics.stroke import Stroke
@@ -102,7 +103,7 @@ class StepProblem:
             driven_sign(bins),
             knots,
             np.diff(np.eye(knots.size - 4), 2, axis=0) / _BEND_RAD,
-            noise_whitener(bins, band.ratio, settings),
+            noise_whitener(bins, band.ratio, settings=settings),
             tuple(dict.fromkeys((expected, band.start_opened))),
         )
 
