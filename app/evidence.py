@@ -11,6 +11,7 @@ from app.rig import RigLinkage
 from app.settings import Settings
 from kinematics.contact import contact_side
 from kinematics.evidence import ANGLES, QUANTITIES, Evidence, JointEvidence
+from kinematics.joints import JointPlay, PinShift, joint_play
 from kinematics.motion import LinkageMotion
 from kinematics.stroke import Stroke
 from vision.motion import ShaftMotion
@@ -76,6 +77,40 @@ def film_evidence(
     if pins is None:
         return [Evidence("spacing_mm", spacing, spacing_sigma, "hinges")], None
     return [_pins_evidence(pins, between, place, _low_fire(stroke, pair), settings)], pins
+
+
+def pins_play(
+    motion: ShaftMotion,
+    driver: int,
+    driven: int,
+    rod: RodMotion | None,
+    pins: tuple[Pin, Pin] | None,
+    stroke: Stroke,
+    settings: Settings,
+) -> tuple[JointPlay, JointPlay] | None:
+    """Play at the drive pin and at the driven pin; None where the film does not show both pins both ways.
+
+    Parameters
+    ----------
+    motion : ShaftMotion
+    driver, driven : int
+        Indices of the shafts.
+    rod : RodMotion or None
+    pins : tuple of Pin or None
+        As `film_evidence` found them.
+    stroke : Stroke
+    settings : Settings
+
+    Returns
+    -------
+    tuple of JointPlay or None
+    """
+    if rod is None or pins is None:
+        return None
+    between = centre_in_plane(motion, driven, rod.height_mm) - centre_in_plane(motion, driver, rod.height_mm)
+    shifts = [PinShift(pin.on_arm_mm, pin.play_mm, pin.play_sigma_mm) for pin in pins]
+    angles = motion.angle_rad[:, driver], motion.angle_rad[:, driven]
+    return joint_play(stroke, *angles, between, shifts[0], shifts[1], settings.play_sigma_mm)
 
 
 def _low_fire(stroke: Stroke, pair: LinkageMotion) -> tuple[float, float] | None:

@@ -14,15 +14,17 @@ import numpy as np
 
 from app.arrangement import Arrangement, PlannedLinkage, arrange
 from app.errors import InputError
-from app.evidence import film_evidence, tape_evidence
+from app.evidence import film_evidence, pins_play, tape_evidence
+from app.left_out import without_fit, without_linkage, without_pins, without_rod
 from app.rig import Rig
 from app.settings import Settings
-from kinematics.condition import Extreme, curve_hysteresis
+from kinematics.condition import Estimate, Extreme, curve_hysteresis, lost_motion
 from kinematics.errors import FitError, GeometryError, KinematicsError, StrokeError
-from kinematics.findings import Condition, Finding, assess
+from kinematics.findings import Condition, Finding, assess, in_order
 from kinematics.identify import GeometryFit, identify
 from kinematics.motion import LinkageMotion
 from kinematics.settings import Settings as KinematicsSettings
+from kinematics.slip import Following, follow, without_slips
 from kinematics.stroke import Stroke, find_stroke
 from kinematics.travel import TravelCurves, travel_curves
 from vision.control import JobControl, Unattended
@@ -100,6 +102,26 @@ class LinkageResult:
 
 
 @dataclass(frozen=True, slots=True)
+class TrainResult:
+    """Several linkages in series, from the first driver to the last shaft.
+
+    Attributes
+    ----------
+    shafts : tuple of str
+        In order.
+    driver_travel, driven_travel : Estimate
+        Travel of the first and of the last shaft over the whole stroke (rad).
+    slack : Estimate
+        Lost motion between them, at the last shaft (rad); NaN where it is not known or an arm slipped.
+    """
+
+    shafts: tuple[str, ...]
+    driver_travel: Estimate
+    driven_travel: Estimate
+    slack: Estimate
+
+
+@dataclass(frozen=True, slots=True)
 class Measurement:
     """Everything the main job found.
 
@@ -113,6 +135,8 @@ class Measurement:
         About the filming.
     findings : tuple of Finding
         About the linkages.
+    trains : tuple of TrainResult
+        One for each last shaft that more than one linkage leads to.
     """
 
     clip: FilmedClip
@@ -121,6 +145,7 @@ class Measurement:
     linkages: tuple[LinkageResult, ...]
     faults: tuple[Fault, ...]
     findings: tuple[Finding, ...]
+    trains: tuple[TrainResult, ...] = ()
 
 
 def measure(
@@ -179,7 +204,7 @@ def analyse(
     plan = arrange(tracks, rig, facts.size_wh_px, settings)
     motion = find_shafts(tracks, list(plan.shafts), facts.size_wh_px, job, settings.hinges)
     _check_movement(motion, settings)
-    results = _linkages(plan, tracks, motion, job, settings)
+    results, left_out = _linkages(plan, tracks, motion, job, settings)
     read = FilmedClip(
         Path(clip).name,
         _sha256(clip),
@@ -189,9 +214,11 @@ def analyse(
         float(tracks.time_s[-1]),
         damaged,
     )
-    findings = _worth_telling(results)
+    findings = in_order([*_worth_telling(results), *left_out])
     faults = find_faults(tracks, motion, damaged, settings.faults)
-    return Measurement(read, tracks, motion, tuple(result for result, _ in results), faults, findings)
+    linkages = tuple(result for result, _ in results)
+    trains = _trains(linkages, motion, settings)
+    return Measurement(read, tracks, motion, linkages, faults, findings, trains)
 
 
 def _check_movement(motion: ShaftMotion, settings: Settings) -> None:
@@ -205,9 +232,9 @@ def _check_movement(motion: ShaftMotion, settings: Settings) -> None:
 
 def _linkages(
     plan: Arrangement, tracks: MarkerTracks, motion: ShaftMotion, job: JobControl, settings: Settings
-) -> list[tuple[LinkageResult, tuple[Finding, ...]]]:
-    """Assess every linkage; one that cannot be assessed is left out, unless none can."""
-    results = []
+) -> tuple[list[tuple[LinkageResult, tuple[Finding, ...]]], list[Finding]]:
+    """Assess every linkage; one that cannot be assessed is left out with a finding, unless none can."""
+    results, left_out = [], []
     failure: KinematicsError | None = None
     for n, link in enumerate(plan.linkages):
         job.check()
@@ -216,16 +243,21 @@ def _linkages(
             results.append(_linkage(link, tracks, motion, job, settings))
         except StrokeError as error:
             logger.warning("linkage %s left out: %s", link, error)
+            left_out.append(without_linkage(_name(link, motion), error))
             failure = error
     if not results:
         raise failure or InputError("The set-up file names no linkage.", "Add a [[linkage]].")
-    return results
+    return results, left_out
+
+
+def _name(plan: PlannedLinkage, motion: ShaftMotion) -> str:
+    return f"{motion.names[plan.driver]}:{motion.names[plan.driven]}"
 
 
 def _linkage(
     plan: PlannedLinkage, tracks: MarkerTracks, motion: ShaftMotion, job: JobControl, settings: Settings
 ) -> tuple[LinkageResult, tuple[Finding, ...]]:
-    name = f"{motion.names[plan.driver]}:{motion.names[plan.driven]}"
+    name = _name(plan, motion)
     angle, sigma = motion.angle_rad, motion.sigma_rad
     limits = _limits(plan, settings)
     stroke = find_stroke(
@@ -235,18 +267,75 @@ def _linkage(
         angle[:, plan.driver], angle[:, plan.driven], sigma[:, plan.driver], sigma[:, plan.driven]
     )
     curves = travel_curves(stroke, pair, settings.curve_step_rad)
-    rod = _rod(plan, tracks, motion, job, settings)
-    film, pins = film_evidence(motion, plan.driver, plan.driven, rod, stroke, pair, settings)
+    rod, remarks = _rod(plan, name, tracks, motion, job, settings)
+    following = follow(stroke, pair, limits)
+    # an arm that slipped changes the linkage: its geometry is that before the slip
+    whole, turned = _before_slips(plan, motion, pair, stroke, following)
+    film, pins = film_evidence(turned, plan.driver, plan.driven, rod, stroke, whole, settings)
+    if rod is not None and pins is None:
+        remarks.append(without_pins(name))
+    joints = pins_play(turned, plan.driver, plan.driven, rod, pins, stroke, settings)
     fit, why = None, ""
     try:
-        fit = identify(stroke, pair, [*film, *tape_evidence(plan.rig)], limits)
+        fit = identify(stroke, whole, [*film, *tape_evidence(plan.rig)], limits)
     except (FitError, GeometryError) as error:
         why = f"{error.message} {error.hint}"
-    condition, findings = assess(name, stroke, pair, curves, fit, limits)
+        remarks.append(without_fit(name, error))
+    condition, findings = assess(
+        name, stroke, pair, curves, fit, limits, time_s=motion.time_s, following=following, joints=joints
+    )
     result = LinkageResult(
         plan, name, stroke, curves, fit, why, condition, curve_hysteresis(curves), rod, pins
     )
-    return result, findings
+    return result, (*findings, *remarks)
+
+
+def _before_slips(
+    plan: PlannedLinkage,
+    motion: ShaftMotion,
+    pair: LinkageMotion,
+    stroke: Stroke,
+    following: Following | None,
+) -> tuple[LinkageMotion, ShaftMotion]:
+    """Angles as if no arm of this linkage had slipped; as filmed where none did."""
+    if following is None or not following.slips:
+        return pair, motion
+    whole = without_slips(stroke, pair, following.slips)
+    angle = motion.angle_rad.copy()
+    angle[:, plan.driver], angle[:, plan.driven] = whole.driver_rad, whole.driven_rad
+    return whole, replace(motion, angle_rad=angle)
+
+
+def _trains(
+    linkages: tuple[LinkageResult, ...], motion: ShaftMotion, settings: Settings
+) -> tuple[TrainResult, ...]:
+    """Travel from the first driver to each last shaft, where several linkages lie between."""
+    into = {link.plan.driven: link for link in linkages}
+    drivers = {link.plan.driver for link in linkages}
+    found = []
+    for last in linkages:
+        chain = [last]
+        while chain[0].plan.driver in into and len(chain) < len(linkages):
+            chain.insert(0, into[chain[0].plan.driver])
+        if last.plan.driven in drivers or len(chain) < 2:
+            continue
+        ends, stroke = (chain[0].plan.driver, last.plan.driven), chain[0].stroke
+        angle, sigma = motion.angle_rad[:, ends], motion.sigma_rad[:, ends]
+        pair = LinkageMotion.of(angle[:, 0], angle[:, 1], sigma[:, 0], sigma[:, 1])
+        try:
+            curves = travel_curves(stroke, pair, settings.curve_step_rad)
+        except StrokeError:
+            continue  # the two were never measured together
+        slipped = any(link.condition.slips for link in chain)
+        found.append(
+            TrainResult(
+                tuple(motion.names[s] for s in (ends[0], *(link.plan.driven for link in chain))),
+                Estimate(stroke.travel_rad, stroke.travel_sigma_rad),
+                Estimate(curves.driven_travel_rad, curves.driven_travel_sd_rad),
+                Estimate(np.nan, np.nan) if slipped else lost_motion(stroke, pair, settings.kinematics),
+            )
+        )
+    return tuple(found)
 
 
 def _limits(plan: PlannedLinkage, settings: Settings) -> KinematicsSettings:
@@ -273,16 +362,22 @@ def _worth_telling(results: list[tuple[LinkageResult, tuple[Finding, ...]]]) -> 
 
 
 def _rod(
-    plan: PlannedLinkage, tracks: MarkerTracks, motion: ShaftMotion, job: JobControl, settings: Settings
-) -> RodMotion | None:
-    """Motion of the rod, or None where its marker was not seen well enough to use."""
+    plan: PlannedLinkage,
+    name: str,
+    tracks: MarkerTracks,
+    motion: ShaftMotion,
+    job: JobControl,
+    settings: Settings,
+) -> tuple[RodMotion | None, list[Finding]]:
+    """Motion of the rod, or None, and a finding, where its marker was not seen well enough to use."""
     if plan.rod is None:
-        return None
+        named = plan.rig.rod_marker
+        return None, [] if named is None else [without_rod(name, f"The rod marker {named} was not seen.")]
     try:
-        return find_rod(tracks, motion, plan.rod[0], plan.rod[1], job, settings.rods)
+        return find_rod(tracks, motion, plan.rod[0], plan.rod[1], job, settings.rods), []
     except DetectionError as error:
         logger.warning("rod marker left out: %s", error)
-        return None
+        return None, [without_rod(name, error.message, error.hint)]
 
 
 def _sha256(path: Path) -> str:

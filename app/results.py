@@ -24,8 +24,12 @@ from app.columns import Column, write_columns
 from app.errors import InputError
 from app.measure import LinkageResult, Measurement
 from app.words import QUANTITY_WORDS
-from kinematics.condition import Extreme
+from kinematics.condition import Estimate, Extreme
 from kinematics.identify import GeometryFit, Quantity
+from kinematics.joints import JointPlay
+from kinematics.repeat import Repeatability
+from kinematics.slip import Slip
+from kinematics.to_toggle import ENDS, TravelLeft
 from vision.control import JobControl, Unattended
 
 ANGLES_FILE = "angles.csv"
@@ -109,10 +113,19 @@ def record(measurement: Measurement) -> dict[str, Any]:
         },
         "shafts": [_shaft(measurement, s) for s in range(len(motion.names))],
         "linkages": [_linkage(linkage) for linkage in measurement.linkages],
+        "trains": [
+            {
+                "shafts": list(train.shafts),
+                "driver_travel_deg": _estimate(train.driver_travel),
+                "driven_travel_deg": _estimate(train.driven_travel),
+                "slack_deg": _estimate(train.slack),
+            }
+            for train in measurement.trains
+        ],
         "findings": [
             {
-                name: getattr(f, name)
-                for name in ("code", "severity", "where", "value", "sd", "limit", "text", "advice")
+                name: getattr(f, name, None)
+                for name in ("code", "severity", "where", "value", "sd", "limit", "unit", "text", "advice")
             }
             for f in sorted(found, key=lambda f: SEVERITY_ORDER.index(f.severity))
         ],
@@ -173,10 +186,16 @@ def _linkage(linkage: LinkageResult) -> dict[str, Any]:
         "driven": driven,
         "geometry": _geometry(linkage.fit),
         "branch": None if linkage.fit is None else linkage.fit.linkage.branch,
-        "slack_deg": {"value": math.degrees(condition.slack.value), "sd": math.degrees(condition.slack.sd)},
+        "slack_deg": _estimate(condition.slack),
         "hysteresis_max_deg": _extreme(linkage.hysteresis),
         "min_drive_angle_deg": _extreme(condition.drive),
         "min_transmission_angle_deg": _extreme(condition.transmission),
+        "travel_to_toggle_deg": dict(zip(ENDS, map(_travel_left, condition.to_toggle), strict=True)),
+        "joint_play": None
+        if condition.joints is None
+        else dict(zip(("drive_pin", "driven_pin"), map(_joint, condition.joints), strict=True)),
+        "slips": [_slip(s, t) for s, t in zip(condition.slips, condition.slip_times_s, strict=True)],
+        "repeatability_deg": _repeatability(condition.repeat),
         "stroke": {
             "driver_travel_deg": math.degrees(linkage.stroke.travel_rad),
             "driver_travel_sd_deg": math.degrees(linkage.stroke.travel_sigma_rad),
@@ -193,6 +212,44 @@ def _linkage(linkage: LinkageResult) -> dict[str, Any]:
             "notes": list(linkage.fit.notes),
         },
         "notes": [*linkage.stroke.notes, *([linkage.fit_failure] if linkage.fit_failure else [])],
+    }
+
+
+def _estimate(estimate: Estimate) -> dict[str, float]:
+    return {"value": math.degrees(estimate.value), "sd": math.degrees(estimate.sd)}
+
+
+def _travel_left(left: TravelLeft | None) -> dict[str, Any] | None:
+    if left is None:
+        return None
+    return {"value": math.degrees(left.value), "sd": math.degrees(left.sd), "arm": left.arm}
+
+
+def _joint(joint: JointPlay) -> dict[str, Any]:
+    return {
+        "play_mm": {"value": joint.play_mm, "sd": joint.sd_mm},
+        "lost_deg": {"value": math.degrees(joint.lost_rad), "sd": math.degrees(joint.lost_sd_rad)},
+    }
+
+
+def _slip(slip: Slip, time_s: float) -> dict[str, Any]:
+    return {
+        "arm": slip.arm or None,
+        "time_s": time_s,
+        "at_driver_deg": math.degrees(slip.at_driver_rad),
+        "driven_deg": {"value": math.degrees(slip.driven_rad), "sd": math.degrees(slip.driven_sd_rad)},
+        "drive_deg": {"value": math.degrees(slip.drive_rad), "sd": math.degrees(slip.drive_sd_rad)},
+    }
+
+
+def _repeatability(repeat: Repeatability | None) -> dict[str, Any] | None:
+    if repeat is None:
+        return None
+    return {
+        "value": math.degrees(repeat.value_rad),
+        "sd": math.degrees(repeat.sd_rad),
+        "at_driver_deg": math.degrees(repeat.at_driver_rad),
+        "pass": repeat.direction,
     }
 
 

@@ -35,6 +35,8 @@ class Settings:
         clips with known truth.
     place_sigma_mm : float
         Standard deviation of each centre and pin for the same reason.
+    play_sigma_mm : float
+        The same of a pin's shift between both passes: most of a pin's error is the same in both.
     """
 
     kinematics: KinematicsSettings = field(default_factory=KinematicsSettings)
@@ -48,3 +50,4 @@ class Settings:
     curve_step_rad: float = np.deg2rad(1.0)
     scale_sigma: float = 0.0025
     place_sigma_mm: float = 0.15
+    play_sigma_mm: float = 0.03

@@ -3,74 +3,41 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
 
-from kinematics.condition import Estimate, Extreme, lost_motion, standstills, toggle_margins
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics import rules_geometry, rules_motion
+from kinematics.condition import Estimate, lost_motion, toggle_margins
 from kinematics.identify import GeometryFit
+from kinematics.joints import JointPlay
+from kinematics.jumps import find_jumps
 from kinematics.motion import LinkageMotion
+from kinematics.repeat import repeatability
 from kinematics.settings import DEFAULTS, Settings
+from kinematics.slip import Following, follow, without_slips
+from kinematics.statements import Condition, Finding, SeenJump
 from kinematics.stroke import Stroke
+from kinematics.to_toggle import travel_to_toggle
 from kinematics.travel import TravelCurves
 
-_LOCKED = "Only with the burner off and locked out and the fuel isolated: "
+__all__ = ["RULES", "Condition", "Finding", "assess", "in_order"]
 
-
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """One statement about the linkage.
-
-    Parameters
-    ----------
-    code : str
-        Stable name of the kind of finding.
-    severity : str
-        "note", "caution" or "danger".
-    where : str
-        Linkage or shaft it is about.
-    value, sd, limit : float or None
-        Figure, standard deviation and limit in degrees; None where the finding has none.
-    text, advice : str
-        What is the case, and what to do.
-    """
-
-    code: str
-    severity: str
-    where: str
-    value: float | None
-    sd: float | None
-    limit: float | None
-    text: str
-    advice: str
-
-
-@dataclass(frozen=True, slots=True)
-class Condition:
-    """All that is known of one linkage.
-
-    Parameters
-    ----------
-    where : str
-        Name of the linkage, e.g. "motor:shaft1".
-    stroke : Stroke
-    curves : TravelCurves
-    slack : Estimate
-        Lost motion by the dead-band fit.
-    fit : GeometryFit or None
-        None if no geometry could be fitted.
-    drive, transmission : Extreme or None
-        Smallest angles to the in-line position.
-    settings : Settings
-    """
-
-    where: str
-    stroke: Stroke
-    curves: TravelCurves
-    slack: Estimate
-    fit: GeometryFit | None = None
-    drive: Extreme | None = None
-    transmission: Extreme | None = None
-    settings: Settings = field(default=DEFAULTS)
+RULES: tuple[Callable[[Condition], list[Finding]], ...] = (
+    rules_geometry.toggle_rule,
+    rules_geometry.over_travel_rule,
+    rules_motion.slip_rule,
+    rules_motion.lost_motion_rule,
+    rules_motion.worn_joint_rule,
+    rules_motion.jump_rule,
+    rules_motion.standstill_rule,
+    rules_motion.repeat_rule,
+    rules_geometry.misfit_rule,
+    rules_geometry.stroke_rule,
+    rules_geometry.stroke_notes_rule,
+    rules_geometry.undetermined_rule,
+)
 
 
 def assess(
@@ -80,6 +47,10 @@ def assess(
     curves: TravelCurves,
     fit: GeometryFit | None,
     settings: Settings = DEFAULTS,
+    *,
+    time_s: NDArray[np.float64] | None = None,
+    following: Following | None = None,
+    joints: tuple[JointPlay, JointPlay] | None = None,
 ) -> tuple[Condition, tuple[Finding, ...]]:
     """Condition of one linkage and the findings that follow from it, the gravest first.
 
@@ -89,11 +60,19 @@ def assess(
         Name of the linkage.
     stroke : Stroke
     motion : LinkageMotion
+        As filmed.
     curves : TravelCurves
         At steps of about 1 degree.
     fit : GeometryFit or None
-        None if no geometry could be fitted.
+        None if no geometry could be fitted. Where an arm slipped it should have been fitted to
+        `without_slips`.
     settings : Settings
+    time_s : ndarray, shape (N,), optional
+        Time of each frame, for the moments of what happened.
+    following : Following, optional
+        Result of `follow`, if it is there already.
+    joints : tuple of JointPlay, optional
+        Play at drive and driven pin, where a rod marker shows it.
 
     Returns
     -------
@@ -102,7 +81,6 @@ def assess(
 
     Examples
     --------
-    >>> import numpy as np
     >>> from kinematics.stroke import find_stroke
     >>> from kinematics.travel import travel_curves
     >>> time_s = np.arange(0, 12, 0.05)
@@ -112,161 +90,52 @@ def assess(
     >>> [f.code for f in findings]
     ['stroke']
     """
-    slack = lost_motion(stroke, motion, settings)
+    following = following or follow(stroke, motion, settings)
+    slips = following.slips if following else ()
+    seen = find_jumps(stroke, motion, following, settings) if following else ()
+    if following is not None and slips:
+        value = max(following.slack_rad, 0.0) if math.isfinite(following.slack_rad) else math.nan
+        slack = Estimate(value, following.slack_sd_rad)
+    else:
+        slack = lost_motion(stroke, motion, settings)
     drive, transmission = toggle_margins(fit, stroke) if fit else (None, None)
-    condition = Condition(where, stroke, curves, slack, fit, drive, transmission, settings)
-    found = [f for rule in RULES for f in rule(condition)]
+    travel = stroke.travel(motion.driver_rad)
+    times = np.full(travel.size, np.nan) if time_s is None else time_s
+    condition = Condition(
+        where,
+        stroke,
+        curves,
+        slack,
+        fit,
+        drive,
+        transmission,
+        travel_to_toggle(fit, stroke, settings) if fit else (None, None),
+        slips,
+        tuple(float(times[s.moment]) for s in slips),
+        tuple(SeenJump(j, float(times[j.frame]), float(travel[j.frame])) for j in seen),
+        repeatability(stroke, without_slips(stroke, motion, slips), slack.value, settings),
+        joints,
+        settings,
+    )
+    return condition, in_order([f for rule in RULES for f in rule(condition)])
+
+
+def in_order(findings: Sequence[Finding]) -> tuple[Finding, ...]:
+    """The same findings, the gravest first.
+
+    Parameters
+    ----------
+    findings : sequence of Finding
+
+    Returns
+    -------
+    tuple of Finding
+
+    Examples
+    --------
+    >>> made = [Finding(s, s, "", None, None, None, "", "") for s in ("note", "danger")]
+    >>> [f.code for f in in_order(made)]
+    ['danger', 'note']
+    """
     order = ("danger", "caution", "note")
-    return condition, tuple(sorted(found, key=lambda f: order.index(f.severity)))
-
-
-def _toggle(c: Condition) -> list[Finding]:
-    found = []
-    for code, angle, arm in (
-        ("toggle_drive", c.drive, "drive arm"),
-        ("toggle_driven", c.transmission, "driven arm"),
-    ):
-        if angle is None or angle.value >= c.settings.toggle_caution_rad:
-            continue
-        danger = angle.value < c.settings.toggle_danger_rad
-        limit = c.settings.toggle_danger_rad if danger else c.settings.toggle_caution_rad
-        found.append(
-            Finding(
-                code,
-                "danger" if danger else "caution",
-                c.where,
-                math.degrees(angle.value),
-                math.degrees(angle.sd),
-                math.degrees(limit),
-                f"Rod and {arm} come within {_figure(angle.value, angle.sd)} of one line, "
-                f"at {math.degrees(angle.at_driver_rad):.0f} degrees of driver travel.",
-                f"{_LOCKED}change the {arm}'s clamping or radius so that the rod stays clear of the "
-                "in-line position over the whole stroke; guidance is 40 to 45 degrees at the driven arm.",
-            )
-        )
-    return found
-
-
-def _lost_motion(c: Condition) -> list[Finding]:
-    value, sd = c.slack.value, c.slack.sd
-    if not math.isfinite(value) or value < c.settings.slack_caution_rad:
-        return []
-    danger = value >= c.settings.slack_danger_rad
-    limit = c.settings.slack_danger_rad if danger else c.settings.slack_caution_rad
-    return [
-        Finding(
-            "lost_motion",
-            "danger" if danger else "caution",
-            c.where,
-            math.degrees(value),
-            math.degrees(sd),
-            math.degrees(limit),
-            f"The driven shaft loses {_figure(value, sd)} whenever the driver turns round.",
-            f"{_LOCKED}look for worn rod ends, loose pins and loose clamp screws, and film again.",
-        )
-    ]
-
-
-def _standstill(c: Condition) -> list[Finding]:
-    found = []
-    for s in standstills(c.curves, c.slack, c.settings):
-        back = s.turned_rad < -max(4 * s.sd, c.settings.stall_driver_rad * c.settings.stall_ratio)
-        a, b = math.degrees(s.from_driver_rad), math.degrees(s.to_driver_rad)
-        found.append(
-            Finding(
-                "driven_reverses" if back else "driven_stalls",
-                "danger" if back else "caution",
-                f"{c.where} {s.direction}",
-                math.degrees(s.turned_rad),
-                math.degrees(s.sd),
-                math.degrees(c.settings.stall_ratio * (s.to_driver_rad - s.from_driver_rad)),
-                f"The driven shaft {'turns back' if back else 'stands still'} while the driver turns "
-                f"from {a:.0f} to {b:.0f} degrees ({s.direction}).",
-                f"{_LOCKED}look for a dead centre (rod and drive arm in line), a stop or a slipping arm.",
-            )
-        )
-    return found
-
-
-def _stroke(c: Condition) -> list[Finding]:
-    off = c.stroke.travel_rad - c.settings.stroke_rad
-    if abs(off) <= c.settings.stroke_tolerance_rad:
-        return []
-    usual = math.degrees(c.settings.stroke_rad)
-    return [
-        Finding(
-            "stroke",
-            "note",
-            c.where,
-            math.degrees(c.stroke.travel_rad),
-            math.degrees(c.stroke.travel_sigma_rad),
-            usual,
-            f"The driver turned by {_figure(c.stroke.travel_rad, c.stroke.travel_sigma_rad)}; "
-            f"{usual:.0f} are usual.",
-            "Check that the film shows the full stroke, and the motor's end switches.",
-        )
-    ]
-
-
-def _stroke_notes(c: Condition) -> list[Finding]:
-    advice = "Film from rest at low fire to rest at high fire and back to rest at low fire."
-    return [
-        Finding("stroke_incomplete", "note", c.where, None, None, None, n, advice) for n in c.stroke.notes
-    ]
-
-
-def _misfit(c: Condition) -> list[Finding]:
-    if c.fit is None or c.fit.rms_rad < c.settings.misfit_rms_rad:
-        return []
-    if c.fit.chi_square < c.settings.chi_square_limit * c.fit.degrees_of_freedom:
-        return []
-    return [
-        Finding(
-            "misfit",
-            "caution",
-            c.where,
-            math.degrees(c.fit.rms_rad),
-            None,
-            math.degrees(c.settings.misfit_rms_rad),
-            "No four-bar linkage explains the curve: the best one misses it by "
-            f"{math.degrees(c.fit.rms_rad):.2f} degrees RMS. Do not rely on geometry and toggle margins.",
-            "Check for a cam, a bent rod, a slipping arm, a mechanism in between, or wrong tape measures.",
-        )
-    ]
-
-
-def _undetermined(c: Condition) -> list[Finding]:
-    if c.fit is None:
-        return []
-    open_ones = [q for q in c.fit.quantities if not q.determined]
-    if not open_ones:
-        return []
-    names = ", ".join(q.name.rsplit("_", 1)[0].replace("_", " ") for q in open_ones)
-    return [
-        Finding(
-            "not_determined",
-            "note",
-            c.where,
-            None,
-            None,
-            None,
-            f"Not determined by this film: {names}.",
-            f"To settle it, {open_ones[0].settle}, or film with a marker on the rod.",
-        )
-    ]
-
-
-def _figure(value: float, sd: float) -> str:
-    digits = 1 if sd >= math.radians(0.05) else 2
-    return f"{math.degrees(value):.{digits}f} degrees (standard deviation {math.degrees(sd):.{digits}f})"
-
-
-RULES: tuple[Callable[[Condition], list[Finding]], ...] = (
-    _toggle,
-    _lost_motion,
-    _standstill,
-    _misfit,
-    _stroke,
-    _stroke_notes,
-    _undetermined,
-)
+    return tuple(sorted(findings, key=lambda f: order.index(f.severity)))

@@ -23,6 +23,7 @@ _PLACINGS = 3  # times a step is placed anew with the engagement that its own fi
 _APART = 3  # bins between two steps; closer ones are one step that took its time
 _WORTH_A_FIT = 0.5  # share of the fall of chi-square asked for, below which a step is not even fitted
 _LITTLE_RAD = 3 * np.pi / 180  # driver travel on one side of a step that is hardly any
+_EXPLAINS = 0.7  # share of the excess of chi-square that a step must take away
 _SURE = 4.0  # standard deviations
 _FLAT = 0.1  # slope below which a step of the driven shaft says little about the drive arm
 _WIDEST_RAD = 0.1  # of a first guess of the drive arm's slip
@@ -280,6 +281,9 @@ def _believed(fit: StepFit, before: StepFit, problem: StepProblem, settings: Set
     enough = min(int(frames[: step.first].sum()), int(frames[step.stop :].sum())) >= _MIN_FRAMES
     # lost motion cannot be negative: a step at a reversal may have taken its place
     sound = fit.slack > -_SURE * fit.slack_sd * np.sqrt(fit.excess) or fit.slack > before.slack
+    # what passes that simply differ leave over, or a shaft that was held and came free, no step explains
+    over = before.chi_square - before.freedom
+    sound = sound and fit.chi_square - fit.freedom <= (1 - _EXPLAINS) * over + 3 * np.sqrt(2 * fit.freedom)
     certain = fall >= settings.slip_chi_square * fit.excess
     return bool(enough and sound and certain and size >= settings.slip_rad)
 

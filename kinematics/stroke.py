@@ -349,9 +349,17 @@ def _missing(low: list[_Turn], high: list[_Turn], passes: dict[int, list[slice]]
     if not any(t.held for t in low):
         notes.append("No rest at low fire was filmed: travel counts from the lowest position seen.")
     if not any(t.held for t in high):
-        notes.append("No rest at high fire was filmed.")
+        notes.append(
+            "No rest at high fire was filmed: the full travel is only as far as the driver was seen."
+        )
     if not passes[1]:
-        notes.append("No opening pass was filmed.")
+        notes.append(
+            "No opening pass was filmed: what the driven shaft does on the way up, lost motion "
+            "and the worn joint cannot be told."
+        )
     if not passes[-1]:
-        notes.append("No closing pass was filmed.")
+        notes.append(
+            "No closing pass was filmed: what the driven shaft does on the way down, lost motion "
+            "and the worn joint cannot be told."
+        )
     return notes
