@@ -12,6 +12,7 @@ from kinematics.stroke import Stroke
 Array = NDArray[np.float64]
 
 _MIN_FRAMES = 20
+_MIXED = 0.05  # share of the frames in which the rod may be loaded the other way
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +77,8 @@ def joint_play(
     Returns
     -------
     drive, driven : JointPlay
-        None without both passes, or with hardly any frames.
+        None without both passes, with hardly any frames, or with a dead centre within the stroke, where the
+        rod changes from pushing to pulling.
 
     Notes
     -----
@@ -113,7 +115,10 @@ def joint_play(
     rod = between_mm[:, None] + at_driven - at_drive
     rod = rod / np.hypot(*rod)
     # toward open the drive pin moves along the rod (pushes it, +1) or against it (pulls it, -1)
-    pushes = float(np.sign(np.mean(stroke.opening_sign * (rod[1] * at_drive[0] - rod[0] * at_drive[1]))))
+    moves = stroke.opening_sign * (rod[1] * at_drive[0] - rod[0] * at_drive[1])
+    pushes = float(np.sign(np.mean(moves)))
+    if np.mean(moves * pushes < 0) > _MIXED:
+        return None
     across = np.abs(rod[0] * at_driven[1] - rod[1] * at_driven[0])
     lost_per_mm = float(np.mean(1 / np.maximum(across, 0.05 * np.hypot(*driven.on_arm_mm))))
     return (

@@ -62,7 +62,7 @@ class Settings:
         A lasting step between driver and driven shaft smaller than this is no finding: a marker that settles
         on its arm can do as much.
     slip_chi_square : float
-        Fall of chi-square that makes a step certain: a little over five standard deviations, because several
+        Fall of chi-square that makes a step certain: a little over six standard deviations, because several
         hundred moments are tried.
     jump_rad : float
         A move of the driven shaft that is not its curve's, within a few frames, is a jump from this size on;
@@ -116,7 +116,7 @@ class Settings:
     slack_danger_rad: float = 3 * _DEG
     over_travel_rad: float = 5 * _DEG
     slip_rad: float = 0.5 * _DEG
-    slip_chi_square: float = 30.0
+    slip_chi_square: float = 40.0
     jump_rad: float = 1 * _DEG
     jump_sigmas: float = 6.0
     stick_slip_count: int = 3

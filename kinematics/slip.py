@@ -23,6 +23,7 @@ _PLACINGS = 3  # times a step is placed anew with the engagement that its own fi
 _APART = 3  # bins between two steps; closer ones are one step that took its time
 _WORTH_A_FIT = 0.5  # share of the fall of chi-square asked for, below which a step is not even fitted
 _LITTLE_RAD = 3 * np.pi / 180  # driver travel on one side of a step that is hardly any
+_ENOUGH_RAD = 8 * np.pi / 180  # ... and the least that can tell driven from drive arm
 _EXPLAINS = 0.7  # share of the excess of chi-square that a step must take away
 _SURE = 4.0  # standard deviations
 _FLAT = 0.1  # slope below which a step of the driven shaft says little about the drive arm
@@ -231,9 +232,14 @@ def _witnesses(pair: list[StepFit], problem: StepProblem) -> list[StepFit]:
     the step: any error of the curve at that one place looks like a shift along the driver.
     """
     best = min(pair, key=lambda f: f.chi_square)
-    step, travel = best.steps[-1], problem.bins.driver_rad
-    seen = min(float(np.ptp(travel[: step.first])), float(np.ptp(travel[step.stop :])))
+    seen = _seen(problem, best.steps[-1])
     return [best, *(f for f in pair if f is not best and f.arm == "driven" and seen < _LITTLE_RAD)]
+
+
+def _seen(problem: StepProblem, step: Step) -> float:
+    """Driver travel seen before or after a step, whichever is less."""
+    travel = problem.bins.driver_rad
+    return min(float(np.ptp(travel[: step.first])), float(np.ptp(travel[step.stop :])))
 
 
 def _alike(fits: tuple[StepFit, ...], arm: str) -> StepFit:
@@ -275,8 +281,10 @@ def _close(one: Step, other: Step) -> bool:
 
 def _believed(fit: StepFit, before: StepFit, problem: StepProblem, settings: Settings) -> bool:
     """Whether the last step is certain, large enough, and seen in enough frames on either side."""
-    size, sd, step = abs(float(fit.sizes[-1])), float(fit.sds[-1]), fit.steps[-1]
-    fall = min((size / sd) ** 2 if sd > 0 else 0.0, before.chi_square - fit.chi_square)
+    size, step = float(np.min(np.abs(fit.sizes))), fit.steps[-1]
+    # one step more must leave those found before as certain as they have to be
+    weakest = float(np.min((fit.sizes / np.maximum(fit.sds, 1e-12)) ** 2))
+    fall = min(weakest, before.chi_square - fit.chi_square)
     frames = problem.bins.frames
     enough = min(int(frames[: step.first].sum()), int(frames[step.stop :].sum())) >= _MIN_FRAMES
     # lost motion cannot be negative: a step at a reversal may have taken its place
@@ -334,6 +342,7 @@ def _slip(
     step = best.steps[n]
     own = {f.arm: f for f in fits}
     clear = (other.chi_square - best.chi_square) / best.excess > _TELLS_ARMS
+    clear = clear and _seen(problem, step) > _ENOUGH_RAD
     frames = np.flatnonzero((numbers >= step.first) & (numbers < step.stop))
     first, last = int(frames[0]), int(frames[-1])
     # the same film with this step left out: frames before the moment fit it, those after are off by the step
