@@ -135,12 +135,9 @@ def follow(stroke: Stroke, motion: LinkageMotion, settings: Settings = DEFAULTS)
         return None
     numbers = _positions(bin_numbers(motion, stroke))
     problem = StepProblem.of(bins, stroke, settings)
-    fits: tuple[StepFit, ...] = (problem.fit("driven", ()),)
-    for _ in range(_MOST):
-        more = _one_more(problem, fits, settings)
-        if not more:
-            break
-        fits = more
+    plain = problem.fit("driven", ())
+    fits = _with_steps(problem.evenly(), plain, settings) or _with_steps(problem, plain, settings)
+    fits = fits or (plain,)
     best = fits[0]
     off, sigma, ratio = _frames(problem, best, motion, stroke, numbers)
     slips = tuple(
@@ -202,7 +199,30 @@ def without_slips(stroke: Stroke, motion: LinkageMotion, slips: tuple[Slip, ...]
 # ---- parts -----------------------------------------------------------------------------------------------
 
 
-def _one_more(problem: StepProblem, fits: tuple[StepFit, ...], settings: Settings) -> tuple[StepFit, ...]:
+def _with_steps(problem: StepProblem, plain: StepFit, settings: Settings) -> tuple[StepFit, ...]:
+    """Fits with as many steps as the film shows, one for each arm; empty if it shows none.
+
+    A step must do better than `plain`, a fit without any whose lost motion may change over the stroke: play in
+    the pins does that near toggle. Beside a step it is even if that will do, so that neither takes the
+    other's place.
+    """
+    fits: tuple[StepFit, ...] = (problem.fit("driven", ()),)
+    for _ in range(_MOST):
+        more = _one_more(problem, fits, _without_negative(plain), settings)
+        if not more:
+            break
+        fits = more
+    return fits if fits[0].steps else ()
+
+
+def _without_negative(fit: StepFit) -> float:
+    """Chi-square of a fit with negative lost motion, which no joint has, held at zero instead."""
+    return fit.chi_square + (min(fit.slack, 0.0) / max(fit.slack_sd, 1e-12)) ** 2
+
+
+def _one_more(
+    problem: StepProblem, fits: tuple[StepFit, ...], to_beat: float, settings: Settings
+) -> tuple[StepFit, ...]:
     """Fits with one step more, one for each arm, the better first; empty if there is no further step."""
     base = fits[0]
     basis, _ = problem.splines(problem.bins.driver_rad)
@@ -220,7 +240,8 @@ def _one_more(problem: StepProblem, fits: tuple[StepFit, ...], settings: Setting
     if not found[ARMS[0]]:
         return ()
     pair = [min(f, key=lambda g: g.chi_square) for f in found.values()]
-    if not all(_believed(f, base, problem, settings) for f in _witnesses(pair, problem)):
+    to_beat = min(to_beat, _without_negative(base))
+    if not all(_believed(f, base, to_beat, problem, settings) for f in _witnesses(pair, problem)):
         return ()
     return tuple(sorted(pair, key=lambda f: f.chi_square))
 
@@ -279,18 +300,20 @@ def _close(one: Step, other: Step) -> bool:
     return one.first <= other.stop + _APART and other.first <= one.stop + _APART
 
 
-def _believed(fit: StepFit, before: StepFit, problem: StepProblem, settings: Settings) -> bool:
+def _believed(
+    fit: StepFit, before: StepFit, to_beat: float, problem: StepProblem, settings: Settings
+) -> bool:
     """Whether the last step is certain, large enough, and seen in enough frames on either side."""
     size, step = float(np.min(np.abs(fit.sizes))), fit.steps[-1]
     # one step more must leave those found before as certain as they have to be
     weakest = float(np.min((fit.sizes / np.maximum(fit.sds, 1e-12)) ** 2))
-    fall = min(weakest, before.chi_square - fit.chi_square)
+    fall = min(weakest, to_beat - fit.chi_square)
     frames = problem.bins.frames
     enough = min(int(frames[: step.first].sum()), int(frames[step.stop :].sum())) >= _MIN_FRAMES
     # lost motion cannot be negative: a step at a reversal may have taken its place
     sound = fit.slack > -_SURE * fit.slack_sd * np.sqrt(fit.excess) or fit.slack > before.slack
     # what passes that simply differ leave over, or a shaft that was held and came free, no step explains
-    over = before.chi_square - before.freedom
+    over = to_beat - before.freedom
     sound = sound and fit.chi_square - fit.freedom <= (1 - _EXPLAINS) * over + 3 * np.sqrt(2 * fit.freedom)
     certain = fall >= settings.slip_chi_square * fit.excess
     return bool(enough and sound and certain and size >= settings.slip_rad)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +20,8 @@ _DEG = np.pi / 180
 _KNOT_RAD = 5 * _DEG  # pieces of the driven curve: close to toggle it bends within some degrees
 _BEND_RAD = 0.05  # weak prior on its bends: keeps it whole where nothing was measured
 _ROOM_RAD = 12 * _DEG  # the curve reaches so far beyond the stroke, for a driver whose arm has slipped
+_EVEN_RAD = 1e-4 * _DEG  # what is left of that where lost motion is taken to be even
+_UNEVEN_RAD = 2 * _DEG  # prior on how unevenly lost motion is spread over the stroke
 _FIRST_RAD = (0.0, 0.7 * _DEG, 2.5 * _DEG)  # guesses of lost motion to start from
 _ZONES = (1, 3, 8)  # bins within which a step may happen: at once, or over some degrees of driver travel
 _FREE = 4.0  # fall of chi-square that each bin left free must bring
@@ -55,6 +57,8 @@ class StepFit:
     chi_square, freedom : float, int
     curve : ndarray
         Coefficients of the spline.
+    uneven : ndarray, shape (2,)
+        Amounts by which lost motion changes over the stroke (Legendre polynomials 1 and 2).
     play : Play
     lag : ndarray, shape (B,)
         What the driven shaft is behind the curve by lost motion at each bin.
@@ -70,6 +74,7 @@ class StepFit:
     chi_square: float
     freedom: int
     curve: Array
+    uneven: Array
     play: Play
     lag: Array
 
@@ -86,7 +91,8 @@ class StepProblem:
     bins: Bins
     sign: int  # way in which the driven shaft opens
     knots: Array
-    bends: Array
+    shapes: Array  # of lost motion over the stroke, (B, 3): even, and two that are zero on average
+    known: Array  # of curve and lost motion beside the film, as rows of unit variance about zero
     whiten: Array
     starts: tuple[float, ...]
 
@@ -98,14 +104,26 @@ class StepProblem:
         low, high = float(bins.driver_rad.min()) - _ROOM_RAD, float(bins.driver_rad.max()) + _ROOM_RAD
         inner = np.linspace(low, high, max(2, round((high - low) / _KNOT_RAD)) + 1)
         knots = np.concatenate([[low] * 3, inner, [high] * 3])
+        pieces = knots.size - 4
+        known = np.zeros((pieces, pieces + 3))
+        known[: pieces - 2, :pieces] = np.diff(np.eye(pieces), 2, axis=0) / _BEND_RAD
+        known[pieces - 2 :, pieces + 1 :] = np.eye(2) / _UNEVEN_RAD
+        u = np.clip(2 * bins.driver_rad / max(float(bins.driver_rad.max()), 1e-9) - 1, -1, 1)
         return cls(
             bins,
             driven_sign(bins),
             knots,
-            np.diff(np.eye(knots.size - 4), 2, axis=0) / _BEND_RAD,
+            np.column_stack([np.ones_like(u), u, 1.5 * u**2 - 0.5]),
+            known,
             noise_whitener(bins, band.ratio, settings=settings),
             tuple(dict.fromkeys((expected, band.start_opened))),
         )
+
+    def evenly(self) -> StepProblem:
+        """The same with lost motion that is even over the stroke."""
+        known = self.known.copy()
+        known[-2:, -2:] = np.eye(2) / _EVEN_RAD
+        return replace(self, known=known)
 
     @property
     def driven(self) -> Array:
@@ -133,18 +151,21 @@ class StepProblem:
         if like is not None and like.arm == arm:
             sizes[: min(like.sizes.size, sizes.size)] = like.sizes[: sizes.size]
         curve = self._first_curve(slack) if like is None else like.curve
-        width = self.bends.shape[1]
+        amounts = np.array([slack, 0.0, 0.0]) if like is None else np.append(slack, like.uneven)
+        width = self.known.shape[1] - 3
         for _ in range(_ROUNDS):
             basis, slopes = self.splines(self.bins.driver_rad + (arm == "drive") * (sizes @ after))
-            play = engage(basis @ curve, slack, start)
+            play = engage(basis @ curve, self.shapes @ amounts, start)
             along = after if arm == "driven" else after[:, play.source] * (slopes @ curve)[play.source]
-            design = self.whitened(np.column_stack([basis[play.source], -play.opened, dummies, along.T]))
+            lost = -play.opened[:, None] * self.shapes[play.source]
+            design = self.whitened(np.column_stack([basis[play.source], lost, dummies, along.T]))
             known = along.T @ sizes if arm == "drive" else np.zeros(basis.shape[0])
-            target = np.append(self.whiten @ (self.driven + known), np.zeros(self.bends.shape[0]))
+            target = np.append(self.whiten @ (self.driven + known), np.zeros(self.known.shape[0]))
             solution, *_ = np.linalg.lstsq(design, target, rcond=1e-10)
-            moved = np.append(solution[width + 1 + dummies.shape[1] :] - sizes, solution[width] - slack)
-            curve, slack = np.asarray(solution[:width]), float(solution[width])
-            sizes = np.asarray(np.clip(solution[width + 1 + dummies.shape[1] :], -_ROOM_RAD, _ROOM_RAD))
+            own = solution[width + 3 + dummies.shape[1] :]
+            moved = np.concatenate([own - sizes, solution[width : width + 3] - amounts])
+            curve, amounts = np.asarray(solution[:width]), np.asarray(solution[width : width + 3])
+            sizes = np.asarray(np.clip(own, -_ROOM_RAD, _ROOM_RAD))
             if np.max(np.abs(moved)) < _SETTLED_RAD:
                 break
         off = target - design @ solution
@@ -154,15 +175,16 @@ class StepProblem:
             arm,
             steps,
             sizes,
-            sds[width + 1 + dummies.shape[1] :],
-            slack,
+            sds[width + 3 + dummies.shape[1] :],
+            float(amounts[0]),
             float(sds[width]),
             start,
             float(off @ off),
             self.driven.size - (width - 2) - 1 - dummies.shape[1] - len(steps),
             curve,
+            amounts[1:],
             play,
-            ideal - ideal[play.source] + slack * play.opened,
+            ideal - ideal[play.source] + (self.shapes @ amounts)[play.source] * play.opened,
         )
 
     def candidates(self, fit: StepFit, kept: int, play: Play) -> tuple[float, Step]:
@@ -187,8 +209,9 @@ class StepProblem:
         slope = (slopes @ fit.curve)[play.source]
         along = after if fit.arm == "driven" else after[:, play.source] * slope
         known = along.T @ sizes if fit.arm == "drive" else 0.0
+        lost = -play.opened[:, None] * self.shapes[play.source]
         q, _ = np.linalg.qr(
-            self.whitened(np.column_stack([basis[play.source], -play.opened, self._dummies(steps), along.T]))
+            self.whitened(np.column_stack([basis[play.source], lost, self._dummies(steps), along.T]))
         )
         rows = q.shape[0]
         target = np.append(self.whiten @ (self.driven + known), np.zeros(rows - self.driven.size))
@@ -201,15 +224,16 @@ class StepProblem:
         return max(found)[1:]
 
     def whitened(self, columns: Array) -> Array:
-        """Columns of the design in units of noise, above the prior on the curve's bends."""
-        prior = np.zeros((self.bends.shape[0], columns.shape[1]))
-        prior[:, : self.bends.shape[1]] = self.bends
+        """Columns of the design in units of noise, above what is known of curve and lost motion."""
+        prior = np.zeros((self.known.shape[0], columns.shape[1]))
+        prior[:, : self.known.shape[1]] = self.known
         return np.vstack([self.whiten @ columns, prior])
 
     def _first_curve(self, slack: float) -> Array:
         basis, _ = self.splines(self.bins.driver_rad)
-        design = np.vstack([basis, 1e-3 * self.bends])
-        target = np.append(self.driven + slack / 2, np.zeros(self.bends.shape[0]))
+        bends = self.known[:-2, :-3]
+        design = np.vstack([basis, 1e-3 * bends])
+        target = np.append(self.driven + slack / 2, np.zeros(bends.shape[0]))
         return np.asarray(np.linalg.lstsq(design, target, rcond=None)[0])
 
     def _after(self, arm: str, steps: tuple[Step, ...]) -> Array:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from kin_film import DEG, play
@@ -15,7 +15,7 @@ WHITE_DEG = (0.02, 0.1)  # frame noise of each shaft, as rendered clips give it
 SLOW_RAD = 0.02 * DEG  # slow error of each shaft, with the memory that `markov` has
 SLIP_RAD = 2 * DEG
 SLACK_RAD = 0.5 * DEG
-FAULTS = ("none", "slack", "driven arm slips", "drive arm slips", "slip and slack")
+FAULTS = ("none", "slack", "slack in the pins", "driven arm slips", "drive arm slips", "slip and slack")
 
 
 @dataclass(frozen=True)
@@ -51,6 +51,8 @@ def faulty_film(
     driven, way = driven_of(layout, driver, slipped if arm == "drive" else 0 * time, slack)
     if arm == "driven":
         driven = driven + way * slipped
+    if fault == "slack in the pins":
+        driven = worn_pins(layout, driver, slack)
     stroke, motion = filmed(rng, time, driver, driven)
     return FaultyFilm(layout, fault, size, arm, moment, slack, time, stroke, motion)
 
@@ -82,6 +84,25 @@ def driven_of(
     ends = layout.linkage.driven_angle(layout.drive_start + np.array([0, layout.stroke]))
     way = float(np.sign(ends[1] - ends[0]))
     return way * play(way * (angle - angle[0]), slack), way
+
+
+def worn_pins(layout: Layout, driver: np.ndarray, slack: float) -> np.ndarray:
+    """Driven angles with so much mean lost motion from play in the pins: pulled, the rod acts longer."""
+    whole, ends = layout.linkage, layout.drives()
+
+    def acting(by_mm: float, at: np.ndarray) -> np.ndarray:
+        return replace(whole, rod_mm=whole.rod_mm + by_mm).driven_angle(at)
+
+    gap = float(np.mean(np.abs(acting(0.05, ends) - acting(-0.05, ends)))) / 0.1
+    both = [acting(way * slack / gap / 2, layout.drive_start + driver) for way in (-1, 1)]
+    low, high = np.minimum(*both), np.maximum(*both)
+    turned = whole.driven_angle(ends)
+    at = high[0] if turned[-1] > turned[0] else low[0]  # the side on which a closing pass leaves it
+    driven = np.empty_like(low)
+    for k, (a, b) in enumerate(zip(low, high, strict=True)):
+        at = min(max(at, a), b)
+        driven[k] = at
+    return driven - driven[0]
 
 
 def filmed(
