@@ -202,8 +202,8 @@ def without_slips(stroke: Stroke, motion: LinkageMotion, slips: tuple[Slip, ...]
 def _with_steps(problem: StepProblem, plain: StepFit, settings: Settings) -> tuple[StepFit, ...]:
     """Fits with as many steps as the film shows, one for each arm; empty if it shows none.
 
-    A step must do better than `plain`, a fit without any whose lost motion may change over the stroke: play in
-    the pins does that near toggle. Beside a step it is even if that will do, so that neither takes the
+    A step must do better than `plain`, a fit without any whose lost motion may change over the stroke: play
+    in the pins does that near toggle. Beside a step it is even if that will do, so that neither takes the
     other's place.
     """
     fits: tuple[StepFit, ...] = (problem.fit("driven", ()),)
@@ -223,7 +223,7 @@ def _without_negative(fit: StepFit) -> float:
 def _one_more(
     problem: StepProblem, fits: tuple[StepFit, ...], to_beat: float, settings: Settings
 ) -> tuple[StepFit, ...]:
-    """Fits with one step more, one for each arm, the better first; empty if there is no further step."""
+    """Fits with one step more, one for each arm, the better first; empty if there is none."""
     base = fits[0]
     basis, _ = problem.splines(problem.bins.driver_rad)
     plays = (base.play, engage(basis @ base.curve, 0.0, base.start_opened))
@@ -268,7 +268,7 @@ def _alike(fits: tuple[StepFit, ...], arm: str) -> StepFit:
 
 
 def _as_drive(problem: StepProblem, like: StepFit, driven: StepFit) -> StepFit:
-    """Where to start a slip of the drive arm: at the shift that makes as much of a step at its moment."""
+    """Where to start a slip of the drive arm: at the shift that makes such a step at its moment."""
     step = driven.steps[-1]
     _, slopes = problem.splines(problem.bins.driver_rad)
     slope = float((slopes @ driven.curve)[step.stop])
