@@ -124,6 +124,31 @@ def test_faults_of_the_sample_are_found(measured: dict[str, Path]) -> None:
 
 
 @pytest.mark.slow
+def test_condition_of_the_sample(measured: dict[str, Path]) -> None:
+    """Play where the renderer has it, no slip, and the train from the motor to the last shaft."""
+    record = json.loads((measured["as_found"] / "result.json").read_text(encoding="utf-8"))
+    truth = json.loads((SAMPLES / "as_found.truth.json").read_text(encoding="utf-8"))
+    for found, true in zip(record["linkages"], truth["linkages"], strict=True):
+        assert found["slips"] == []
+        joints = found["joint_play"]
+        lost = joints["driven_pin"]["lost_deg"]
+        # play is drawn at the driven pin; the standard deviation covers the turning of the rod there
+        assert abs(lost["value"] - true["lost_motion_deg_at_driven"]) < max(0.1, 3 * lost["sd"])
+        assert abs(joints["drive_pin"]["lost_deg"]["value"]) < 0.1
+        left = found["travel_to_toggle_deg"]
+        assert all(left[end] is None or left[end]["sd"] > 0 for end in ("low_fire", "high_fire"))
+    worn = [f["where"] for f in record["findings"] if f["code"] == "worn_joint"]
+    assert worn == ["motor:shaft1 driven pin", "shaft1:shaft2 driven pin"]
+    (train,) = record["trains"]
+    assert train["shafts"] == ["motor", "shaft1", "shaft2"]
+    travels = {shaft["name"]: shaft["travel_deg"] for shaft in record["shafts"]}
+    assert abs(train["driven_travel_deg"]["value"] - travels["shaft2"]) < 0.1
+    assert train["slack_deg"]["sd"] > 0
+    # lost motion adds up along the train, so it is more than the last joint's own
+    assert train["slack_deg"]["value"] > record["linkages"][-1]["slack_deg"]["value"]
+
+
+@pytest.mark.slow
 def test_overlay(tmp_path: Path) -> None:
     """The overlay has the frames of the clip at their times, and is drawn over where the arms are."""
     import av
