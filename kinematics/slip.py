@@ -206,7 +206,7 @@ def _with_steps(problem: StepProblem, plain: StepFit, settings: Settings) -> tup
     in the pins does that near toggle. Beside a step it is even if that will do, so that neither takes the
     other's place.
     """
-    fits: tuple[StepFit, ...] = (problem.fit("driven", ()),)
+    fits: tuple[StepFit, ...] = (problem.fit("driven", (), plain),)
     for _ in range(_MOST):
         more = _one_more(problem, fits, _without_negative(plain), settings)
         if not more:
@@ -232,7 +232,7 @@ def _one_more(
     for play in plays:
         fall, step = problem.candidates(base, len(base.steps), play)
         if fall < _WORTH_A_FIT * least * base.excess and fall < 10 * least:
-            continue
+            break  # without a sign of a step as the play stands, no play at all would only mimic one
         driven = _placed(problem, "driven", _alike(fits, "driven"), step)
         start = _as_drive(problem, _alike(fits, "drive"), driven)
         found["driven"].append(driven)

@@ -161,7 +161,7 @@ class StepProblem:
             design = self.whitened(np.column_stack([basis[play.source], lost, dummies, along.T]))
             known = along.T @ sizes if arm == "drive" else np.zeros(basis.shape[0])
             target = np.append(self.whiten @ (self.driven + known), np.zeros(self.known.shape[0]))
-            solution, *_ = np.linalg.lstsq(design, target, rcond=1e-10)
+            solution = _solved(design, target)
             own = solution[width + 3 + dummies.shape[1] :]
             moved = np.concatenate([own - sizes, solution[width : width + 3] - amounts])
             curve, amounts = np.asarray(solution[:width]), np.asarray(solution[width : width + 3])
@@ -250,6 +250,15 @@ class StepProblem:
         """One column for each bin within a step, which so counts for nothing."""
         within = sorted({k for s in steps for k in range(s.first, s.stop)})
         return np.eye(self.driven.size)[:, within]
+
+
+def _solved(design: Array, target: Array) -> Array:
+    """Least squares: by QR, several times faster than by singular values, where nothing is left open."""
+    q, triangle = np.linalg.qr(design)
+    size = np.abs(np.diag(triangle))
+    if size.min() > 1e-10 * size.max():
+        return np.asarray(np.linalg.solve(triangle, q.T @ target))
+    return np.asarray(np.linalg.lstsq(design, target, rcond=1e-10)[0])
 
 
 def _beside(q: Array, columns: Array) -> Array:
