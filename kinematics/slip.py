@@ -243,7 +243,10 @@ def _one_more(
     to_beat = min(to_beat, _without_negative(base))
     if not all(_believed(f, base, to_beat, problem, settings) for f in _witnesses(pair, problem)):
         return ()
-    return tuple(sorted(pair, key=lambda f: f.chi_square))
+    best, other = sorted(pair, key=lambda f: f.chi_square)
+    if len(other.steps) != len(best.steps):  # steps close together were taken for one in one of them only
+        other = problem.fit(other.arm, best.steps, replace(best, steps=(), sizes=np.zeros(0)))
+    return best, other
 
 
 def _witnesses(pair: list[StepFit], problem: StepProblem) -> list[StepFit]:

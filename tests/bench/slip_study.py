@@ -132,7 +132,7 @@ def main() -> None:
     """Run the study."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument(
-        "--each", type=int, default=48, help="films of each layout and fault; a third for others"
+        "--each", type=int, default=24, help="films of each layout and fault; a third for others"
     )
     parser.add_argument("--processes", type=int, default=1)
     options = parser.parse_args()
