@@ -26,6 +26,7 @@ _FIRST_RAD = (0.0, 0.7 * _DEG, 2.5 * _DEG)  # guesses of lost motion to start fr
 _ZONES = (1, 3, 8)  # bins within which a step may happen: at once, or over some degrees of driver travel
 _FREE = 4.0  # fall of chi-square that each bin left free must bring
 _EDGE = 1e-9  # share of a candidate's own column that must be left beside the curve
+_TRACE = 1e-9
 _ROUNDS = 12
 _SETTLED_RAD = 1e-4 * _DEG
 
@@ -278,7 +279,9 @@ def _scan(left: Array, single: Array, lasting: Array, zone: int) -> tuple[float,
     first = np.arange(1, count - zone)
     stop = first + zone
     bins = first[:, None] + np.arange(zone)
-    normal = (single.T @ single)[bins[:, :, None], bins[:, None, :]] + 1e-12 * np.eye(zone)
+    gram = single.T @ single
+    # bins that are free already have nothing left: a trace keeps them solvable
+    normal = gram[bins[:, :, None], bins[:, None, :]] + _TRACE * float(gram.diagonal().max()) * np.eye(zone)
     cross = (single.T @ lasting)[bins, stop[:, None]]
     alone = (single.T @ left)[bins]
     solved = np.linalg.solve(normal, np.stack([cross, alone], axis=-1))
