@@ -23,5 +23,9 @@ class InputError(Exception):
         self.hint = hint
 
 
+class StoreError(InputError):
+    """The store of jobs cannot do what was asked, said for the person."""
+
+
 PLAIN_ERRORS = (InputError, VisionError, KinematicsError)
 """Errors whose text is written for the person at the burner: shown as they are, exit status 2."""

@@ -12,7 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from app.errors import InputError
-from app.jobs import IntendedChoice
+from app.record import IntendedChoice
 from kinematics.intended.equal import equal_travel
 from kinematics.intended.table import Intended
 

@@ -1,76 +1,50 @@
-"""The jobs a person has started: clips, states, results and intended travel, kept on disk.
+"""The jobs people have started: films, analyses, and everything put on record, kept on disk.
 
-One folder holds everything: ``jobs.sqlite`` (states), ``clips/`` (uploads under names of our own),
-``results/`` (one folder a job) and ``logs/``. Nothing is ever overwritten or deleted here.
-Every call opens the database for one short transaction, so any number of processes may share a store.
+One folder holds everything: ``jobs.sqlite`` (unless another database is given), ``clips/`` (uploads under
+names of our own), ``results/`` (one folder a run) and ``logs/``. Nothing is ever overwritten or deleted here.
+Every call is one short transaction, so any number of processes may share a store.
 """
 
 from __future__ import annotations
 
-import json
 import os
 import re
-import secrets
-import shutil
-import sqlite3
 import sys
 import time
-from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from collections import defaultdict
+from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, cast
 
-from app.errors import InputError
-from app.jobs import IntendedChoice, Job, JobState
+from sqlalchemy import ColumnElement, Connection, Row, insert, select, update
+from sqlalchemy.engine import URL
 
-CHUNK_BYTES = 1 << 20
-SPARE_BYTES = 200 * CHUNK_BYTES
-"""Disk space to leave free beside a clip, for its results."""
-STALE_AFTER_S = 20.0
-"""A worker gives a sign five times a second; so long without one means it is gone."""
-BUSY_TIMEOUT_S = 10.0
+from app import schema
+from app.database import Database
+from app.entries import add_entry, entries_of, entry_from, lock_job, no_job
+from app.errors import StoreError
+from app.files import (
+    LARGEST_CLIP_BYTES,
+    check_space,
+    measure_file,
+    new_id,
+    new_part,
+    remove,
+    remove_leftovers,
+    sync_folder,
+    write_pieces,
+)
+from app.jobs import Clip, Film, Job, Run
+from app.migrate import migrate
+from app.record import LABEL_LENGTH, C, Content, Entry, FilmFacts, IntendedChoice, JobFacts, RigText, kind_of
+from app.runs import RunQueue, queue_run
+
+__all__ = ["DATABASE_VARIABLE", "Store", "StoreError", "default_folder", "display_label"]
+
+DATABASE_VARIABLE = "STROKECURVE_DATABASE"
+"""Environment variable with the address of another database; never an argument, which others could read."""
 CLIP_ENDINGS = (".mp4", ".mov")
-LABEL_LENGTH = 80
-
-GONE = (
-    "The analysis stopped without a word: the computer was switched off or ran out of memory. "
-    "The clip is kept: analyse it again."
-)
-"""Error sentence of a job whose worker no longer beats."""
-
-MIGRATIONS = (
-    """
-    CREATE TABLE job (
-        id TEXT PRIMARY KEY,
-        created_s REAL NOT NULL,
-        label TEXT NOT NULL,
-        clip_file TEXT NOT NULL,
-        rig_toml TEXT,
-        state TEXT NOT NULL CHECK (state IN ('queued', 'running', 'done', 'failed', 'cancelled')),
-        done INTEGER NOT NULL DEFAULT 0,
-        total INTEGER NOT NULL DEFAULT 0,
-        stage TEXT NOT NULL DEFAULT '',
-        heartbeat_s REAL NOT NULL,
-        cancel_requested INTEGER NOT NULL DEFAULT 0,
-        error TEXT,
-        finished_s REAL
-    ) STRICT;
-    CREATE INDEX job_by_time ON job (created_s);
-    CREATE TABLE intended (
-        number INTEGER PRIMARY KEY,
-        job_id TEXT NOT NULL REFERENCES job (id),
-        linkage TEXT NOT NULL,
-        created_s REAL NOT NULL,
-        kind TEXT NOT NULL,
-        rows_json TEXT NOT NULL
-    ) STRICT;
-    """,
-)
-"""Changes of the database in order; a store remembers how many it has had. Only ever append."""
-
-
-class StoreError(InputError):
-    """The store cannot do what was asked, said for the person."""
+FOLDERS = ("clips", "results", "logs", "incoming")
 
 
 def default_folder() -> Path:
@@ -89,7 +63,7 @@ def display_label(client_name: str) -> str:
     """A client's file name made fit for display: last part only, printable, not too long."""
     last = re.split(r"[\\/]", client_name)[-1]
     clean = "".join(character for character in last if character.isprintable()).strip()
-    return clean[:LABEL_LENGTH] or "clip"
+    return clean[:LABEL_LENGTH].strip() or "clip"
 
 
 class Store:
@@ -101,6 +75,8 @@ class Store:
         Made if missing.
     clock : callable
         Gives seconds since 1970; another clock may be handed in.
+    database : str, optional
+        SQLAlchemy address of another database; by default the environment's, else a file in the folder.
 
     Raises
     ------
@@ -108,168 +84,170 @@ class Store:
         If the folder cannot be made or holds a store of a newer version.
     """
 
-    def __init__(self, folder: Path, clock: Callable[[], float] = time.time) -> None:
+    def __init__(
+        self, folder: Path, clock: Callable[[], float] = time.time, database: str | None = None
+    ) -> None:
         self.folder = Path(folder).expanduser().resolve()
         self.clock = clock
         try:
-            for name in ("clips", "results", "logs"):
+            for name in FOLDERS:
                 (self.folder / name).mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise StoreError(
                 f"The folder for jobs, {self.folder}, cannot be used: {error.strerror}.",
                 "Choose another with --store.",
             ) from error
-        self._migrate()
-
-    @contextmanager
-    def _transaction(self, begin: str = "BEGIN IMMEDIATE") -> Iterator[sqlite3.Connection]:
-        """A connection for one short write; committed at the end, rolled back on error."""
-        connection = sqlite3.connect(
-            self.folder / "jobs.sqlite", timeout=BUSY_TIMEOUT_S, isolation_level=None
+        address = self.address = database or os.environ.get(DATABASE_VARIABLE)
+        file = self.folder / "jobs.sqlite"
+        self.database = Database(
+            address or URL.create("sqlite", database=str(file)),
+            f"the database named in {DATABASE_VARIABLE}" if address else str(file),
         )
-        try:
-            connection.row_factory = sqlite3.Row
-            connection.execute("PRAGMA foreign_keys = ON")
-            connection.execute(begin)
-            yield connection
-            connection.execute("COMMIT")
-        except BaseException:
-            if connection.in_transaction:
-                connection.execute("ROLLBACK")
-            raise
-        finally:
-            connection.close()
+        migrate(self.database, clock)
+        self.runs = RunQueue(self.database, self.folder, clock)
+        self.remove_leftovers()
 
-    def _reading(self) -> AbstractContextManager[sqlite3.Connection]:
-        """A connection for one short read, which holds up no writer."""
-        return self._transaction("BEGIN")
+    def remove_leftovers(self) -> None:
+        """Remove what broken uploads, killed runs and imports left more than a day ago."""
+        for name in ("clips", "results", "incoming"):
+            remove_leftovers(self.folder / name, self.clock())
 
-    def _migrate(self) -> None:
-        """Bring the database up to this version, one migration a transaction."""
-        path = self.folder / "jobs.sqlite"
-        try:
-            connection = sqlite3.connect(path, timeout=BUSY_TIMEOUT_S, isolation_level=None)
-            try:
-                connection.execute("PRAGMA journal_mode = WAL")
-            finally:
-                connection.close()
-            for number, script in enumerate(MIGRATIONS, start=1):
-                with self._transaction() as connection:
-                    version = connection.execute("PRAGMA user_version").fetchone()[0]
-                    if version > len(MIGRATIONS):
-                        raise StoreError(
-                            f"The jobs in {self.folder} were written by a newer strokecurve.",
-                            "Update strokecurve or choose another folder with --store.",
-                        )
-                    if version < number:
-                        # executescript would commit by itself and leave a half-made step behind.
-                        for statement in script.split(";"):
-                            if statement.strip():
-                                connection.execute(statement)
-                        connection.execute(f"PRAGMA user_version = {number}")
-        except sqlite3.DatabaseError as error:
-            raise StoreError(
-                f"The list of jobs, {path}, cannot be read.",
-                "Choose another folder with --store; the clips and results beside it are untouched.",
-            ) from error
+    # Clips and films
 
-    def _job(self, row: sqlite3.Row) -> Job:
-        """A database row as a job."""
-        job_id = row["id"]
-        return Job(
-            job_id=job_id,
-            created_s=row["created_s"],
-            finished_s=row["finished_s"],
-            label=row["label"],
-            clip=self.folder / "clips" / row["clip_file"],
-            result=self.folder / "results" / job_id,
-            log=self.folder / "logs" / f"{job_id}.log",
-            rig_toml=row["rig_toml"],
-            state=JobState(row["state"]),
-            done=row["done"],
-            total=row["total"],
-            stage=row["stage"],
-            heartbeat_s=row["heartbeat_s"],
-            cancel_requested=bool(row["cancel_requested"]),
-            error=row["error"],
-        )
-
-    def add_clip(
+    def receive(
         self,
-        stream: BinaryIO,
+        chunks: Iterable[bytes],
         client_name: str,
-        size_bytes: int,
-        rig_toml: str | None = None,
-        label: str | None = None,
-    ) -> Job:
-        """Keep an uploaded clip and queue its analysis.
+        size_bytes: int | None = None,
+        most_bytes: int = LARGEST_CLIP_BYTES,
+    ) -> Clip:
+        """Keep a clip that arrives in pieces.
 
         Parameters
         ----------
-        stream : binary file
-            Read in pieces from where it stands.
+        chunks : iterable of bytes
+            The clip; goes straight to the disk.
         client_name : str
-            Name given by the person's device; kept for display, never used as a file name.
-        size_bytes : int
-            Size announced, to check the free disk space first.
-        rig_toml : str, optional
-            Text of a set-up file.
-        label : str, optional
-            Name to show instead of the client's.
+            Name given by the person's device; only its ending counts.
+        size_bytes : int, optional
+            Size announced: the free disk space is checked first, and fewer bytes mean the upload broke off.
+        most_bytes : int
+            Largest size accepted.
 
         Returns
         -------
-        Job
-            State ``queued``.
+        Clip
+            Safely on the disk; ``add_film`` makes it a film of a job.
 
         Raises
         ------
         StoreError
-            If the disk is full or the clip is empty.
+            If the clip is empty, too large or incomplete, or the disk is full. Nothing is left of it then.
         """
-        free = shutil.disk_usage(self.folder).free
-        if free < size_bytes + SPARE_BYTES:
-            raise StoreError(
-                f"There is not enough disk space for this clip: {size_bytes / 1e6:.0f} MB needed, "
-                f"{free / 1e6:.0f} MB free.",
-                "Free some space and upload again.",
-            )
-        job_id = secrets.token_hex(6)
+        check_space(self.folder, min(size_bytes or 0, most_bytes), "this clip")
+        clip_id = new_id()
         ending = Path(client_name).suffix.lower()
-        clip_file = job_id + (ending if ending in CLIP_ENDINGS else ".mp4")
+        name = clip_id + (ending if ending in CLIP_ENDINGS else ".mp4")
         clips = self.folder / "clips"
-        part = clips / f".{clip_file}.part"
+        part = new_part(clips)
         try:
-            with part.open("wb") as target:
-                shutil.copyfileobj(stream, target, CHUNK_BYTES)
-                target.flush()
-                os.fsync(target.fileno())
-            if part.stat().st_size == 0:
+            size, sha256 = write_pieces(chunks, part, most_bytes, "this clip")
+            if size == 0:
                 raise StoreError("The clip is empty: it has no bytes.", "Film again or copy the file again.")
-            os.replace(part, clips / clip_file)
+            if size_bytes is not None and size != size_bytes:
+                raise StoreError(
+                    f"The upload broke off: {size} of {size_bytes} bytes arrived.", "Upload the clip again."
+                )
+            row = {"id": clip_id, "made_s": self.clock(), "file": name, "here": 1}
+            with self.database.writing() as connection:
+                connection.execute(insert(schema.clip).values(row | {"size_bytes": size, "sha256": sha256}))
+                os.replace(part, clips / name)
+                sync_folder(clips)
         except OSError as error:
             raise StoreError(
                 f"The clip could not be stored: {error.strerror}.", "Check the disk and upload again."
             ) from error
         finally:
-            part.unlink(missing_ok=True)
-        return self._insert(job_id, display_label(label or client_name), clip_file, rig_toml)
+            remove(part)
+        return Clip(clip_id, clips / name, size, sha256, here=True)
 
-    def add_again(self, job_id: str) -> Job:
-        """Queue another analysis of a clip already stored, as a new job; the old one stays as it is."""
-        old = self.job(job_id)
-        return self._insert(secrets.token_hex(6), old.label, old.clip.name, old.rig_toml)
-
-    def _insert(self, job_id: str, label: str, clip_file: str, rig_toml: str | None) -> Job:
-        """Write a new queued job."""
-        now = self.clock()
-        with self._transaction() as connection:
-            connection.execute(
-                "INSERT INTO job (id, created_s, label, clip_file, rig_toml, state, heartbeat_s) "
-                "VALUES (?, ?, ?, ?, ?, 'queued', ?)",
-                (job_id, now, label, clip_file, rig_toml, now),
-            )
+    def new_job(
+        self, facts: JobFacts | None = None, rig_toml: str | None = None, author: str | None = None
+    ) -> Job:
+        """Start a job without any film."""
+        job_id, now = new_id(), self.clock()
+        with self.database.writing() as connection:
+            connection.execute(insert(schema.job).values(id=job_id, made_s=now))
+            if facts is not None:
+                add_entry(connection, job_id, facts, now, author)
+            if rig_toml is not None:
+                add_entry(connection, job_id, RigText(rig_toml), now, author)
         return self.job(job_id)
+
+    def add_film(self, job_id: str, clip: Clip, facts: FilmFacts, author: str | None = None) -> Film:
+        """Make a clip a film of a job and queue its analysis with the job's latest set-up.
+
+        Raises
+        ------
+        StoreError
+            If there is no such job or clip, or the clip is a film of another job.
+        """
+        film_id, now = new_id(), self.clock()
+        film = schema.film
+        with self.database.writing() as connection:
+            lock_job(connection, job_id)
+            known = connection.execute(select(schema.clip.c.id).where(schema.clip.c.id == clip.clip_id))
+            users = connection.execute(select(film.c.job_id).where(film.c.clip_id == clip.clip_id)).scalars()
+            if known.first() is None or any(user != job_id for user in users):
+                raise StoreError("This clip cannot be added to the job.", "Upload it again.")
+            connection.execute(
+                insert(film).values(id=film_id, job_id=job_id, clip_id=clip.clip_id, made_s=now)
+            )
+            add_entry(connection, job_id, facts, now, author, film_id)
+            queue_run(connection, film_id, self._rig_id(connection, job_id), now)
+        return self.film(film_id)
+
+    def analyse_again(self, film_id: str) -> Run:
+        """Queue another analysis of a film with the job's latest set-up; earlier runs stay as they are."""
+        film = self.film(film_id)
+        if not film.clip.here:
+            raise StoreError(
+                "The clip of this film is not in this store; it came without its clip.",
+                "Ask for a bundle with clips.",
+            )
+        with self.database.writing() as connection:
+            rig_id = self._rig_id(connection, film.job_id)
+            run_id = queue_run(connection, film_id, rig_id, self.clock())
+        return self.runs.run(run_id)
+
+    @staticmethod
+    def _rig_id(connection: Connection, job_id: str) -> str | None:
+        """Entry with the latest set-up of a job."""
+        entries = entries_of(connection, job_id, kind_of(RigText))
+        return entries[-1].entry_id if entries else None
+
+    def rig_toml(self, run: Run) -> str | None:
+        """The set-up a run is to be made with."""
+        if run.rig_id is None:
+            return None
+        with self.database.reading() as connection:
+            row = connection.execute(select(schema.entry).where(schema.entry.c.id == run.rig_id)).one()
+        return cast(RigText, entry_from(row).content).toml
+
+    def seal(self, clip: Clip) -> None:
+        """Record size and checksum of a clip of the first store, which kept none."""
+        if clip.sha256 is not None or not clip.here or not clip.path.is_file():
+            return
+        size, sha256 = measure_file(clip.path)
+        table = schema.clip
+        with self.database.writing() as connection:
+            connection.execute(
+                update(table)
+                .where(table.c.id == clip.clip_id, table.c.sha256.is_(None))
+                .values(size_bytes=size, sha256=sha256)
+            )
+
+    # Jobs
 
     def job(self, job_id: str) -> Job:
         """One job by its id.
@@ -279,116 +257,109 @@ class Store:
         StoreError
             If there is none.
         """
-        with self._reading() as connection:
-            row = connection.execute("SELECT * FROM job WHERE id = ?", (job_id,)).fetchone()
-        if row is None:
-            raise StoreError(
-                "This address belongs to no film on this computer.", "Choose one from the list of films."
-            )
-        return self._job(row)
+        with self.database.reading() as connection:
+            found = self._jobs(connection, schema.job.c.id == job_id)
+        if not found:
+            raise no_job()
+        return found[0]
 
     def jobs(self) -> tuple[Job, ...]:
         """All jobs, newest first."""
-        with self._reading() as connection:
-            rows = connection.execute("SELECT * FROM job ORDER BY created_s DESC, rowid DESC").fetchall()
-        return tuple(self._job(row) for row in rows)
+        with self.database.reading() as connection:
+            return self._jobs(connection, None)
 
-    def claim(self, job_id: str) -> bool:
-        """Turn a queued job to running; False if it is not queued, so only one worker ever takes it."""
-        with self._transaction() as connection:
-            changed = connection.execute(
-                "UPDATE job SET state = 'running', heartbeat_s = ? WHERE id = ? AND state = 'queued'",
-                (self.clock(), job_id),
+    def film(self, film_id: str) -> Film:
+        """One film by its id; raises StoreError if there is none."""
+        with self.database.reading() as connection:
+            job_id = connection.execute(
+                select(schema.film.c.job_id).where(schema.film.c.id == film_id)
+            ).scalar()
+            jobs = self._jobs(connection, schema.job.c.id == job_id) if job_id else ()
+        for job in jobs:
+            return next(film for film in job.films if film.film_id == film_id)
+        raise StoreError("There is no film of this name in this store.", "Choose one from the list of jobs.")
+
+    def _jobs(self, connection: Connection, which: ColumnElement[bool] | None) -> tuple[Job, ...]:
+        """Jobs with their films and runs, newest first."""
+        job, film, run, entry = schema.job, schema.film, schema.run, schema.entry
+        by_time = select(job).order_by(job.c.made_s.desc(), job.c.id)
+        query = by_time if which is None else by_time.where(which)
+        jobs = connection.execute(query).all()
+        ids = [row.id for row in jobs] if which is not None else None
+
+        def rows(query: Any, of: Any) -> Iterable[Row[Any]]:
+            return connection.execute(query if ids is None else query.where(of.in_(ids))).all()
+
+        facts: dict[tuple[str, str], Content] = {}  # the last of each job and film counts
+        kinds = (about_job, about_film) = (kind_of(JobFacts), kind_of(FilmFacts))
+        said = select(entry).where(entry.c.kind.in_(kinds)).order_by(entry.c.made_s, entry.c.id)
+        for row in rows(said, entry.c.job_id):
+            facts[row.kind, row.film_id or row.job_id] = entry_from(row).content
+        runs: dict[str, list[Run]] = defaultdict(list)
+        joined = select(run).join(film, run.c.film_id == film.c.id).order_by(run.c.made_s, run.c.id)
+        for row in rows(joined, film.c.job_id):
+            runs[row.film_id].append(self.runs.run_from(row))
+        films: dict[str, list[Film]] = defaultdict(list)
+        kept = schema.clip
+        with_clip = (
+            select(film, kept.c.file, kept.c.size_bytes, kept.c.sha256, kept.c.here)
+            .join(kept, film.c.clip_id == kept.c.id)
+            .order_by(film.c.made_s, film.c.id)
+        )
+        for row in rows(with_clip, film.c.job_id):
+            path = self.folder / "clips" / row.file
+            clip = Clip(row.clip_id, path, row.size_bytes, row.sha256, bool(row.here))
+            about = cast(FilmFacts, facts[about_film, row.id])
+            films[row.job_id].append(Film(row.id, row.job_id, row.made_s, about, clip, tuple(runs[row.id])))
+        return tuple(
+            Job(
+                row.id,
+                row.made_s,
+                cast(JobFacts, facts.get((about_job, row.id), JobFacts())),
+                tuple(films[row.id]),
             )
-            return changed.rowcount == 1
+            for row in jobs
+        )
 
-    def beat(self, job_id: str, progress: tuple[int, int, str] | None = None) -> bool:
-        """Take a sign of life from the worker.
+    # What is on record
+
+    def add(self, job_id: str, content: C, author: str | None = None, film_id: str | None = None) -> Entry[C]:
+        """Put something on record.
 
         Parameters
         ----------
         job_id : str
-        progress : (done, total, stage), optional
-            New progress, if there is any.
+        content : one of ``app.record.Content``
+            Earlier ones stay; the latest counts.
+        author : str, optional
+        film_id : str, optional
+            Film it is about.
 
-        Returns
-        -------
-        bool
-            Whether the person asked to stop.
+        Raises
+        ------
+        StoreError
+            If the job is not there or the entry refers to what is not.
         """
-        with self._transaction() as connection:
-            connection.execute(
-                "UPDATE job SET heartbeat_s = ? WHERE id = ? AND state = 'running'", (self.clock(), job_id)
-            )
-            if progress is not None:
-                connection.execute(
-                    "UPDATE job SET done = ?, total = ?, stage = ? WHERE id = ? AND state = 'running'",
-                    (*progress, job_id),
-                )
-            row = connection.execute("SELECT cancel_requested FROM job WHERE id = ?", (job_id,)).fetchone()
-        return row is not None and bool(row["cancel_requested"])
+        with self.database.writing() as connection:
+            return add_entry(connection, job_id, content, self.clock(), author, film_id)
 
-    def request_cancel(self, job_id: str) -> None:
-        """Ask the worker to stop; a job no worker has taken yet is cancelled at once."""
-        now = self.clock()
-        with self._transaction() as connection:
-            connection.execute(
-                "UPDATE job SET cancel_requested = 1 WHERE id = ? AND state IN ('queued', 'running')",
-                (job_id,),
-            )
-            connection.execute(
-                "UPDATE job SET state = 'cancelled', finished_s = ? WHERE id = ? AND state = 'queued'",
-                (now, job_id),
-            )
+    def entries(self, job_id: str, kind: type[C]) -> tuple[Entry[C], ...]:
+        """Everything of one kind on record about a job, in order of time."""
+        with self.database.reading() as connection:
+            return entries_of(connection, job_id, kind_of(kind))
 
-    def finish(self, job_id: str, state: JobState, error: str | None = None) -> None:
-        """Write how a job ended.
+    def latest(self, job_id: str, kind: type[C]) -> Entry[C] | None:
+        """What counts of one kind; None if nothing was said."""
+        found = self.entries(job_id, kind)
+        return found[-1] if found else None
 
-        A worker that was taken for dead (the computer slept) and ends after all is believed:
-        its outcome replaces the earlier ``failed``.
-        """
-        if not state.ended:
-            raise ValueError(f"a job cannot end as {state}")
-        with self._transaction() as connection:
-            connection.execute(
-                "UPDATE job SET state = ?, error = ?, finished_s = ? WHERE id = ? "
-                "AND (state = 'running' OR (state = 'failed' AND error = ?))",
-                (state, error, self.clock(), job_id, GONE),
-            )
-
-    def fail_stale(self) -> None:
-        """Mark jobs whose worker gives no sign any more: failed, or cancelled if that was asked for."""
-        now = self.clock()
-        stale = "state IN ('queued', 'running') AND heartbeat_s < ?"
-        with self._transaction() as connection:
-            connection.execute(
-                f"UPDATE job SET state = 'cancelled', finished_s = ? WHERE cancel_requested = 1 AND {stale}",
-                (now, now - STALE_AFTER_S),
-            )
-            connection.execute(
-                f"UPDATE job SET state = 'failed', error = ?, finished_s = ? WHERE {stale}",
-                (GONE, now, now - STALE_AFTER_S),
-            )
-
-    def set_intended(self, job_id: str, intended: IntendedChoice) -> None:
+    def set_intended(self, job_id: str, intended: IntendedChoice, author: str | None = None) -> None:
         """Keep the intended travel of a linkage; earlier ones stay, the newest counts."""
-        with self._transaction() as connection:
-            connection.execute(
-                "INSERT INTO intended (job_id, linkage, created_s, kind, rows_json) VALUES (?, ?, ?, ?, ?)",
-                (job_id, intended.linkage, self.clock(), intended.kind, json.dumps(intended.rows)),
-            )
+        self.add(job_id, intended, author)
 
     def intended(self, job_id: str, linkage: str, kind: str | None = None) -> IntendedChoice | None:
         """The intended travel chosen last for a linkage (of one kind, if asked for), or None."""
-        with self._reading() as connection:
-            row = connection.execute(
-                "SELECT * FROM intended WHERE job_id = ? AND linkage = ? AND (? IS NULL OR kind = ?) "
-                "ORDER BY number DESC LIMIT 1",
-                (job_id, linkage, kind, kind),
-            ).fetchone()
-        if row is None:
-            return None
-        rows = tuple(
-            (float(a), float(b), None if c is None else float(c)) for a, b, c in json.loads(row["rows_json"])
-        )
-        return IntendedChoice(linkage, row["kind"], rows)
+        for entry in reversed(self.entries(job_id, IntendedChoice)):
+            if entry.content.linkage == linkage and kind in (None, entry.content.kind):
+                return entry.content
+        return None

@@ -1,4 +1,4 @@
-"""Analyses one job of a store in a process of its own: ``python -m app.worker --store DIR --job ID``.
+"""Works on one run of a store in a process of its own: ``python -m app.worker --store DIR --run ID``.
 
 The page only starts this process and watches the store, so an analysis survives a closed browser
 and a restarted page.
@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import argparse
 import logging
-import sqlite3
+import os
 import subprocess
 import sys
 import threading
@@ -17,9 +17,10 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from app.errors import PLAIN_ERRORS
-from app.jobs import Job, JobState
-from app.store import Store
+from app.errors import PLAIN_ERRORS, StoreError
+from app.files import remove
+from app.jobs import Run, RunState
+from app.store import DATABASE_VARIABLE, Store
 from vision.control import JobControl
 from vision.errors import Cancelled
 
@@ -31,13 +32,13 @@ OWN_FAULT = (
 )
 
 Measure = Callable[[Path, Path, str | None, JobControl], Any]
-"""Clip, result folder, text of the set-up file, control -> result written into the folder."""
+"""Clip, folder to make for the result, text of the set-up file, control -> result written into the folder."""
 
 logger = logging.getLogger(__name__)
 
 
 class StoreControl:
-    """Progress and cancel switch of one job, kept in the store.
+    """Progress and cancel switch of one run, kept in the store.
 
     A thread of its own talks to the store, five times a second at most, so that the measurement never
     waits for the disk and the heartbeat goes on through stages that report nothing.
@@ -45,12 +46,15 @@ class StoreControl:
     Parameters
     ----------
     store : Store
-    job_id : str
+    run_id : str
+    attempt : int
+        As ``claim`` gave it.
     """
 
-    def __init__(self, store: Store, job_id: str) -> None:
-        self._store = store
-        self._job_id = job_id
+    def __init__(self, store: Store, run_id: str, attempt: int) -> None:
+        self._runs = store.runs
+        self._run_id = run_id
+        self._attempt = attempt
         self._progress: tuple[int, int, str] | None = None
         self._cancelled = threading.Event()
         self._over = threading.Event()
@@ -67,7 +71,7 @@ class StoreControl:
         self._talk()
 
     def _keep_talking(self) -> None:
-        """Talk to the store until the job is over."""
+        """Talk to the store until the run is over."""
         while not self._over.wait(TALK_EVERY_S):
             self._talk()
 
@@ -75,9 +79,9 @@ class StoreControl:
         """Hand over the newest progress and learn whether to stop."""
         progress, self._progress = self._progress, None
         try:
-            if self._store.beat(self._job_id, progress):
+            if self._runs.beat(self._run_id, self._attempt, progress):
                 self._cancelled.set()
-        except sqlite3.OperationalError:
+        except StoreError:
             # A store busy for a moment must not end an analysis; the next beat tells the same.
             logger.warning("the store did not take a sign of life", exc_info=True)
 
@@ -100,56 +104,66 @@ def measure_clip(clip: Path, out: Path, rig_toml: str | None, job: JobControl) -
     measure(clip, out, rig, job)
 
 
-def run_job(store: Store, job_id: str, measure: Measure = measure_clip) -> JobState:
-    """Take a queued job, measure it, and write how it ended.
+def work_on(store: Store, run_id: str, measure: Measure = measure_clip) -> RunState:
+    """Take a queued run, measure its film, and write how it ended.
 
     Parameters
     ----------
     store : Store
-    job_id : str
+    run_id : str
     measure : callable
         Does the work.
 
     Returns
     -------
-    JobState
-        How the job ended, or where it stands if another worker has it.
+    RunState
+        How the run ended, or where it stands if another worker has it.
     """
-    job = store.job(job_id)
-    if not store.claim(job_id):
-        logger.info("job %s is not waiting for a worker", job_id)
-        return store.job(job_id).state
-    state, error = JobState.DONE, None
+    run = store.runs.run(run_id)
+    film = store.film(run.film_id)
+    attempt = store.runs.claim(run_id)
+    if attempt is None:
+        logger.info("run %s is not waiting for a worker", run_id)
+        return store.runs.run(run_id).state
+    state, error = RunState.DONE, None
     started_s = time.monotonic()
+    work = store.runs.work_folder(run_id, attempt)
     try:
-        with StoreControl(store, job_id) as control:
+        work.mkdir(exist_ok=True)
+        with StoreControl(store, run_id, attempt) as control:
             control.check()
-            measure(job.clip, job.result, job.rig_toml, control)
+            measure(film.clip.path, work / "result", store.rig_toml(run), control)
+        store.runs.complete(run_id, attempt, work / "result")
     except Cancelled:
-        state = JobState.CANCELLED
+        state = RunState.CANCELLED
     except PLAIN_ERRORS as reason:
-        state, error = JobState.FAILED, f"{reason.message} {reason.hint}"
+        state, error = RunState.FAILED, f"{reason.message} {reason.hint}"
         logger.info("cannot be measured: %s", error)
     except MemoryError:
         state, error = (
-            JobState.FAILED,
+            RunState.FAILED,
             "The computer ran out of memory. Close other programs and analyse again.",
         )
     except Exception:
         logger.exception("fault while measuring")
-        state, error = JobState.FAILED, OWN_FAULT.format(log=job.log)
-    store.finish(job_id, state, error)
-    logger.info("job %s ended as %s after %.1f s", job_id, state, time.monotonic() - started_s)
-    return state
+        state, error = RunState.FAILED, OWN_FAULT.format(log=run.log)
+    finally:
+        remove(work)
+    if state in (RunState.FAILED, RunState.CANCELLED):
+        store.runs.finish(run_id, attempt, state, error)
+    logger.info("run %s ended as %s after %.1f s", run_id, state, time.monotonic() - started_s)
+    return store.runs.run(run_id).state
 
 
-def start(store: Store, job: Job) -> subprocess.Popen[bytes]:
-    """Start the worker of a job as a process that outlives the page; gives the process."""
+def start(store: Store, run: Run) -> subprocess.Popen[bytes]:
+    """Start the worker of a run as a process that outlives the page; gives the process."""
     options: dict[str, Any] = {"start_new_session": True}
     if sys.platform == "win32":
         options = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP | subprocess.CREATE_NO_WINDOW}
-    command = [sys.executable, "-m", "app.worker", "--store", str(store.folder), "--job", job.job_id]
-    with job.log.open("ab") as log:
+    if store.address is not None:
+        options["env"] = os.environ | {DATABASE_VARIABLE: store.address}
+    command = [sys.executable, "-m", "app.worker", "--store", str(store.folder), "--run", run.run_id]
+    with run.log.open("ab") as log:
         process = subprocess.Popen(
             command, stdin=subprocess.DEVNULL, stdout=log, stderr=log, close_fds=True, **options
         )
@@ -158,19 +172,25 @@ def start(store: Store, job: Job) -> subprocess.Popen[bytes]:
     return process
 
 
+def tend(store: Store) -> None:
+    """Look after runs whose worker has fallen silent: start another once, then report them as failed."""
+    for run in store.runs.retry_stale():
+        start(store, run)
+
+
 def main(arguments: list[str] | None = None) -> int:
-    """Run one job from the command line; exit status 0 if it ended as done, 2 otherwise."""
+    """Work on one run from the command line; exit status 0 if it ended as done, 2 otherwise."""
     parser = argparse.ArgumentParser(prog="python -m app.worker", description="Analyse one stored clip.")
     parser.add_argument("--store", type=Path, required=True, help="folder of the jobs")
-    parser.add_argument("--job", required=True, help="id of the job")
+    parser.add_argument("--run", required=True, help="id of the run")
     chosen = parser.parse_args(arguments)
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
     try:
-        state = run_job(Store(chosen.store), chosen.job)
+        state = work_on(Store(chosen.store), chosen.run)
     except PLAIN_ERRORS as reason:
         print(f"{reason.message} {reason.hint}", file=sys.stderr)
         return 2
-    return 0 if state is JobState.DONE else 2
+    return 0 if state is RunState.DONE else 2
 
 
 if __name__ == "__main__":

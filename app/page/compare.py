@@ -8,11 +8,11 @@ import streamlit as st
 
 from app.estimates import format_estimate, format_exact
 from app.intended import CSV_COLUMNS, Row, deviation, intended_travel, rows_from_cells, rows_from_csv
-from app.jobs import IntendedChoice, Job
 from app.page import keys, markup
 from app.page.opened import Opened
 from app.page.shell import plain_errors
 from app.plots import deviation_figure
+from app.record import IntendedChoice
 from app.store import Store
 from app.tables import PASSES, compared_table, even_step_table, one_pass
 
@@ -30,11 +30,11 @@ ROW_PX = 44
 """A row of the sheet is as high as a fingertip; all rows fit, so nothing scrolls inside the page."""
 
 
-def show(store: Store, job: Job, opened: Opened, linkage: str) -> None:
+def show(store: Store, job_id: str, opened: Opened, linkage: str) -> None:
     """Ask for the intended travel, keep it with the film, show the deviations from it."""
     st.header("Measured against intended", anchor=False)
-    kept = store.intended(job.job_id, linkage) or IntendedChoice(linkage, "none", ())
-    key = f"{job.job_id}_{linkage}"
+    kept = store.intended(job_id, linkage) or IntendedChoice(linkage, "none", ())
+    key = f"{job_id}_{linkage}"
     radio_key = f"{keys.INTENDED_KIND}_{key}"
     # The store says what is chosen, also if another device chose it meanwhile.
     st.session_state[radio_key] = kept.kind
@@ -44,7 +44,7 @@ def show(store: Store, job: Job, opened: Opened, linkage: str) -> None:
         format_func=KINDS.__getitem__,
         key=radio_key,
         on_change=choose_kind,
-        args=(store, job.job_id, linkage, radio_key),
+        args=(store, job_id, linkage, radio_key),
     )
     given = None
     if kept.kind == "table":
@@ -52,7 +52,7 @@ def show(store: Store, job: Job, opened: Opened, linkage: str) -> None:
     elif kept.kind == "csv":
         given = from_file(kept, key)
     if given is not None:
-        store.set_intended(job.job_id, given)
+        store.set_intended(job_id, given)
         st.rerun()
     if kept.kind == "equal" or kept.rows:
         show_deviations(opened, linkage, kept)

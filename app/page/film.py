@@ -9,20 +9,22 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 
 from app import worker
 from app.errors import InputError
-from app.jobs import Job, JobState
+from app.files import LARGEST_CLIP_BYTES, pieces
+from app.jobs import Film, Job, Run, RunState
 from app.page import keys, markup
 from app.page.shell import plain_errors
+from app.record import FilmFacts
 from app.rig import Rig
-from app.store import Store
+from app.store import Store, display_label
 
-LARGEST_MB = 2000
+LARGEST_MB = LARGEST_CLIP_BYTES >> 20
 POLL_EVERY_S = 1.0
 STATE_WORDS = {
-    JobState.QUEUED: "waiting",
-    JobState.RUNNING: "being analysed",
-    JobState.DONE: "measured",
-    JobState.FAILED: "could not be measured",
-    JobState.CANCELLED: "cancelled",
+    RunState.QUEUED: "waiting",
+    RunState.RUNNING: "being analysed",
+    RunState.DONE: "measured",
+    RunState.FAILED: "could not be measured",
+    RunState.CANCELLED: "cancelled",
 }
 
 
@@ -41,11 +43,25 @@ def close_job() -> None:
     st.query_params.clear()
 
 
-def take_in(store: Store, clip: UploadedFile, rig_toml: str | None) -> Job:
-    """Store an upload and start its analysis."""
-    job = store.add_clip(clip, clip.name, clip.size, rig_toml)
-    worker.start(store, job)
-    return job
+def state_of(job: Job) -> RunState:
+    """Where the latest analysis of the newest film stands."""
+    run = job.films[-1].run if job.films else None
+    return run.state if run else RunState.CANCELLED
+
+
+def start_run(store: Store, run: Run | None) -> None:
+    """Start the worker of a run that was just queued."""
+    if run is not None:
+        worker.start(store, run)
+
+
+def take_in(store: Store, upload: UploadedFile, rig_toml: str | None) -> Job:
+    """Store an upload as a new job's film and start its analysis."""
+    clip = store.receive(pieces(upload), upload.name, upload.size)
+    job = store.new_job(rig_toml=rig_toml)
+    film = store.add_film(job.job_id, clip, FilmFacts(None, display_label(upload.name)))
+    start_run(store, film.run)
+    return store.job(job.job_id)
 
 
 def show_upload(store: Store) -> None:
@@ -111,7 +127,7 @@ def show_list(store: Store) -> None:
     st.header("Films on this computer", anchor=False)
     for job in jobs:
         st.button(
-            f"{job.label}, {local_time(job.created_s)}: {STATE_WORDS[job.state]}",
+            f"{job.title}, {local_time(job.made_s)}: {STATE_WORDS[state_of(job)]}",
             key=f"{keys.OPEN_JOB}_{job.job_id}",
             on_click=open_job,
             args=(job.job_id,),
@@ -124,36 +140,37 @@ def show_heading(job: Job) -> None:
     st.button(
         "All films and new upload", key=keys.ALL_FILMS, on_click=close_job, icon=":material/arrow_back:"
     )
-    st.header(job.label, anchor=False)
-    state = f", {STATE_WORDS[job.state]}" if job.state.ended else ""
-    st.html(markup.paragraph(f"Uploaded {local_time(job.created_s)}{state}.", "sc-small"))
+    st.header(job.title, anchor=False)
+    state = state_of(job)
+    ended = f", {STATE_WORDS[state]}" if state.ended else ""
+    st.html(markup.paragraph(f"Uploaded {local_time(job.made_s)}{ended}.", "sc-small"))
 
 
-def watch(store: Store, job_id: str) -> None:
-    """Show progress and a cancel button, looking at the store once a second until the job has ended."""
+def watch(store: Store, run_id: str) -> None:
+    """Show progress and a cancel button, looking at the store once a second until the run has ended."""
 
     @st.fragment(run_every=POLL_EVERY_S)
     def progress() -> None:
         with plain_errors():
-            store.fail_stale()
-            job = store.job(job_id)
-            if job.state.ended:
+            worker.tend(store)
+            run = store.runs.run(run_id)
+            if run.state.ended:
                 st.rerun()
-            show_progress(store, job)
+            show_progress(store, run)
 
     progress()
 
 
-def show_progress(store: Store, job: Job) -> None:
-    """Draw the state of a running job."""
-    if job.cancel_requested:
+def show_progress(store: Store, run: Run) -> None:
+    """Draw the state of a run."""
+    if run.cancel_requested:
         st.progress(0, text="Stopping ...")
         return
-    if job.total > 0:
-        share = min(max(job.done / job.total, 0.0), 1.0)
-        st.progress(share, text=f"{job.stage}: {share:.0%}")
+    if run.total > 0:
+        share = min(max(run.done / run.total, 0.0), 1.0)
+        st.progress(share, text=f"{run.stage}: {share:.0%}")
     else:
-        st.progress(0, text=job.stage or "Starting the analysis ...")
+        st.progress(0, text=run.stage or "Starting the analysis ...")
     st.html(
         markup.paragraph(
             "The clip is stored. You may close this page: the analysis goes on, "
@@ -161,26 +178,26 @@ def show_progress(store: Store, job: Job) -> None:
             "sc-small",
         )
     )
-    st.button("Cancel", key=keys.CANCEL, on_click=store.request_cancel, args=(job.job_id,), width="stretch")
+    st.button(
+        "Cancel", key=keys.CANCEL, on_click=store.runs.request_cancel, args=(run.run_id,), width="stretch"
+    )
 
 
-def analyse_again(store: Store, job_id: str) -> None:
-    """Start another analysis of a stored clip and open it."""
-    job = store.add_again(job_id)
-    worker.start(store, job)
-    open_job(job.job_id)
+def analyse_again(store: Store, film_id: str) -> None:
+    """Start another analysis of a stored clip."""
+    start_run(store, store.analyse_again(film_id))
 
 
-def show_failure(store: Store, job: Job) -> None:
+def show_failure(store: Store, film: Film, run: Run) -> None:
     """Say why there is no result, and offer another try."""
-    if job.state is JobState.FAILED:
-        st.error(job.error or "The clip could not be measured.")
+    if run.state is RunState.FAILED:
+        st.error(run.error or "The clip could not be measured.")
     else:
         st.info("You cancelled this analysis. The clip is kept.")
     st.button(
         "Analyse this clip again",
         key=keys.AGAIN,
         on_click=analyse_again,
-        args=(store, job.job_id),
+        args=(store, film.film_id),
         width="stretch",
     )

@@ -15,12 +15,14 @@ from pathlib import Path
 import app
 from app import worker
 from app.errors import InputError
-from app.jobs import Job, JobState
+from app.files import LARGEST_CLIP_BYTES, pieces
+from app.jobs import Job, RunState
+from app.record import FilmFacts
 from app.store import Store
 
 ADDRESS = "127.0.0.1"
 USUAL_PORT = 8501
-LARGEST_UPLOAD_MB = 2000
+LARGEST_UPLOAD_MB = LARGEST_CLIP_BYTES >> 20
 READY_WITHIN_S = 60.0
 SAMPLE = Path("sample_media") / "as_found.mp4"
 SAMPLE_LABEL = "Sample (invented): as found"
@@ -87,15 +89,20 @@ def sample_clip() -> Path:
 
 def load_sample(store: Store) -> Job:
     """The sample's job: the one already measured or on its way, else a new one whose analysis is started."""
-    clip = sample_clip()
-    store.fail_stale()
+    path = sample_clip()
+    worker.tend(store)
     for job in store.jobs():
-        if job.label == SAMPLE_LABEL and job.state not in (JobState.FAILED, JobState.CANCELLED):
-            return job
-    with clip.open("rb") as stream:
-        job = store.add_clip(stream, clip.name, clip.stat().st_size, label=SAMPLE_LABEL)
-    worker.start(store, job)
-    return job
+        for film in job.films:
+            lost = film.run is None or film.run.state in (RunState.FAILED, RunState.CANCELLED)
+            if film.facts.label == SAMPLE_LABEL and not lost:
+                return job
+    with path.open("rb") as stream:
+        clip = store.receive(pieces(stream), path.name, path.stat().st_size)
+    job = store.new_job()
+    run = store.add_film(job.job_id, clip, FilmFacts("as found", SAMPLE_LABEL)).run
+    if run is not None:
+        worker.start(store, run)
+    return store.job(job.job_id)
 
 
 def wait_until_ready(server: subprocess.Popen[bytes], port: int) -> bool:

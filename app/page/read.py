@@ -12,11 +12,12 @@ import streamlit as st
 
 from app.estimates import NOT_AVAILABLE, format_estimate, format_exact
 from app.intended import intended_travel
-from app.jobs import IntendedChoice, Job
+from app.jobs import Film, Run
 from app.page import compare, keys, markup
 from app.page.opened import RESULT_FILES, Opened, open_result
 from app.page.shell import plain_errors
 from app.plots import angles_figure, travel_figure
+from app.record import IntendedChoice
 from app.store import Store
 from app.tables import even_step_table, findings_table, geometry_table
 
@@ -26,33 +27,33 @@ SD_NOTE = "± is one standard deviation."
 NOT_SEEN = "not seen"
 
 
-def show(store: Store, job: Job) -> None:
+def show(store: Store, film: Film, run: Run) -> None:
     """Show everything one film tells: what matters first, evidence beside the curve where there is room."""
     with plain_errors():
-        opened = open_result(str(job.result))
+        opened = open_result(str(run.result))
         show_travel(opened)
         show_findings(opened)
         linkage = choose_linkage(opened)
         if linkage is None:
             st.info("The film shows no linkage: only one shaft has a marker.")
-            show_moment(job, opened)
+            show_moment(film, opened)
             show_downloads(opened)
             return
         left, right = st.columns(2, gap="large")
         with left:
             with plain_errors():
-                show_curve(opened, linkage, store.intended(job.job_id, linkage))
+                show_curve(opened, linkage, store.intended(film.job_id, linkage))
             with plain_errors():
                 show_steps(opened, linkage)
         with right:
             with plain_errors():
-                show_moment(job, opened)
+                show_moment(film, opened)
             with plain_errors():
                 show_condition(opened.linkages[linkage])
             with plain_errors():
                 show_geometry(opened.linkages[linkage])
         with plain_errors():
-            compare.show(store, job, opened, linkage)
+            compare.show(store, film.job_id, opened, linkage)
         with plain_errors():
             show_downloads(opened)
 
@@ -218,14 +219,14 @@ def choose_moment(times: tuple[float, ...]) -> int:
 
 
 @st.fragment
-def show_moment(job: Job, opened: Opened) -> None:
+def show_moment(film: Film, opened: Opened) -> None:
     """Show the picture and all angles at a chosen moment of the clip."""
     with plain_errors():
         st.header("A moment of the film", anchor=False)
         times = tuple(opened.angles["time_s"].to_numpy(float).tolist())
         row = opened.angles.iloc[choose_moment(times)]
         st.image(
-            frame_jpeg(str(job.clip), str(opened.folder), float(row["time_s"])),
+            frame_jpeg(str(film.clip.path), str(opened.folder), float(row["time_s"])),
             alt=f"Frame of the clip at {row['time_s']:.2f} s with arms, rods and angles drawn in",
             width="stretch",
         )

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import streamlit as st
 
+from app import worker
 from app.errors import InputError
-from app.jobs import Job, JobState
+from app.jobs import Job, RunState
 from app.page import film, keys, prepare, read
 from app.page.shell import current_store, plain_errors, show_cautions
 from app.store import Store
@@ -36,21 +37,24 @@ def show_start(store: Store) -> None:
 
 
 def show_job(store: Store, job: Job) -> None:
-    """One film: its progress, why it failed, or what it shows."""
+    """The newest film of a job: its progress, why it failed, or what it shows."""
     film.show_heading(job)
-    if not job.state.ended:
-        film.watch(store, job.job_id)
-    elif job.state is JobState.DONE:
-        read.show(store, job)
+    newest = job.films[-1] if job.films else None
+    if newest is None or newest.run is None:
+        st.info("This job has no film that was analysed here.")
+    elif not newest.run.state.ended:
+        film.watch(store, newest.run.run_id)
+    elif newest.run.state is RunState.DONE:
+        read.show(store, newest, newest.run)
     else:
-        film.show_failure(store, job)
+        film.show_failure(store, newest, newest.run)
 
 
 def main() -> None:
     """Draw the page."""
     with plain_errors():
         store = current_store()
-        store.fail_stale()
+        worker.tend(store)
         st.title("strokecurve", anchor=False)
         job = asked_for(store)
         show_cautions(folded=job is not None)

@@ -11,7 +11,7 @@ from numpy.testing import assert_allclose
 
 from app.errors import PLAIN_ERRORS
 from app.intended import checked_rows, deviation, intended_travel, rows_from_cells, rows_from_csv
-from app.jobs import IntendedChoice
+from app.record import IntendedChoice
 
 EXACT = {"rtol": 0, "atol": 1e-9}
 EQUAL = IntendedChoice("motor:shaft1", "equal", ())

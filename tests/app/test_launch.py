@@ -11,10 +11,11 @@ import urllib.request
 from pathlib import Path
 
 import pytest
+from stored import run_of
 
 from app import worker
 from app.errors import InputError
-from app.jobs import JobState
+from app.jobs import RunState
 from app.page import launch
 from app.store import Store
 
@@ -48,15 +49,16 @@ def test_only_this_computer_is_served_and_nothing_is_reported_home() -> None:
 
 def test_sample_is_loaded_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     started: list[str] = []
-    monkeypatch.setattr(worker, "start", lambda store, job: started.append(job.job_id))
+    monkeypatch.setattr(worker, "start", lambda store, run: started.append(run.run_id))
     store = Store(tmp_path)
     first = launch.load_sample(store)
-    assert first.clip.read_bytes() == launch.sample_clip().read_bytes()
-    assert "invented" in first.label
+    assert first.films[0].clip.path.read_bytes() == launch.sample_clip().read_bytes()
+    assert "invented" in first.title
     assert launch.load_sample(store).job_id == first.job_id
-    assert started == [first.job_id]
-    store.claim(first.job_id)
-    store.finish(first.job_id, JobState.FAILED, "x")
+    run = run_of(first.films[0])
+    assert started == [run.run_id]
+    store.runs.claim(run.run_id)
+    store.runs.finish(run.run_id, 1, RunState.FAILED, "x")
     assert launch.load_sample(store).job_id != first.job_id
 
 

@@ -10,8 +10,9 @@ import pytest
 from browsing import WIDTHS_PX, looked_at, opened_browser, served_page, settled, too_wide
 from needs import need_program
 from playwright.sync_api import Browser, Page, expect
+from stored import run_of
 
-from app.jobs import JobState
+from app.jobs import RunState
 from app.page.compare import HEAD_PX, ROW_PX
 from app.store import Store
 
@@ -206,7 +207,7 @@ def test_table_typed_in_by_hand(
 def test_files_can_be_taken_away(
     browser: Browser, measured_url: str, store: Store, complaints: list[str]
 ) -> None:
-    folder = store.job(measured_url.split("job=")[1]).result
+    folder = run_of(store.job(measured_url.split("job=")[1]).films[0]).result
     with looked_at(browser, "laptop", complaints) as page:
         page.goto(measured_url)
         settled(page)
@@ -235,10 +236,10 @@ def test_cancel_stops_the_analysis_and_keeps_the_clip(
         upload(page, address, SAMPLE)
         page.get_by_role("button", name="Cancel").click()
         expect(page.get_by_text("You cancelled this analysis")).to_be_visible(timeout=ANALYSIS_MS)
-        job = store.job(page.url.split("job=")[1])
-        assert job.state is JobState.CANCELLED
-        assert job.clip.stat().st_size == SAMPLE.stat().st_size
-        assert not job.result.exists()
+        film = store.job(page.url.split("job=")[1]).films[0]
+        assert run_of(film).state is RunState.CANCELLED
+        assert film.clip.path.stat().st_size == SAMPLE.stat().st_size
+        assert not run_of(film).result.exists()
         assert too_wide(page) <= 0
 
 
@@ -261,7 +262,7 @@ def test_bad_file_gives_a_sentence_and_earlier_films_stay(
         words = alert.inner_text()
         assert "Traceback" not in words
         assert "fault in strokecurve" not in words
-        assert words == store.job(page.url.split("job=")[1]).error
+        assert words == run_of(store.job(page.url.split("job=")[1]).films[0]).error
         page.get_by_role("button", name="All films and new upload").click()
         expect(
             page.get_by_role("button", name=re.compile("notes.mp4.*could not be measured"))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import io
+import shutil
 import sys
 import types
 from pathlib import Path
@@ -10,13 +10,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 from fake_result import LINKAGE, write_fake_result
+from stored import add_job, run_of
+from stored import measured as measure
 from streamlit.testing.v1 import AppTest
 
 import app.page
 from app import worker
 from app.cautions import CAUTIONS
-from app.jobs import IntendedChoice, Job, JobState
+from app.jobs import Film, RunState
 from app.page import keys, markup
+from app.record import IntendedChoice
 from app.store import Store
 
 HOME = Path(app.page.__file__).with_name("home.py")
@@ -32,9 +35,9 @@ def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Store:
 
 @pytest.fixture
 def started(monkeypatch: pytest.MonkeyPatch) -> list[str]:
-    """Ids of the jobs whose worker was started; no process is."""
+    """Ids of the runs whose worker was started; no process is."""
     ids: list[str] = []
-    monkeypatch.setattr(worker, "start", lambda store, job: ids.append(job.job_id))
+    monkeypatch.setattr(worker, "start", lambda store, run: ids.append(run.run_id))
     return ids
 
 
@@ -46,19 +49,13 @@ def _frames(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "app.overlay", overlay)
 
 
-def add(store: Store, name: str = "a.mp4") -> Job:
-    return store.add_clip(io.BytesIO(b"bytes"), name, 5)
+def measured(store: Store, *, findings: bool = True) -> Film:
+    film = add_job(store, "as found.mp4")
+    measure(store, film, lambda folder: write_fake_result(folder, findings=findings))
+    return film
 
 
-def measured(store: Store, *, findings: bool = True) -> Job:
-    job = add(store, "as found.mp4")
-    store.claim(job.job_id)
-    write_fake_result(job.result, findings=findings)
-    store.finish(job.job_id, JobState.DONE)
-    return job
-
-
-def visit(job: Job | None = None) -> AppTest:
+def visit(job: Film | None = None) -> AppTest:
     page = AppTest.from_file(str(HOME), default_timeout=PATIENCE_S)
     if job is not None:
         page.query_params[keys.JOB] = job.job_id
@@ -89,9 +86,10 @@ def test_upload_is_stored_at_once_and_its_analysis_started(store: Store, started
         ("IMG <1>.MOV", b"clip bytes", "video/quicktime")
     ).run()
     (job,) = store.jobs()
-    assert job.clip.read_bytes() == b"clip bytes"
-    assert job.label == "IMG <1>.MOV"
-    assert started == [job.job_id]
+    (film,) = job.films
+    assert film.clip.path.read_bytes() == b"clip bytes"
+    assert job.title == "IMG <1>.MOV"
+    assert started == [run_of(film).run_id]
     assert page.query_params[keys.JOB] == job.job_id
     assert page.button(key=keys.CANCEL).label == "Cancel"
 
@@ -101,7 +99,7 @@ def test_set_up_file_travels_with_the_clip(store: Store, started: list[str]) -> 
     text = '[[shaft]]\nname = "motor"\nmarker = 10\nside_mm = 20\n'
     page.file_uploader(key=f"{keys.RIG_UPLOAD}_0").set_value(("rig.toml", text.encode(), "text/plain")).run()
     page.file_uploader(key=f"{keys.CLIP_UPLOAD}_0").set_value(("a.mp4", b"clip", "video/mp4")).run()
-    assert store.jobs()[0].rig_toml == text
+    assert store.rig_toml(run_of(store.jobs()[0].films[0])) == text
 
 
 def test_a_wrong_set_up_file_is_said_before_the_clip_is_taken(store: Store, started: list[str]) -> None:
@@ -125,30 +123,33 @@ def test_empty_clip_is_refused_in_words_and_earlier_films_stay(store: Store, sta
 
 
 def test_running_job_shows_progress_and_can_be_cancelled(store: Store) -> None:
-    job = add(store)
-    store.claim(job.job_id)
-    store.beat(job.job_id, (30, 120, "following the markers"))
+    job = add_job(store)
+    store.runs.claim(run_of(job).run_id)
+    store.runs.beat(run_of(job).run_id, 1, (30, 120, "following the markers"))
     page = visit(job)
     assert page.get("progress")[0].proto.text == "following the markers: 25%"
     page.button(key=keys.CANCEL).click().run()
-    assert store.job(job.job_id).cancel_requested
+    assert store.runs.run(run_of(job).run_id).cancel_requested
     assert page.get("progress")[0].proto.text == "Stopping ..."
 
 
-def test_cancelled_job_can_be_analysed_again_as_a_new_one(store: Store, started: list[str]) -> None:
-    job = add(store)
-    store.request_cancel(job.job_id)
+def test_cancelled_film_can_be_analysed_again(store: Store, started: list[str]) -> None:
+    job = add_job(store)
+    store.runs.request_cancel(run_of(job).run_id)
     page = visit(job)
     page.button(key=keys.AGAIN).click().run()
-    assert len(store.jobs()) == 2
-    assert started == [store.jobs()[0].job_id]
-    assert [page.query_params[keys.JOB]] == started
+    film = store.film(job.film_id)
+    assert len(film.runs) == 2
+    assert started == [run_of(film).run_id]
+    assert page.query_params[keys.JOB] == job.job_id
+    assert page.button(key=keys.CANCEL).label == "Cancel"
 
 
 def test_failed_job_says_its_sentence(store: Store) -> None:
-    job = add(store)
-    store.claim(job.job_id)
-    store.finish(job.job_id, JobState.FAILED, "Marker 10 was never seen. Move the camera closer.")
+    job = add_job(store)
+    store.runs.claim(run_of(job).run_id)
+    sentence = "Marker 10 was never seen. Move the camera closer."
+    store.runs.finish(run_of(job).run_id, 1, RunState.FAILED, sentence)
     assert visit(job).error[0].value == "Marker 10 was never seen. Move the camera closer."
 
 
@@ -156,7 +157,7 @@ def test_unknown_address_is_said_and_the_start_shown(store: Store) -> None:
     page = AppTest.from_file(str(HOME), default_timeout=PATIENCE_S)
     page.query_params[keys.JOB] = "nothing"
     page.run()
-    assert "no film" in page.error[0].value
+    assert "no job" in page.error[0].value
     assert "2. Film" in [header.value for header in page.header]
 
 
@@ -265,12 +266,11 @@ def test_uploaded_table_is_kept_and_a_bad_one_changes_nothing(store: Store) -> N
 
 
 def test_lost_result_is_said_and_the_clip_kept(store: Store) -> None:
-    job = add(store)
-    store.claim(job.job_id)
-    store.finish(job.job_id, JobState.DONE)
+    job = measured(store)
+    shutil.rmtree(run_of(job).result)
     page = visit(job)
     assert "cannot be read from the disk" in page.error[0].value
-    assert job.clip.exists()
+    assert job.clip.path.exists()
 
 
 def test_a_fault_in_one_part_leaves_the_others_standing(

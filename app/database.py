@@ -1,0 +1,157 @@
+"""Opens the database of a store: the only place that knows what kind of database it is.
+
+Everything else is written in SQLAlchemy Core or in SQL that SQLite and PostgreSQL share.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
+from sqlalchemy.engine import URL
+from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
+from sqlalchemy.pool import NullPool
+
+from app.errors import StoreError
+
+BUSY_TIMEOUT_S = 30.0
+"""How long a write waits for others; every write lasts milliseconds, so this is many writers' worth."""
+ENTRANCE = 0x5743
+"""Number of the lock that programs take in turn while they bring a PostgreSQL database up to date."""
+
+
+class Database:
+    """Short transactions on one database.
+
+    Parameters
+    ----------
+    address : str or URL
+        SQLAlchemy address, ``sqlite:///...`` or ``postgresql+psycopg://...``.
+    name : str
+        How messages call the database; addresses hold passwords.
+
+    Raises
+    ------
+    StoreError
+        If the address cannot be used.
+    """
+
+    def __init__(self, address: str | URL, name: str) -> None:
+        self.name = name
+        try:
+            url = make_url(address)
+            self.embedded = url.get_backend_name() == "sqlite"
+            if self.embedded:
+                self._engine = _embedded(url)
+            else:
+                self._engine = create_engine(url, pool_pre_ping=True, hide_parameters=True)
+        except (ArgumentError, NoSuchModuleError, ImportError) as error:
+            raise StoreError(
+                f"The database address for {name} cannot be used.",
+                "Give one such as postgresql+psycopg://user@host/name, with its driver installed, or none.",
+            ) from error
+
+    @contextmanager
+    def writing(self) -> Iterator[Connection]:
+        """A connection for one short write; committed at the end, rolled back on error."""
+        with self._plainly("written"), self._engine.connect() as connection, connection.begin():
+            yield connection
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """A connection for one read of one state of the database, which holds up no writer."""
+        options = {"reading": True} if self.embedded else {"isolation_level": "REPEATABLE READ"}
+        with self._plainly("read"), self._engine.connect() as connection:
+            connection.execution_options(**options)
+            with connection.begin():
+                yield connection
+
+    @contextmanager
+    def _plainly(self, verb: str) -> Iterator[None]:
+        try:
+            yield
+        except DBAPIError as error:
+            reason = " ".join(str(error.orig).split())
+            raise StoreError(
+                f"The list of jobs, {self.name}, cannot be {verb}: {reason}.",
+                "Check the disk and try again, or choose another folder with --store; "
+                "clips and results are untouched.",
+            ) from error
+
+    def take_turns(self, connection: Connection) -> None:
+        """Let only one program at a time bring the database up to date, until the transaction ends."""
+        if not self.embedded:  # SQLite's write transaction is that lock already.
+            connection.execute(text("SELECT pg_advisory_xact_lock(:n)"), {"n": ENTRANCE})
+
+    def first_format(self, connection: Connection) -> int:
+        """Version that an embedded database carries in its header; 0 elsewhere and when new."""
+        if not self.embedded:
+            return 0
+        return int(connection.exec_driver_sql("PRAGMA user_version").scalar_one())
+
+    def note_format(self, connection: Connection, version: int) -> None:
+        """Write the version into the header, where strokecurve's first store looks for it."""
+        if self.embedded:
+            connection.exec_driver_sql(f"PRAGMA user_version = {version:d}")
+
+    def own_faults(self) -> tuple[str, ...]:
+        """What an embedded database finds wrong with itself; empty if nothing."""
+        if not self.embedded:
+            return ()
+        with self.reading() as connection:
+            lines = connection.exec_driver_sql("PRAGMA integrity_check(10)").scalars().all()
+            loose = connection.exec_driver_sql("PRAGMA foreign_key_check").all()
+        return tuple(str(line) for line in lines if line != "ok") + tuple(
+            f"a row of {row[0]} refers to a row of {row[2]} that is missing" for row in loose
+        )
+
+    def snapshot(self, path: Path) -> bool:
+        """Copy an embedded database as it stands into a new file; False if it is not embedded."""
+        if not self.embedded:
+            return False
+        with self._plainly("copied"), self._engine.connect() as connection:
+            # VACUUM INTO refuses to run inside a transaction, so it goes past SQLAlchemy's own.
+            driver: Any = connection.connection.driver_connection
+            driver.execute("VACUUM INTO ?", (str(path),))
+        return True
+
+    def close(self) -> None:
+        """Give back connections that are kept open."""
+        self._engine.dispose()
+
+
+def _embedded(url: URL) -> Engine:
+    """An engine for an SQLite file: write-ahead log, references checked, writers wait for each other."""
+    engine = create_engine(url, poolclass=NullPool, connect_args={"timeout": BUSY_TIMEOUT_S})
+
+    @event.listens_for(engine, "connect")
+    def prepare(connection: sqlite3.Connection, _record: object) -> None:
+        # The driver must not begin transactions by itself: it would do so too late and hold up nobody.
+        connection.isolation_level = None
+        connection.execute("PRAGMA foreign_keys = ON")
+        connection.execute("PRAGMA synchronous = FULL")
+        _turn_on_log(connection)
+
+    @event.listens_for(engine, "begin")
+    def begin(connection: Connection) -> None:
+        reading = connection.get_execution_options().get("reading", False)
+        connection.exec_driver_sql("BEGIN" if reading else "BEGIN IMMEDIATE")
+
+    return engine
+
+
+def _turn_on_log(connection: sqlite3.Connection) -> None:
+    """Switch a new file to its write-ahead log; the switch does not wait for others by itself."""
+    deadline = time.monotonic() + BUSY_TIMEOUT_S
+    while connection.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
+        try:
+            connection.execute("PRAGMA journal_mode = WAL")
+        except sqlite3.OperationalError:
+            if time.monotonic() > deadline:
+                raise
+            time.sleep(0.01)

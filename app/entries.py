@@ -1,0 +1,149 @@
+"""Entries of a job in the database: read, checked for what they refer to, and added in order of time."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from sqlalchemy import Connection, Row, func, insert, select
+
+from app import schema
+from app.errors import StoreError
+from app.files import new_id
+from app.record import (
+    Choice,
+    Comment,
+    Content,
+    Entry,
+    FilmFacts,
+    JobFacts,
+    Proposals,
+    RigText,
+    from_json,
+    kind_of,
+    to_json,
+)
+
+TICK_S = 1e-6
+"""Least distance in time of two entries of a job."""
+
+
+def entry_from(row: Row[Any]) -> Entry[Any]:
+    """A database row as an entry."""
+    return Entry(
+        row.id, row.job_id, row.film_id, row.made_s, row.author, from_json(row.kind, row.content_json)
+    )
+
+
+def entries_of(connection: Connection, job_id: str, kind: str | None = None) -> tuple[Entry[Any], ...]:
+    """Entries of a job, of one kind if asked for, in order of time."""
+    table = schema.entry
+    query = select(table).where(table.c.job_id == job_id).order_by(table.c.made_s, table.c.id)
+    if kind is not None:
+        query = query.where(table.c.kind == kind)
+    return tuple(entry_from(row) for row in connection.execute(query))
+
+
+def check_place(entry: Entry[Any], films: set[str], proposals: Mapping[str, int]) -> None:
+    """Check that what an entry refers to is there.
+
+    Parameters
+    ----------
+    entry : Entry
+    films : set of str
+        Ids of the job's films.
+    proposals : mapping of str to int
+        Number of proposals of each such entry of the job.
+
+    Raises
+    ------
+    StoreError
+        If it is not.
+    """
+    content = entry.content
+    if entry.film_id is not None and entry.film_id not in films:
+        raise StoreError("An entry is about a film that does not belong to this job.", "Choose another film.")
+    if isinstance(content, FilmFacts) and entry.film_id is None:
+        raise StoreError("What is said about a film names no film.", "Choose a film.")
+    if isinstance(content, JobFacts | RigText) and entry.film_id is not None:
+        raise StoreError("What is said about the whole job names a film.", "Leave the film out.")
+    if isinstance(content, Comment) and content.time_s is not None and entry.film_id is None:
+        raise StoreError("A comment is tied to a moment but to no film.", "Choose a film.")
+    if isinstance(content, Choice) and content.number >= proposals.get(content.proposals_id, 0):
+        raise StoreError(
+            "The proposal chosen does not belong to this job.", "Choose one of the job's proposals."
+        )
+
+
+def film_ids(connection: Connection, job_id: str) -> set[str]:
+    """Ids of a job's films."""
+    film = schema.film
+    return set(connection.execute(select(film.c.id).where(film.c.job_id == job_id)).scalars())
+
+
+def proposal_counts(entries: tuple[Entry[Any], ...]) -> dict[str, int]:
+    """Number of proposals of each entry that holds some."""
+    return {e.entry_id: len(e.content.all()) for e in entries if isinstance(e.content, Proposals)}
+
+
+def add_entry(
+    connection: Connection,
+    job_id: str,
+    content: Content,
+    now_s: float,
+    author: str | None = None,
+    film_id: str | None = None,
+) -> Entry[Any]:
+    """Add an entry on a connection that writes.
+
+    Its time is the clock's, but never before that of an entry that is there already, so that the order
+    stays that in which people saw things even if the clocks of two computers differ.
+
+    Raises
+    ------
+    StoreError
+        If the job is not there or the entry refers to what is not.
+    """
+    lock_job(connection, job_id)
+    table = schema.entry
+    last_s = connection.execute(select(func.max(table.c.made_s)).where(table.c.job_id == job_id)).scalar()
+    made_s = round(max(now_s, (last_s or 0.0) + TICK_S), 6)
+    entry = Entry(new_id(), job_id, film_id, made_s, author, content)
+    wanted = entries_of(connection, job_id, "proposals") if isinstance(content, Choice) else ()
+    check_place(entry, film_ids(connection, job_id), proposal_counts(wanted))
+    insert_entry(connection, entry)
+    return entry
+
+
+def insert_entry(connection: Connection, entry: Entry[Any]) -> None:
+    """Write an entry as it is."""
+    connection.execute(
+        insert(schema.entry).values(
+            id=entry.entry_id,
+            job_id=entry.job_id,
+            film_id=entry.film_id,
+            kind=kind_of(entry.content),
+            made_s=entry.made_s,
+            author=entry.author,
+            content_json=to_json(entry.content),
+        )
+    )
+
+
+def lock_job(connection: Connection, job_id: str) -> None:
+    """Hold up other writers of a job until the transaction ends.
+
+    Raises
+    ------
+    StoreError
+        If there is no such job.
+    """
+    # SQLite has one writer at a time anyway and ignores the lock.
+    query = select(schema.job.c.id).where(schema.job.c.id == job_id).with_for_update()
+    if connection.execute(query).first() is None:
+        raise no_job()
+
+
+def no_job() -> StoreError:
+    """What to say to an address that belongs to no job."""
+    return StoreError("This address belongs to no job in this store.", "Choose one from the list of jobs.")

@@ -1,0 +1,426 @@
+"""What people put on record about a job, from the burner's name to the reviewer's verdict.
+
+Every entry is kept for good; where one thing is said twice, the latest counts. Each kind is a frozen
+dataclass that checks itself, so an entry made on the page, read from the database or taken from a bundle is
+held to the same rules. ``to_json`` and ``from_json`` turn contents into text and back without loss.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, fields
+from typing import Any, Generic, TypeVar
+
+from app.errors import InputError
+
+ROLES = ("as found", "trial", "as left")
+INTENDED_KINDS = ("none", "equal", "table", "csv", "readings")
+VERDICTS = ("accept", "adjust", "film again")
+
+LABEL_LENGTH = 80
+TEXT_LENGTH = 5_000
+"""A comment of about two printed pages."""
+FILE_LENGTH = 1_000_000
+"""Characters of a text file that is kept whole: readings of thousands of positions, a rig of any size."""
+PROPOSALS_LENGTH = 10_000_000
+ROWS = 10_000
+LARGEST_DEG = 36_000.0
+LARGEST_S = 86_400.0
+_LINKAGE = re.compile(r"[^:\x00-\x1f]{1,80}:[^:\x00-\x1f]{1,80}")
+_DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
+_ID = re.compile(r"[0-9a-f]{12,64}")
+_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
+
+
+def is_id(value: object) -> bool:
+    """Whether a value has the form of our ids."""
+    return isinstance(value, str) and _ID.fullmatch(value) is not None
+
+
+def _refuse(what: str, hint: str = "Enter it again.") -> InputError:
+    return InputError(what, hint)
+
+
+def _text(value: object, name: str, most: int, *, lines: bool = False) -> None:
+    """Check a text: not empty, not too long, printable."""
+    if not isinstance(value, str) or not value.strip():
+        raise _refuse(f"The {name} is empty.", "Write something, or leave it out.")
+    if len(value) > most:
+        raise _refuse(f"The {name} is too long: {len(value)} characters.", f"Keep it to {most} characters.")
+    unprintable = _CONTROL.search(value) or any("\ud800" <= sign <= "\udfff" for sign in value)
+    if unprintable or (not lines and re.search(r"[\r\n\t]", value)):
+        raise _refuse(f"The {name} holds signs that cannot be shown.", "Type it in again.")
+
+
+def _line(value: object, name: str) -> None:
+    """Check a short text that may be missing."""
+    if value is not None:
+        _text(value, name, LABEL_LENGTH)
+
+
+def _number(value: object, name: str, low: float, high: float) -> None:
+    """Check a number."""
+    if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
+        raise _refuse(f"The {name} cannot be used: {str(value)[:40]}.", f"Give {low:g} to {high:g}.")
+
+
+def _linkage(value: object) -> None:
+    if not isinstance(value, str) or not _LINKAGE.fullmatch(value):
+        raise _refuse("The linkage is not named as driver:driven.", "Choose one of the film's linkages.")
+
+
+def _one_of(value: object, name: str, known: tuple[str, ...]) -> None:
+    if value not in known:
+        raise _refuse(f"The {name} cannot be {str(value)[:40]!r}.", f"Choose {', '.join(known)}.")
+
+
+def _rows(rows: object, name: str) -> tuple[tuple[Any, ...], ...]:
+    if not isinstance(rows, tuple) or len(rows) > ROWS or not all(isinstance(row, tuple) for row in rows):
+        raise _refuse(f"The {name} is not a table of at most {ROWS} rows.")
+    return rows
+
+
+@dataclass(frozen=True, slots=True)
+class JobFacts:
+    """What the job is about; None where not said.
+
+    Attributes
+    ----------
+    burner, site, fuel : str or None
+    """
+
+    burner: str | None = None
+    site: str | None = None
+    fuel: str | None = None
+
+    def __post_init__(self) -> None:
+        for field in fields(self):
+            _line(getattr(self, field.name), field.name)
+
+
+@dataclass(frozen=True, slots=True)
+class RigText:
+    """The set-up of the linkage.
+
+    Attributes
+    ----------
+    toml : str
+        Text of ``rig.toml``.
+    """
+
+    toml: str
+
+    def __post_init__(self) -> None:
+        _text(self.toml, "set-up file", FILE_LENGTH, lines=True)
+
+
+@dataclass(frozen=True, slots=True)
+class FilmFacts:
+    """What is said about a film; tied to it by its entry.
+
+    Attributes
+    ----------
+    role : str or None
+        ``as found``, ``trial`` or ``as left``; None where not said.
+    label : str
+        The clip's name as the person's device gave it. For display only.
+    filmed_by : str or None
+    filmed_on : str or None
+        Date as ``YYYY-MM-DD``.
+    """
+
+    role: str | None
+    label: str
+    filmed_by: str | None = None
+    filmed_on: str | None = None
+
+    def __post_init__(self) -> None:
+        if self.role is not None:
+            _one_of(self.role, "role of a film", ROLES)
+        _text(self.label, "name of the film", LABEL_LENGTH)
+        _line(self.filmed_by, "name of who filmed")
+        if self.filmed_on is not None and (
+            not isinstance(self.filmed_on, str) or not _DATE.fullmatch(self.filmed_on)
+        ):
+            raise _refuse("The day of the film is no date.", "Write it as YYYY-MM-DD.")
+
+
+@dataclass(frozen=True, slots=True)
+class Readings:
+    """Combustion readings.
+
+    Attributes
+    ----------
+    csv : str
+        The table as it was given.
+    columns : tuple of str
+    rows : tuple of tuple of (float or None)
+        The table as it was understood; None is an empty cell.
+    """
+
+    csv: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[float | None, ...], ...]
+
+    def __post_init__(self) -> None:
+        _text(self.csv, "table of readings", FILE_LENGTH, lines=True)
+        if not isinstance(self.columns, tuple) or not 0 < len(self.columns) <= 100:
+            raise _refuse("The readings have no columns.")
+        for column in self.columns:
+            _text(column, "name of a column", LABEL_LENGTH)
+        for row in _rows(self.rows, "table of readings"):
+            if len(row) != len(self.columns):
+                raise _refuse("A row of the readings has another number of cells than there are columns.")
+            for value in row:
+                if value is not None:
+                    _number(value, "reading", -1e12, 1e12)
+
+
+@dataclass(frozen=True, slots=True)
+class IntendedChoice:
+    """Intended travel chosen for one linkage.
+
+    Attributes
+    ----------
+    linkage : str
+        ``driver:driven``.
+    kind : str
+        ``none``, ``equal``, ``table`` (typed in), ``csv`` or ``readings`` (worked out from them).
+    rows : tuple of (driver_deg, driven_deg, tolerance_deg or None)
+        Empty unless there is a table.
+    """
+
+    linkage: str
+    kind: str
+    rows: tuple[tuple[float, float, float | None], ...]
+
+    def __post_init__(self) -> None:
+        _linkage(self.linkage)
+        _one_of(self.kind, "intended travel", INTENDED_KINDS)
+        for row in _rows(self.rows, "intended travel"):
+            if len(row) != 3:
+                raise _refuse("A row of the intended travel has not three values.")
+            for value in row[:2]:
+                _number(value, "intended travel", -LARGEST_DEG, LARGEST_DEG)
+            if row[2] is not None:
+                _number(row[2], "tolerance", 0.0, LARGEST_DEG)
+
+
+@dataclass(frozen=True, slots=True)
+class Proposals:
+    """Adjustments that were worked out for one linkage.
+
+    Attributes
+    ----------
+    linkage : str
+    proposals_json : str
+        Text of ``proposals.json``: a list, best first.
+    """
+
+    linkage: str
+    proposals_json: str
+
+    def __post_init__(self) -> None:
+        _linkage(self.linkage)
+        _text(self.proposals_json, "list of proposals", PROPOSALS_LENGTH, lines=True)
+        self.all()
+
+    def all(self) -> list[dict[str, Any]]:
+        """The proposals, best first."""
+        found = strict_json(self.proposals_json, "list of proposals")
+        if not isinstance(found, list) or not all(isinstance(one, dict) for one in found):
+            raise _refuse("The proposals are not a list.", "Work them out again.")
+        return found
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """The proposal that is to be carried out.
+
+    Attributes
+    ----------
+    proposals_id : str
+        Id of the entry with the proposals.
+    number : int
+        Place in its list, from 0.
+    """
+
+    proposals_id: str
+    number: int
+
+    def __post_init__(self) -> None:
+        if not is_id(self.proposals_id):
+            raise _refuse("The proposal chosen belongs to no list.")
+        if isinstance(self.number, bool) or not isinstance(self.number, int) or not 0 <= self.number < ROWS:
+            raise _refuse("The proposal chosen is not in its list.")
+
+
+@dataclass(frozen=True, slots=True)
+class Comment:
+    """A remark on the job, or, where its entry names a film, on a moment or a driver travel of it.
+
+    Attributes
+    ----------
+    text : str
+    time_s : float or None
+        Moment of the clip.
+    linkage : str or None
+    driver_deg : float or None
+        Driver travel, on the linkage if one is named.
+    """
+
+    text: str
+    time_s: float | None = None
+    linkage: str | None = None
+    driver_deg: float | None = None
+
+    def __post_init__(self) -> None:
+        _text(self.text, "comment", TEXT_LENGTH, lines=True)
+        if self.time_s is not None:
+            _number(self.time_s, "moment", 0.0, LARGEST_S)
+        if self.linkage is not None:
+            _linkage(self.linkage)
+        if self.driver_deg is not None:
+            _number(self.driver_deg, "driver travel", -LARGEST_DEG, LARGEST_DEG)
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What the reviewer decides.
+
+    Attributes
+    ----------
+    verdict : str
+        ``accept``, ``adjust`` or ``film again``.
+    text : str or None
+        Reasons.
+    """
+
+    verdict: str
+    text: str | None = None
+
+    def __post_init__(self) -> None:
+        _one_of(self.verdict, "verdict", VERDICTS)
+        if self.text is not None:
+            _text(self.text, "reason of the verdict", TEXT_LENGTH, lines=True)
+
+
+Content = JobFacts | RigText | FilmFacts | Readings | IntendedChoice | Proposals | Choice | Comment | Verdict
+KINDS: Mapping[str, type[Content]] = {
+    "job": JobFacts,
+    "rig": RigText,
+    "film": FilmFacts,
+    "readings": Readings,
+    "intended": IntendedChoice,
+    "proposals": Proposals,
+    "choice": Choice,
+    "comment": Comment,
+    "verdict": Verdict,
+}
+"""Name of each kind in the database and in bundles."""
+C = TypeVar("C", bound=Content)
+
+
+@dataclass(frozen=True, slots=True)
+class Entry(Generic[C]):
+    """One thing on record.
+
+    Attributes
+    ----------
+    entry_id : str
+    job_id : str
+    film_id : str or None
+        Film it is about; None if it is about the job.
+    made_s : float
+        Seconds since 1970, UTC; rises from entry to entry of a job.
+    author : str or None
+        Who said so; None where it was not asked.
+    content : one of ``Content``
+    """
+
+    entry_id: str
+    job_id: str
+    film_id: str | None
+    made_s: float
+    author: str | None
+    content: C
+
+    def __post_init__(self) -> None:
+        _line(self.author, "name")
+
+
+def kind_of(content: Content | type[Any]) -> str:
+    """Name of the kind of a content or of its class."""
+    wanted = content if isinstance(content, type) else type(content)
+    return next(name for name, kind in KINDS.items() if kind is wanted)
+
+
+def to_json(content: Content) -> str:
+    """A content as one line of text, always the same for the same content."""
+    return json.dumps(asdict(content), ensure_ascii=False, sort_keys=True, allow_nan=False)
+
+
+def from_json(kind: str, text: str) -> Content:
+    """A content from its text.
+
+    Raises
+    ------
+    InputError
+        If it is none of ours.
+    """
+    return from_mapping(kind, strict_json(text, "entry"))
+
+
+def from_mapping(kind: str, found: object) -> Content:
+    """A content from the JSON object it was written as; raises InputError if it is none of ours."""
+    if kind not in KINDS:
+        raise _refuse(f"An entry is of a kind that is not known: {kind[:40]!r}.", "Update strokecurve.")
+    wanted = KINDS[kind]
+    if not isinstance(found, dict) or set(found) != {field.name for field in fields(wanted)}:
+        raise _refuse(f"An entry of the kind {kind!r} has not the fields it should have.")
+    return wanted(**{name: _tuples(value) for name, value in found.items()})
+
+
+def _tuples(value: Any) -> Any:
+    return tuple(_tuples(one) for one in value) if isinstance(value, list) else value
+
+
+def strict_json(text: str | bytes, name: str) -> Any:
+    """Read JSON, refusing what the format leaves open: repeated names, NaN, endless nesting.
+
+    Parameters
+    ----------
+    text : str or bytes
+    name : str
+        What to call it in messages.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read.
+    """
+    try:
+        return json.loads(text, object_pairs_hook=_once, parse_constant=_no_number, parse_float=_finite)
+    except (ValueError, RecursionError) as error:
+        raise _refuse(f"The {name} is damaged: it is not valid JSON.", "Make or send it again.") from error
+
+
+def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    if len(found) != len(pairs):
+        raise ValueError("a name is repeated")
+    return found
+
+
+def _no_number(sign: str) -> float:
+    raise ValueError(f"{sign} is no number")
+
+
+def _finite(digits: str) -> float:
+    value = float(digits)
+    if not math.isfinite(value):
+        raise ValueError("a number is too large")
+    return value

@@ -1,0 +1,52 @@
+"""Jobs put into a store for tests."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from app.jobs import Film, Job, Run
+from app.record import FilmFacts
+from app.store import Store, display_label
+
+
+class Clock:
+    """A clock that is set by hand."""
+
+    def __init__(self) -> None:
+        self.now = 1_770_000_000.0
+
+    def __call__(self) -> float:
+        return self.now
+
+
+def add_film(
+    store: Store, job: Job, name: str = "IMG_1234.MOV", clip: bytes = b"clip", role: str | None = None
+) -> Film:
+    """A film with a queued run."""
+    kept = store.receive([clip], name, len(clip))
+    return store.add_film(job.job_id, kept, FilmFacts(role, display_label(name)))
+
+
+def add_job(
+    store: Store, name: str = "IMG_1234.MOV", clip: bytes = b"clip", rig_toml: str | None = None
+) -> Film:
+    """A new job with one film and its queued run; gives the film."""
+    return add_film(store, store.new_job(rig_toml=rig_toml), name, clip)
+
+
+def run_of(film: Film) -> Run:
+    """The latest run of a film."""
+    assert film.run is not None
+    return film.run
+
+
+def measured(store: Store, film: Film, write: Callable[[Path], object]) -> Run:
+    """Take the queued run of a film to its end with a result that ``write`` makes."""
+    run = run_of(film)
+    attempt = store.runs.claim(run.run_id)
+    assert attempt is not None
+    work = store.runs.work_folder(run.run_id, attempt)
+    write(work)
+    assert store.runs.complete(run.run_id, attempt, work)
+    return store.runs.run(run.run_id)
