@@ -1,0 +1,289 @@
+"""A job as one zip file that another strokecurve opens, comments on and sends back: layout and export.
+
+The same job gives the same file bit for bit, wherever it is written: names are sorted, times fixed, contents
+not compressed (pictures, clips and stages are already; compressors differ from machine to machine).
+
+``manifest.json`` names every other file with size and checksum; ``job.json`` holds the job, its films and
+runs with a result, and every entry; ``results/RUN/`` the result folders; ``clips/`` the clips if wanted;
+``latest/`` what counts of the entries, for people who unpack the bundle, never read by strokecurve.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import importlib.metadata
+import io
+import json
+import os
+import re
+import time
+import zipfile
+from collections.abc import Iterable, Iterator
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from app.entries import entries_of
+from app.errors import StoreError
+from app.files import CHUNK_BYTES, check_space, new_part, remove, sync_folder
+from app.jobs import Film, Job, Run, RunState
+from app.record import Comment, Entry, IntendedChoice, Proposals, Readings, RigText, Verdict, kind_of
+from app.runs import files_of
+from app.store import Store
+
+FORMAT = "strokecurve job"
+FORMAT_VERSION = 1
+MANIFEST = "manifest.json"
+JOB = "job.json"
+LATEST = "latest"
+RESULTS = "results"
+CLIPS = "clips"
+_TIME = (1980, 1, 1, 0, 0, 0)
+"""The earliest time a zip file can hold; the true ones are in ``job.json``."""
+_PERMISSIONS = 0o100644 << 16
+
+
+@dataclass(frozen=True, slots=True)
+class Member:
+    """One file of a bundle.
+
+    Attributes
+    ----------
+    name : str
+    size_bytes : int
+    sha256 : str
+    source : Path or bytes
+        Where it comes from.
+    """
+
+    name: str
+    size_bytes: int
+    sha256: str
+    source: Path | bytes
+
+
+def export_job(store: Store, job_id: str, target: Path, clips: bool = False) -> Path:
+    """Write a job as a bundle.
+
+    Parameters
+    ----------
+    store : Store
+    job_id : str
+    target : Path
+        The zip file; it is complete or not there.
+    clips : bool
+        Whether to include the clips that are in this store.
+
+    Returns
+    -------
+    Path
+        ``target``.
+
+    Raises
+    ------
+    StoreError
+        If there is no such job, a file of it is missing or damaged, or the disk is full.
+    """
+    for film in store.job(job_id).films:
+        store.seal(film.clip)
+        for run in film.runs:
+            store.runs.seal(run.run_id)
+    target = Path(target).resolve()
+    members = sorted(_members(store, store.job(job_id), clips), key=lambda member: member.name)
+    manifest = _plain_json(
+        {
+            "format": FORMAT,
+            "format_version": FORMAT_VERSION,
+            "job_id": job_id,
+            "versions": {"strokecurve": importlib.metadata.version("strokecurve")},
+            "files": [
+                {"name": member.name, "size_bytes": member.size_bytes, "sha256": member.sha256}
+                for member in members
+            ],
+        }
+    )
+    part = new_part(target.parent)
+    try:
+        check_space(target.parent, sum(member.size_bytes for member in members), "the bundle")
+        with part.open("xb") as file:
+            with zipfile.ZipFile(file, "w", zipfile.ZIP_STORED) as bundle:
+                # First, so that who opens a bundle sees at once what it is.
+                for member in (_made(MANIFEST, manifest), *members):
+                    _write(bundle, member)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(part, target)
+        sync_folder(target.parent)
+    except OSError as error:
+        raise StoreError(
+            f"The bundle cannot be written to {target.name}: {error.strerror}.", "Choose another place."
+        ) from error
+    finally:
+        remove(part)
+    return target
+
+
+def _write(bundle: zipfile.ZipFile, member: Member) -> None:
+    """Copy a file into the bundle, making sure that it still is what the store recorded."""
+    info = zipfile.ZipInfo(member.name, _TIME)
+    info.create_system = 3
+    info.external_attr = _PERMISSIONS
+    info.file_size = member.size_bytes
+    digest = hashlib.sha256()
+    try:
+        with bundle.open(info, "w") as target:
+            for piece in _pieces(member.source):
+                digest.update(piece)
+                target.write(piece)
+    except FileNotFoundError as error:
+        raise _changed(member) from error
+    if digest.hexdigest() != member.sha256:
+        raise _changed(member)
+
+
+def _pieces(source: Path | bytes) -> Iterator[bytes]:
+    if isinstance(source, bytes):
+        yield source
+        return
+    with source.open("rb") as file:
+        while piece := file.read(CHUNK_BYTES):
+            yield piece
+
+
+def _changed(member: Member) -> StoreError:
+    return StoreError(
+        f"A file of this job is missing or damaged: {member.name}.",
+        "Run strokecurve check, and restore the file from a backup or analyse the film again.",
+    )
+
+
+def _made(name: str, content: bytes) -> Member:
+    return Member(name, len(content), hashlib.sha256(content).hexdigest(), content)
+
+
+def _members(store: Store, job: Job, clips: bool) -> Iterator[Member]:
+    """Every file of the bundle but its manifest."""
+    with store.database.reading() as connection:
+        entries = entries_of(connection, job.job_id)
+        results = {
+            run.run_id: files_of(connection, run.run_id) for film in job.films for run in done_runs(film)
+        }
+    yield _made(JOB, _plain_json(job_record(job, entries)))
+    for name, content in readable_copies(entries):
+        yield _made(f"{LATEST}/{name}", content)
+    for run_id, files in results.items():
+        for name, (size, sha256) in files.items():
+            source = store.folder / RESULTS / run_id / name
+            yield Member(f"{RESULTS}/{run_id}/{name}", size, sha256, source)
+    kept = {film.clip.clip_id: film.clip for film in job.films if film.clip.here}
+    for clip in kept.values() if clips else ():
+        yield Member(f"{CLIPS}/{clip.path.name}", clip.size_bytes or 0, clip.sha256 or "", clip.path)
+
+
+def done_runs(film: Film) -> tuple[Run, ...]:
+    """Runs that gave a result; others mean nothing elsewhere."""
+    return tuple(run for run in film.runs if run.state is RunState.DONE)
+
+
+def job_record(job: Job, entries: Iterable[Entry[Any]]) -> dict[str, Any]:
+    """Content of ``job.json``.
+
+    Raises
+    ------
+    StoreError
+        If a clip of the first store has gone before its checksum was recorded.
+    """
+    for film in job.films:
+        if film.clip.sha256 is None:
+            raise StoreError(
+                f"The clip of {film.facts.label} is not in the store any more.",
+                "Restore it from a backup, then export again.",
+            )
+    return {
+        "job": {"id": job.job_id, "made_s": job.made_s},
+        "films": [
+            {
+                "id": film.film_id,
+                "made_s": film.made_s,
+                "clip": {
+                    "id": film.clip.clip_id,
+                    "file": film.clip.path.name,
+                    "size_bytes": film.clip.size_bytes,
+                    "sha256": film.clip.sha256,
+                },
+                "runs": [
+                    {
+                        "id": run.run_id,
+                        "made_s": run.made_s,
+                        "finished_s": run.finished_s,
+                        "rig_id": run.rig_id,
+                    }
+                    for run in done_runs(film)
+                ],
+            }
+            for film in job.films
+        ],
+        "entries": [
+            {
+                "id": entry.entry_id,
+                "film_id": entry.film_id,
+                "kind": kind_of(entry.content),
+                "made_s": entry.made_s,
+                "author": entry.author,
+                "content": asdict(entry.content),
+            }
+            for entry in entries
+        ],
+    }
+
+
+def _plain_json(content: object) -> bytes:
+    text = json.dumps(content, ensure_ascii=False, sort_keys=True, indent=1, allow_nan=False)
+    return (text + "\n").encode("utf-8")
+
+
+def readable_copies(entries: Iterable[Entry[Any]]) -> Iterator[tuple[str, bytes]]:
+    """What counts of a job's entries as files for people: name and content."""
+    latest: dict[tuple[str, str], Any] = {}
+    remarks = []
+    for entry in entries:
+        content = entry.content
+        latest[kind_of(content), getattr(content, "linkage", None) or ""] = content
+        if isinstance(content, Comment | Verdict):
+            remarks.append(_remark(entry))
+    if remarks:
+        yield "comments.txt", "\n".join(remarks).encode("utf-8")
+    for number, ((_, linkage), content) in enumerate(sorted(latest.items(), key=lambda item: item[0])):
+        match content:
+            case RigText(toml):
+                yield "rig.toml", toml.encode("utf-8")
+            case Readings(columns=columns, rows=rows):
+                yield "readings.csv", _table(columns, rows)
+            case IntendedChoice(rows=rows) if rows:
+                columns = ("driver_deg", "driven_deg", "tolerance_deg")
+                yield f"intended-{number}-{_slug(linkage)}.csv", _table(columns, rows)
+            case Proposals(proposals_json=text):
+                yield f"proposals-{number}-{_slug(linkage)}.json", text.encode("utf-8")
+
+
+def _slug(linkage: str) -> str:
+    """A linkage's name as part of a file name."""
+    return re.sub(r"[^A-Za-z0-9]+", "-", linkage).strip("-")[:40] or "linkage"
+
+
+def _remark(entry: Entry[Any]) -> str:
+    """A comment or verdict as a paragraph of text."""
+    when = time.strftime("%Y-%m-%d %H:%M UTC", time.gmtime(entry.made_s))
+    content = entry.content
+    words = f"[verdict: {content.verdict}] " if isinstance(content, Verdict) else ""
+    return f"{when}, {entry.author or 'no name'}: {words}{content.text or ''}\n"
+
+
+def _table(columns: Iterable[str], rows: Iterable[Iterable[float | None]]) -> bytes:
+    """A table as CSV; a column's name that an office program would take for a formula is quoted as text."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(["'" + name if name[0] in "=+-@" else name for name in columns])
+    writer.writerows(["" if value is None else value for value in row] for row in rows)
+    return text.getvalue().encode("utf-8")

@@ -1,0 +1,122 @@
+"""The commands ``backup``, ``restore``, ``check``, ``export`` and ``import``."""
+
+from __future__ import annotations
+
+import argparse
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+from vision.control import JobControl
+
+if TYPE_CHECKING:
+    from app.keeping import Report
+    from app.store import Store
+
+
+class Progress(JobControl, Protocol):
+    """Progress on a terminal that can be wiped off."""
+
+    def clear(self) -> None:
+        """Remove what is shown."""
+
+
+def add_commands(commands: Any) -> None:
+    """Add the commands to the command line.
+
+    Parameters
+    ----------
+    commands : argparse's action for sub-commands
+        Each command sets ``run``, a function of its options and a ``Progress`` that gives the exit status.
+    """
+    backup = _command(
+        commands, "backup", "copy all jobs into a new folder, also while the page runs", _backup
+    )
+    backup.add_argument("folder", type=Path, metavar="DIR", help="folder of the backup; new or empty")
+    restore = _command(commands, "restore", "make a store from a backup", _restore)
+    restore.add_argument("folder", type=Path, metavar="DIR", help="folder of the backup")
+    _command(commands, "check", "compare all stored files with their checksums", _check)
+    export = _command(commands, "export", "write a job as one file for a colleague", _export)
+    export.add_argument("job", metavar="JOB", help="id of the job, as in the page's address")
+    export.add_argument("--clips", action="store_true", help="with the clips")
+    export.add_argument("--out", type=Path, metavar="FILE", help="zip file (default: JOB.zip)")
+    taken = _command(commands, "import", "take in a job from a colleague, or their comments on it", _import)
+    taken.add_argument("bundle", type=Path, metavar="FILE", help="zip file that export wrote")
+
+
+def _command(commands: Any, name: str, words: str, run: Any) -> argparse.ArgumentParser:
+    parser: argparse.ArgumentParser = commands.add_parser(name, help=words)
+    parser.add_argument(
+        "--store", type=Path, metavar="DIR", default=argparse.SUPPRESS, help="folder that keeps the jobs"
+    )
+    parser.set_defaults(run=run)
+    return parser
+
+
+def _folder(options: argparse.Namespace) -> Path:
+    from app.store import default_folder
+
+    chosen: Path | None = getattr(options, "store", None)
+    return chosen or default_folder()
+
+
+def _store(options: argparse.Namespace) -> Store:
+    """The store; it must be there, so that a mistyped folder is not taken for an empty store."""
+    from app.errors import StoreError
+    from app.store import DATABASE_VARIABLE, Store
+
+    folder = _folder(options)
+    if not (folder / "jobs.sqlite").is_file() and DATABASE_VARIABLE not in os.environ:
+        raise StoreError(f"There are no jobs in {folder}.", "Name their folder with --store.")
+    return Store(folder)
+
+
+def _backup(options: argparse.Namespace, terminal: Progress) -> int:
+    from app.keeping import backup
+
+    report = backup(_store(options), options.folder, terminal)
+    return _told(report, f"The backup is in {options.folder}", terminal)
+
+
+def _restore(options: argparse.Namespace, terminal: Progress) -> int:
+    from app.keeping import restore
+    from app.store import DATABASE_VARIABLE
+
+    report = restore(options.folder, _folder(options), os.environ.get(DATABASE_VARIABLE), terminal)
+    return _told(report, f"The jobs are in {_folder(options)}", terminal)
+
+
+def _check(options: argparse.Namespace, terminal: Progress) -> int:
+    from app.keeping import check
+
+    return _told(check(_store(options), terminal), "Checked", terminal)
+
+
+def _told(report: Report, done: str, terminal: Progress) -> int:
+    """Print a report; exit status 2 if there are problems."""
+    terminal.clear()
+    for line in (*report.notes, *report.problems):
+        print(line)
+    counts = f"{report.jobs} jobs, {report.files} files, {report.size_bytes / 1e6:.1f} MB"
+    print(f"{done}: {counts}, {len(report.problems) or 'no'} problems.")
+    return 2 if report.problems else 0
+
+
+def _export(options: argparse.Namespace, terminal: Progress) -> int:
+    from app.bundle import export_job
+
+    path = export_job(_store(options), options.job, options.out or Path(f"{options.job}.zip"), options.clips)
+    terminal.clear()
+    print(f"{path}: {path.stat().st_size / 1e6:.1f} MB")
+    return 0
+
+
+def _import(options: argparse.Namespace, terminal: Progress) -> int:
+    from app.bundle_import import import_bundle
+    from app.store import Store
+
+    merged = import_bundle(Store(_folder(options)), options.bundle)
+    terminal.clear()
+    counts = f"{merged.films} films, {merged.runs} results, {merged.entries} entries, {merged.clips} clips"
+    print(f"{'New job' if merged.new_job else 'Job'} {merged.job_id}, new: {counts}.")
+    return 0

@@ -1,0 +1,366 @@
+"""Bundles that lie, burst or reach out: each is refused with one sentence, and nothing changes."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import stat
+import struct
+import zipfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from fake_result import write_fake_result
+from stored import Clock, add_film, measured
+
+from app import bundle_reading
+from app.bundle import export_job
+from app.bundle_import import import_bundle
+from app.errors import StoreError
+from app.keeping import check
+from app.record import Comment, JobFacts, Proposals
+from app.store import Store
+
+Files = dict[str, bytes]
+
+
+@pytest.fixture(scope="module")
+def good(tmp_path_factory: pytest.TempPathFactory) -> Files:
+    """Files of a good bundle by name, without its manifest."""
+    folder = tmp_path_factory.mktemp("good")
+    store = Store(folder / "store", Clock())
+    job = store.new_job(JobFacts("boiler 2"), "# rig\n")
+    film = add_film(store, job, "a.mov", b"clip " * 20, "as found")
+    measured(store, film, write_fake_result)
+    store.add(job.job_id, Comment("look", 1.0), "technician", film.film_id)
+    store.add(job.job_id, Proposals("motor:shaft1", '[{"touches": 1}]'))
+    with zipfile.ZipFile(export_job(store, job.job_id, folder / "job.zip", clips=True)) as bundle:
+        return {name: bundle.read(name) for name in bundle.namelist() if name != "manifest.json"}
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Store:
+    made = Store(tmp_path / "store", Clock())
+    made.new_job(JobFacts("earlier"))
+    return made
+
+
+def manifest_of(files: Files, /, **changes: Any) -> bytes:
+    """A manifest that fits the files, so that a test gets past it to what it is about."""
+    listed = [
+        {"name": name, "size_bytes": len(content), "sha256": hashlib.sha256(content).hexdigest()}
+        for name, content in files.items()
+    ]
+    try:
+        job_id = json.loads(files["job.json"])["job"]["id"]
+    except (KeyError, TypeError, ValueError, RecursionError):
+        job_id = "0" * 32
+    content = {"format": "strokecurve job", "format_version": 1, "job_id": job_id, "files": listed}
+    return json.dumps(content | {"versions": {}} | changes).encode()
+
+
+def packed(files: Files, how: int = zipfile.ZIP_STORED) -> bytes:
+    """A zip file of these files."""
+    target = io.BytesIO()
+    with zipfile.ZipFile(target, "w", how) as bundle:
+        for name, content in files.items():
+            bundle.writestr(zipfile.ZipInfo(name), content, how)
+    return target.getvalue()
+
+
+def complete(files: Files, /, **changes: Any) -> bytes:
+    """A zip file of these files with a manifest that fits."""
+    return packed({"manifest.json": manifest_of(files, **changes)} | files)
+
+
+def refused(store: Store, content: bytes, words: str) -> None:
+    """Check that a bundle is refused in one sentence, and that nothing has changed."""
+    before = {path: path.stat().st_size for path in store.folder.rglob("*") if "sqlite" not in path.name}
+    jobs = store.jobs()
+    with pytest.raises(StoreError, match=words) as caught:
+        import_bundle(store, io.BytesIO(content))
+    assert "\n" not in str(caught.value)
+    assert len(caught.value.message) < 250
+    assert store.jobs() == jobs
+    after = {path: path.stat().st_size for path in store.folder.rglob("*") if "sqlite" not in path.name}
+    assert after == before
+
+
+def changed_job(good: Files, change: Callable[[Any], object]) -> bytes:
+    """The good bundle with another ``job.json``, everything else fitting."""
+    job = json.loads(good["job.json"])
+    change(job)
+    return complete(good | {"job.json": json.dumps(job).encode()})
+
+
+def test_the_good_one_is_taken(store: Store, good: Files) -> None:
+    merged = import_bundle(store, io.BytesIO(complete(good)))
+    assert (merged.new_job, merged.films, merged.runs, merged.clips) == (True, 1, 1, 1)
+    assert check(store).problems == ()
+    deflated = packed({"manifest.json": manifest_of(good)} | good, zipfile.ZIP_DEFLATED)
+    assert import_bundle(store, io.BytesIO(deflated)).entries == 0
+
+
+@pytest.mark.parametrize("content", [b"", b"no zip at all", b"PK\x05\x06" + b"\0" * 18, b"PK\x03\x04" * 50])
+def test_what_is_no_bundle(store: Store, content: bytes) -> None:
+    refused(store, content, "cannot be read|not a bundle")
+
+
+def test_cut_short_and_bit_flips(store: Store, good: Files) -> None:
+    whole = complete(good)
+    for length in range(1, len(whole), len(whole) // 25):
+        refused(store, whole[:length], "cannot be read|not a bundle|damaged|leads elsewhere")
+    flipped = bytearray(whole)
+    at = whole.index(good["job.json"]) + 40
+    flipped[at] ^= 1
+    refused(store, bytes(flipped), "cannot be read|damaged")
+
+
+def test_a_wrong_checksum(store: Store, good: Files) -> None:
+    name = next(name for name in good if name.endswith("travel.csv"))
+    manifest = manifest_of(good)
+    for other in (good[name][:-2] + b"9\n", good[name] + b"9\n"):
+        content = packed({"manifest.json": manifest} | good | {name: other})
+        refused(store, content, "checksum is wrong|has not the size")
+
+
+@pytest.mark.parametrize("version", [2, 99])
+def test_a_newer_version(store: Store, good: Files, version: int) -> None:
+    refused(store, complete(good, format_version=version), "newer strokecurve.*Update")
+
+
+@pytest.mark.parametrize("changes", [{"format": "x"}, {"format_version": "1"}, {"format_version": True},
+                                     {"job_id": "../x"}, {"job_id": None}, {"files": {}}, {"files": [1]},
+                                     {"files": [{"name": 1, "size_bytes": 1, "sha256": ""}]}])  # fmt: skip
+def test_a_manifest_that_is_none(store: Store, good: Files, changes: dict[str, Any]) -> None:
+    refused(store, complete(good, **changes), "manifest|not a bundle|not known|not the one")
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "../evil.csv",
+        "/etc/evil",
+        "results/../../x.csv",
+        "C:/x.csv",
+        "results\\x.csv",
+        "a//b",
+        "./job.json",
+        "x/",
+    ],
+)
+def test_names_that_lead_elsewhere(store: Store, good: Files, name: str) -> None:
+    refused(store, complete(good | {name: b"x"}), "leads elsewhere")
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "evil.sh",
+        "results/x/result.json",
+        "latest/a.exe",
+        "logs/a.log",
+        "jobs.sqlite",
+        "results/" + "a" * 32 + "/x.py",
+    ],
+)
+def test_files_that_are_not_known(store: Store, good: Files, name: str) -> None:
+    refused(store, complete(good | {name: b"x"}), "not known")
+    refused(store, packed({"manifest.json": manifest_of(good)} | good | {name: b"x"}), "does not name")
+
+
+def test_a_file_that_is_missing(store: Store, good: Files) -> None:
+    name = next(name for name in good if name.endswith("travel.csv"))
+    files = {"manifest.json": manifest_of(good)} | good
+    del files[name]
+    refused(store, packed(files), "is missing")
+
+
+def test_a_file_given_twice(store: Store, good: Files) -> None:
+    target = io.BytesIO(complete(good))
+    with pytest.warns(UserWarning, match="Duplicate"), zipfile.ZipFile(target, "a") as bundle:
+        bundle.writestr("job.json", b"{}")
+    refused(store, target.getvalue(), "twice")
+
+
+def test_names_that_differ_only_in_case(store: Store, good: Files) -> None:
+    refused(store, complete(good | {"JOB.json": b"{}"}), "twice|not known")
+
+
+@pytest.mark.parametrize("kind", [stat.S_IFLNK, stat.S_IFIFO, stat.S_IFDIR, stat.S_IFCHR])
+def test_links_and_devices(store: Store, good: Files, kind: int) -> None:
+    target = io.BytesIO(complete(good))
+    with zipfile.ZipFile(target, "a") as bundle:
+        info = zipfile.ZipInfo("latest/link.txt")
+        info.external_attr = (kind | 0o777) << 16
+        bundle.writestr(info, "/etc/passwd")
+    refused(store, target.getvalue(), "link")
+
+
+def test_encrypted(store: Store, good: Files) -> None:
+    content = bytearray(complete(good))
+    at = content.index(b"PK\x01\x02")
+    content[at + 8] |= 1
+    refused(store, bytes(content), "encrypted")
+
+
+def test_what_bursts(store: Store, good: Files) -> None:
+    bomb = {"latest/zeros.csv": b"\0" * (300 << 20 >> 3)}
+    files = good | bomb
+    content = packed({"manifest.json": manifest_of(files)} | files, zipfile.ZIP_DEFLATED)
+    assert len(content) < 1 << 20
+    refused(store, content, "burst")
+
+
+def test_a_size_that_is_a_lie(store: Store, good: Files) -> None:
+    """The directory and the manifest state a few bytes, the packed data hold a megabyte."""
+    name, claimed = "latest/zeros.csv", 10
+    files = good | {name: b"\0" * (1 << 20)}
+    content = bytearray(packed({"manifest.json": manifest_of(good | {name: b"\0" * claimed})} | files,
+                               zipfile.ZIP_DEFLATED))  # fmt: skip
+    central = content.rindex(name.encode()) - 46
+    local = content.index(name.encode()) - 30
+    struct.pack_into("<L", content, central + 24, claimed)
+    struct.pack_into("<L", content, local + 22, claimed)
+    refused(store, bytes(content), "damaged|cannot be read")
+
+
+def test_too_many_files_are_refused_before_their_names_are_read(
+    store: Store, good: Files, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(bundle_reading, "MOST_FILES", 50)
+    many = good | {f"latest/{number}.txt": b"" for number in range(60)}
+    refused(store, complete(many), "too many files")
+
+
+def test_json_too_large_and_clip_too_large(
+    store: Store, good: Files, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with monkeypatch.context() as patch:
+        patch.setattr(bundle_reading, "LARGEST_JSON_BYTES", 500)
+        refused(store, complete(good), "too large")
+    with monkeypatch.context() as patch:
+        patch.setattr(bundle_reading, "LARGEST_CLIP_BYTES", 50)
+        refused(store, complete(good), "too large")
+    with monkeypatch.context() as patch:
+        patch.setattr(bundle_reading, "LARGEST_BYTES", 1000)
+        refused(store, complete(good), "too large")
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"[" * 100_000,
+        b'{"a": NaN}',
+        b'{"job": 1e999}',
+        b'{"films": [], "films": []}',
+        b"\xff\xfe",
+        b"1" * 10_000,
+    ],
+)
+def test_json_made_to_confuse(store: Store, good: Files, content: bytes) -> None:
+    refused(store, complete(good | {"job.json": content}), "not valid JSON")
+    name = next(name for name in good if name.endswith("result.json"))
+    refused(store, complete(good | {name: content}), "not valid JSON")
+
+
+@pytest.mark.parametrize("content", [b"[]", b"3", b"{}", b'{"job": {}, "films": 3, "entries": {}}', b"null"])
+def test_a_job_that_is_none(store: Store, good: Files, content: bytes) -> None:
+    refused(store, complete(good | {"job.json": content}), "not written|not the one")
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (lambda job: job["films"][0].update(id="../../x"), "not ours"),
+        (lambda job: job["films"][0]["clip"].update(file="../x.mp4"), "not described"),
+        (lambda job: job["films"][0]["clip"].update(sha256="0" * 64), "not that of its film"),
+        (lambda job: job["films"][0]["clip"].update(size_bytes=True), "not described"),
+        (lambda job: job["films"][0].update(made_s=1e300), "time"),
+        (lambda job: job["films"][0].update(made_s="now"), "time"),
+        (lambda job: job["films"][0]["runs"][0].update(id="f" * 32), "results in the bundle"),
+        (lambda job: job["films"][0]["runs"][0].update(rig_id="f" * 32), "set-up"),
+        (lambda job: job["films"].append(job["films"][0]), "twice"),
+        (lambda job: job["films"].clear(), "not that of its film|not those of its films"),
+        (lambda job: job["entries"].append(job["entries"][0]), "twice"),
+        (lambda job: job["entries"].clear(), "nothing is said"),
+        (lambda job: job["entries"][0].update(kind="spell"), "not known"),
+        (lambda job: job["entries"][0].update(film_id="f" * 32), "does not belong"),
+        (lambda job: job["entries"][0].update(author="x" * 1000), "too long"),
+        (lambda job: job["entries"][0].update(author="a\nb"), "signs"),
+        (lambda job: job["entries"][0]["content"].update(more=1), "fields"),
+        (lambda job: job["entries"][0].update(content=["x"]), "fields"),
+        (lambda job: job["entries"][0].pop("made_s"), "not written"),
+    ],
+)
+def test_a_job_that_contradicts_itself(
+    store: Store, good: Files, change: Callable[[Any], object], words: str
+) -> None:
+    refused(store, changed_job(good, change), words)
+
+
+@pytest.mark.parametrize("text", ["", "x" * 6000, "\ud800", "\x00", 7])
+def test_a_comment_that_is_none(store: Store, good: Files, text: object) -> None:
+    def change(job: Any) -> None:
+        comment = next(entry for entry in job["entries"] if entry["kind"] == "comment")
+        comment["content"]["text"] = text
+
+    refused(store, changed_job(good, change), "comment")
+
+
+def test_a_result_of_another_clip(store: Store, good: Files) -> None:
+    name = next(name for name in good if name.endswith("result.json"))
+    result = json.loads(good[name])
+    result["clip"]["sha256"] = "0" * 64
+    refused(store, complete(good | {name: json.dumps(result).encode()}), "another clip")
+    result["shafts"] = "none"
+    refused(store, complete(good | {name: json.dumps(result).encode()}), "form of a result")
+
+
+def test_a_bundle_cannot_rewrite_what_the_store_holds(store: Store, good: Files) -> None:
+    import_bundle(store, io.BytesIO(complete(good)))
+
+    def reword(job: Any) -> None:
+        comment = next(entry for entry in job["entries"] if entry["kind"] == "comment")
+        comment["content"]["text"] = "never said"
+
+    refused(store, changed_job(good, reword), "contradicts")
+    name = next(name for name in good if name.endswith("travel.csv"))
+    refused(store, complete(good | {name: good[name] + b"\n"}), "contradicts")
+    refused(store, changed_job(good, lambda job: job["films"][0].update(made_s=5.0)), "contradicts")
+    assert check(store).problems == ()
+
+
+def test_a_bundle_cannot_reach_into_another_job(store: Store, good: Files) -> None:
+    import_bundle(store, io.BytesIO(complete(good)))
+    refused(store, changed_job(good, lambda job: job["job"].update(id="e" * 32)), "contradicts")
+    other = store.jobs()[-1].job_id
+
+    def only_a_comment(job: Any) -> None:
+        job["job"].update(id=other, made_s=store.job(other).made_s)
+        job["films"].clear()
+        job["entries"] = [entry for entry in job["entries"] if entry["kind"] == "comment"]
+        job["entries"][0]["film_id"] = None
+        job["entries"][0]["content"]["time_s"] = None
+
+    job = json.loads(good["job.json"])
+    only_a_comment(job)
+    refused(store, complete({"job.json": json.dumps(job).encode()}), "contradicts")
+
+
+def test_a_full_disk_is_said_before_anything_is_written(
+    store: Store, good: Files, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object) -> None:
+        raise StoreError("There is not enough disk space.", "Free some.")
+
+    monkeypatch.setattr("app.bundle_import.check_space", full)
+    refused(store, complete(good), "disk space")
+
+
+def test_a_file_that_is_not_there(store: Store, tmp_path: Path) -> None:
+    with pytest.raises(StoreError, match="cannot be read"):
+        import_bundle(store, tmp_path / "none.zip")
