@@ -195,10 +195,11 @@ def test_a_full_disk_leaves_no_half_backup(
 def test_an_old_store_can_be_a_backup(tmp_path: Path) -> None:
     source = DATA / "store_v1"
     before = (source / "jobs.sqlite").read_bytes()
-    restore(source, tmp_path / "new")
+    assert restore(source, tmp_path / "new").problems == ()
     assert len(Store(tmp_path / "new").jobs()) == 5
     assert (source / "jobs.sqlite").read_bytes() == before, "a backup stays as it is"
-    assert check(Store(tmp_path / "new")).problems == ()
+    report = check(Store(tmp_path / "new"))
+    assert (report.problems, report.files) == ((), 4 + 3)
 
 
 def test_another_database_address(store: Store, film: Film, tmp_path: Path) -> None:
