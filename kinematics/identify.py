@@ -46,6 +46,9 @@ _CONTRADICTED = 2.0  # enlargement of the slow errors from which the film contra
 _WIDEST = 100.0  # times the stated slow error
 _MIN_DRIVEN_RAD = np.pi / 180
 _PLAIN = 4.0  # standard deviations from which lost motion is plain enough to ask where it arises
+_FAR_RAD = 10 * np.pi / 180  # change of the drive arm's start from which the valley is looked at
+_HELD_RAD = 0.005  # how tightly the start angle is held for that
+_AS_WELL = 9.0  # rise of chi-square (three standard deviations) up to which a place counts
 _SAME = 0.3  # standard deviations between solutions that are one ...
 _NEAR, _RISE = 4.0, 1.0  # ... and standard deviations and rise of chi-square from which a search ends in one
 
@@ -331,6 +334,30 @@ class _Minimum:
         return bool(off < _SAME or (off < _NEAR and chi_square < self.chi_square + _RISE))
 
 
+def _passed(posterior: Posterior, start: Array, solution: Array, chi_square: float) -> _Minimum | None:
+    """Best fit with the drive arm starting where a long search started, if that explains the film as well.
+
+    Of nearly parallel arms every start angle gives nearly the same curve. The fit then slides along a flat
+    valley into whatever corner noise prefers, and the corner's own small room says nothing of the valley's.
+    """
+    if abs(float(wrap(start[3] - solution[3]))) < _FAR_RAD:
+        return None
+    row = np.eye(len(PARAMETERS))[3] / _HELD_RAD
+
+    def residuals(parameters: Array) -> Array:
+        return np.append(posterior.residuals(parameters), row @ (parameters - start))
+
+    def jacobian(parameters: Array) -> Array:
+        return np.vstack([posterior.jacobian(parameters), row])
+
+    place, _ = minimise(residuals, jacobian, start, _STEPS)
+    off = posterior.residuals(place)
+    level = float(off @ off)
+    if not level < chi_square + _AS_WELL:
+        return None
+    return _Minimum(posterior, place, posterior.jacobian(place), level)
+
+
 def _polish(posterior: Posterior, starts: list[Array], found: list[_Minimum] | None = None) -> list[Array]:
     """Minimise from each start, adding to what is found already; different solutions, best first."""
     found = [] if found is None else found
@@ -346,6 +373,9 @@ def _polish(posterior: Posterior, starts: list[Array], found: list[_Minimum] | N
         solution[3:5] = wrap(solution[3:5])
         if not known(solution, chi_square):
             found.append(_Minimum(posterior, solution, posterior.jacobian(solution), chi_square))
+        passed = _passed(posterior, start, solution, chi_square)
+        if passed is not None and not known(passed.parameters, passed.chi_square):
+            found.append(passed)
     return [m.parameters for m in sorted(found, key=lambda m: m.chi_square)]
 
 

@@ -65,6 +65,11 @@ def test_crank_rocker_of_a_course_exercise() -> None:
     four_bar = FourBar(inputs["a"], expected["b"], inputs["c"], expected["d"], -1)
     ends = four_bar.driven_angle(np.array(four_bar.toggle_positions().drive_in_line_rad))
     assert_allclose(np.ptp(ends) / DEG, inputs["swing"], rtol=0, atol=0.01)  # printed lengths have 2 decimals
+    # the crank turns 180 + alpha one way and 180 - alpha the other
+    apart = float(np.ptp(four_bar.toggle_positions().drive_in_line_rad)) / DEG
+    assert_allclose(abs(180 - apart), expected["alpha"], rtol=0, atol=0.01)
+    ratio = max(apart, 360 - apart) / min(apart, 360 - apart)
+    assert_allclose(ratio, inputs["time_ratio"], rtol=0, atol=2e-4)
     folded = [four_bar.transmission_angle(a) / DEG for a in (0.0, np.pi)]
     inner = min(min(f, 180 - f) for f in folded)
     assert_allclose(inner, expected["mu_inner"], rtol=0, atol=0.01)
@@ -76,6 +81,13 @@ def test_crank_rocker_of_a_homework_solution() -> None:
     four_bar = FourBar(e["r2"], e["r3"], i["r4"], e["r1"], -1)
     angles = np.sort([float(four_bar.transmission_angle(a)) / DEG for a in (0.0, np.pi)])
     assert_allclose(angles, [e["gamma_min"], e["gamma_max"]], rtol=0, atol=0.06)
+    drives = np.array(four_bar.toggle_positions().drive_in_line_rad)
+    driven = four_bar.driven_angle(drives)
+    # lengths are printed to 0.1 or 0.01 mm
+    assert_allclose(np.ptp(driven) / DEG, i["swing"], rtol=0, atol=0.1)
+    pins = i["r4"] * np.exp(1j * driven) + e["r1"]
+    assert_allclose(np.sort(np.abs(pins)), [i["near"], i["far"]], rtol=0, atol=0.01)
+    assert_allclose(abs(pins[0] - pins[1]), e["chord"], rtol=0, atol=0.15)
 
 
 def test_diagonal_of_a_change_point_linkage() -> None:
@@ -87,13 +99,22 @@ def test_diagonal_of_a_change_point_linkage() -> None:
     b, c = four_bar.rod_mm, four_bar.driven_radius_mm
     diagonal = np.sqrt(b * b + c * c - 2 * b * c * np.cos(gamma))
     assert_allclose(diagonal, case["expected"]["diagonal"], rtol=0, atol=case["tolerance"])
+    # shortest and longest together are as long as the other two: the arm just turns all the way round
+    lengths = np.sort([four_bar.drive_radius_mm, b, c, four_bar.spacing_mm])
+    assert_allclose(lengths[0] + lengths[3], case["expected"]["grashof_s_plus_l"], rtol=0, atol=1e-12)
+    assert_allclose(lengths[1] + lengths[2], case["expected"]["grashof_p_plus_q"], rtol=0, atol=1e-12)
+    assert_allclose(np.ptp(four_bar.drive_limits()), 2 * np.pi, rtol=0, atol=1e-6)
 
 
 def test_transmission_angle_of_a_parallelogram() -> None:
     # FB-11: same lesson (read)
     case = REFERENCE["FB-11"]
-    gamma = linkage(case, -1).transmission_angle(case["inputs"]["theta2"] * DEG) / DEG
-    assert_allclose(gamma, case["expected"]["gamma"], rtol=0, atol=EXACT_RAD / DEG)
+    four_bar = linkage(case, -1)
+    gamma = four_bar.transmission_angle(case["inputs"]["theta2"] * DEG)
+    assert_allclose(gamma / DEG, case["expected"]["gamma"], rtol=0, atol=EXACT_RAD / DEG)
+    b, c = four_bar.rod_mm, four_bar.driven_radius_mm
+    diagonal = np.sqrt(b * b + c * c - 2 * b * c * np.cos(gamma))
+    assert_allclose(diagonal, case["expected"]["diagonal"], rtol=0, atol=case["tolerance"])
 
 
 def test_velocity_ratio_of_an_examination_problem() -> None:
@@ -104,6 +125,7 @@ def test_velocity_ratio_of_an_examination_problem() -> None:
     assert_allclose(four_bar.velocity_ratio(drive), expected["velocity_ratio"], rtol=0, atol=1e-6)
     assert_allclose(four_bar.rod_angle(drive) / DEG, expected["theta3_open"], rtol=0, atol=1e-7)
     assert_allclose(four_bar.driven_angle(drive) / DEG, expected["theta4_open"], rtol=0, atol=1e-7)
+    assert_allclose(four_bar.transmission_angle(drive) / DEG, expected["gamma"], rtol=0, atol=1e-7)
 
 
 def test_numerical_methods_textbook_root() -> None:
