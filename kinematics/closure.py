@@ -27,10 +27,10 @@ def driven_curve(
 
     Parameters
     ----------
-    travel_rad : ndarray
+    travel_rad : ndarray, shape (N,)
         Drive arm turned since the start, counter-clockwise positive.
     drive_radius_mm, driven_radius_mm, spacing_mm, drive_start_rad, driven_start_rad : array_like
-        Linkages, broadcast against the travel.
+        Linkages: numbers, or of shape (M, 1).
 
     Returns
     -------
@@ -49,10 +49,9 @@ def driven_curve(
     rod_y = c * np.sin(ph) - a * np.sin(th)
     branch = np.where(rod_x * np.sin(ph) - rod_y * np.cos(ph) > 0, -1.0, 1.0)
     rod = np.hypot(rod_x, rod_y)
-    angle = driven_angle(th + travel_rad, a, rod, c, d, branch)
     # at the start the closed form gives the start angle itself, up to full turns
-    start = driven_angle(th + np.zeros(1), a, rod, c, d, branch)
-    return np.asarray(angle - start)
+    angle = driven_angle(th + np.append(travel_rad, 0.0), a, rod, c, d, branch)
+    return np.asarray(angle[..., :-1] - angle[..., -1:])
 
 
 def driven_derivatives(
@@ -152,8 +151,9 @@ def rod_curve(
     rod_x, rod_y = d + c * math.cos(ph0) - a * math.cos(th0), c * math.sin(ph0) - a * math.sin(th0)
     rod = math.hypot(rod_x, rod_y)
     branch = -1.0 if rod_x * math.sin(ph0) - rod_y * math.cos(ph0) > 0 else 1.0
-    start = driven_angle(np.array([th0]), a, rod, c, d, branch)
-    return np.asarray(driven_angle(th0 + travel_rad, a, rod + longer_mm, c, d, branch) - start)
+    rods = np.append(np.full(travel_rad.size, rod + longer_mm), rod)
+    angle = driven_angle(th0 + np.append(travel_rad, 0.0), a, rods, c, d, branch)
+    return np.asarray(angle[:-1] - angle[-1])
 
 
 def rod_derivatives(

@@ -31,7 +31,15 @@ def triangle(drive_rad: Array, a: ArrayLike, b: ArrayLike, c: ArrayLike, d: Arra
     [576.0, 89.1]
     """
     a, b, c, d = (np.asarray(v, float) for v in (a, b, c, d))
-    squared = (a - d) ** 2 + 4 * a * d * np.sin(drive_rad / 2) ** 2
+    return _area(_squared(drive_rad, a, d), b, c)
+
+
+def _squared(drive_rad: Array, a: Array, d: Array) -> Array:
+    """Squared distance of drive pin and driven centre."""
+    return np.asarray((a - d) ** 2 + 4 * a * d * np.sin(drive_rad / 2) ** 2)
+
+
+def _area(squared: Array, b: Array, c: Array) -> Array:
     area = (squared - (b - c) ** 2) * ((b + c) ** 2 - squared)
     return np.asarray(np.where(np.abs(area) <= _TOUCH * (b + c) ** 4, 0.0, area))
 
@@ -65,16 +73,19 @@ def driven_angle(
     """
     a, b, c, d = (np.asarray(v, float) for v in (drive_radius_mm, rod_mm, driven_radius_mm, spacing_mm))
     s = np.asarray(branch, float)
-    area = triangle(drive_rad, a, b, c, d)
-    squared = (a - d) ** 2 + 4 * a * d * np.sin(drive_rad / 2) ** 2
+    squared = _squared(drive_rad, a, d)
     with np.errstate(invalid="ignore"):
-        corner = np.arctan2(np.sqrt(area), squared + (c - b) * (c + b))
+        corner = np.arctan2(np.sqrt(_area(squared, b, c)), squared + (c - b) * (c + b))
+    return np.asarray(_bearing(drive_rad, a, d, s) + s * corner)
+
+
+def _bearing(drive_rad: Array, a: Array, d: Array, s: Array) -> Array:
+    """Direction from driven centre to drive pin, written so that it has no cut where the pin can go."""
     sine, cosine = np.sin(drive_rad), np.cos(drive_rad)
-    # the direction from driven centre to drive pin, written so that it has no cut where the pin can go
     short = a < d
-    bearing = np.where(
-        short,
-        -s * np.pi - np.arctan2(a * sine, d - a * cosine),
-        drive_rad + np.arctan2(d * sine, a - d * cosine),
-    )
-    return np.asarray(bearing + s * corner)
+    if short.all():
+        return np.asarray(-s * np.pi - np.arctan2(a * sine, d - a * cosine))
+    long_arm = drive_rad + np.arctan2(d * sine, a - d * cosine)
+    if not short.any():
+        return np.asarray(long_arm)
+    return np.where(short, -s * np.pi - np.arctan2(a * sine, d - a * cosine), long_arm)
