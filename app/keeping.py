@@ -250,25 +250,22 @@ def restore(source: Path, folder: Path, database: str | None = None, job: JobCon
         report = _copy_files(restored.database, source, part, job or Unattended())
         seal_all(restored)
         if database is not None:
-            copy_tables(restored.database, _empty_database(database))
+            _fill(database, restored.database)
             (part / DATABASE_FILE).unlink()
     return report
 
 
-def _empty_database(address: str) -> Database:
-    """Another database, brought up to date.
-
-    Raises
-    ------
-    StoreError
-        If it holds jobs already.
-    """
+def _fill(address: str, source: Database) -> None:
+    """Copy all rows into another database; StoreError if that holds jobs already."""
     database = Database(address, "the database to restore into")
-    migrate(database, time.time)
-    with database.reading() as connection:
-        if connection.execute(select(schema.job.c.id).limit(1)).first() is not None:
-            raise StoreError("The database to restore into holds jobs already.", "Name an empty one.")
-    return database
+    try:
+        migrate(database, time.time)
+        with database.reading() as connection:
+            if connection.execute(select(schema.job.c.id).limit(1)).first() is not None:
+                raise StoreError("The database to restore into holds jobs already.", "Name an empty one.")
+        copy_tables(source, database)
+    finally:
+        database.close()
 
 
 @contextmanager
