@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import NoReturn
 
 from app.errors import PLAIN_ERRORS, InputError
+from app.keeping_commands import add_commands
 from vision.errors import Cancelled
 
 CANNOT_USE = 2
@@ -111,6 +112,8 @@ def _parser() -> argparse.ArgumentParser:
         "--out", type=Path, metavar="FILE", help="PDF file (default: strokecurve-markers-PAPER.pdf)"
     )
     sheet.set_defaults(run=_sheet)
+
+    add_commands(commands)
 
     demo = commands.add_parser("demo", help="open the page with the sample job loaded")
     _page_options(demo, inherited=True)
