@@ -96,7 +96,7 @@ def export_job(store: Store, job_id: str, target: Path, clips: bool = False) -> 
             "format": FORMAT,
             "format_version": FORMAT_VERSION,
             "job_id": job_id,
-            "versions": {"strokecurve": importlib.metadata.version("strokecurve")},
+            "versions": {"strokecurve": _version()},
             "files": [
                 {"name": member.name, "size_bytes": member.size_bytes, "sha256": member.sha256}
                 for member in members
@@ -122,6 +122,14 @@ def export_job(store: Store, job_id: str, target: Path, clips: bool = False) -> 
     finally:
         remove(part)
     return target
+
+
+def _version() -> str:
+    """Version of strokecurve; unknown where it runs without being installed."""
+    try:
+        return importlib.metadata.version("strokecurve")
+    except importlib.metadata.PackageNotFoundError:
+        return "unknown"
 
 
 def _write(bundle: zipfile.ZipFile, member: Member) -> None:

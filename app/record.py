@@ -64,7 +64,7 @@ def _line(value: object, name: str) -> None:
 def _number(value: object, name: str, low: float, high: float) -> None:
     """Check a number."""
     if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
-        raise _refuse(f"The {name} cannot be used: {str(value)[:40]}.", f"Give {low:g} to {high:g}.")
+        raise _refuse(f"The {name} cannot be used: {str(value)[:40]!r}.", f"Give {low:g} to {high:g}.")
 
 
 def _linkage(value: object) -> None:
