@@ -61,6 +61,15 @@ def check_space(folder: Path, size_bytes: int, what: str) -> None:
         )
 
 
+def check_size(size_bytes: int, most_bytes: int, what: str) -> None:
+    """Refuse what is too large; StoreError with the limit."""
+    if size_bytes > most_bytes:
+        raise StoreError(
+            f"{what[0].upper()}{what[1:]} is larger than {most_bytes / CHUNK_BYTES:.0f} MB.",
+            "Film a shorter clip, one stroke is enough, or choose a lower resolution.",
+        )
+
+
 def write_pieces(chunks: Iterable[bytes], path: Path, most_bytes: int, what: str) -> tuple[int, str]:
     """Write a file from pieces and see it safely onto the disk.
 
@@ -89,11 +98,7 @@ def write_pieces(chunks: Iterable[bytes], path: Path, most_bytes: int, what: str
     with path.open("xb") as target:
         for chunk in chunks:
             size += len(chunk)
-            if size > most_bytes:
-                raise StoreError(
-                    f"{what[0].upper()}{what[1:]} is larger than {most_bytes / CHUNK_BYTES:.0f} MB.",
-                    "Film a shorter clip, one stroke is enough, or choose a lower resolution.",
-                )
+            check_size(size, most_bytes, what)
             if size - looked >= LOOK_EVERY_BYTES:
                 check_space(path.parent, 0, what)
                 looked = size

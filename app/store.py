@@ -25,6 +25,7 @@ from app.entries import add_entry, entries_of, entry_from, lock_job, no_job
 from app.errors import StoreError
 from app.files import (
     LARGEST_CLIP_BYTES,
+    check_size,
     check_space,
     measure_file,
     new_id,
@@ -144,7 +145,8 @@ class Store:
         StoreError
             If the clip is empty, too large or incomplete, or the disk is full. Nothing is left of it then.
         """
-        check_space(self.folder, min(size_bytes or 0, most_bytes), "this clip")
+        check_size(size_bytes or 0, most_bytes, "this clip")
+        check_space(self.folder, size_bytes or 0, "this clip")
         clip_id = new_id()
         ending = Path(client_name).suffix.lower()
         name = clip_id + (ending if ending in CLIP_ENDINGS else ".mp4")
@@ -170,6 +172,20 @@ class Store:
         finally:
             remove(part)
         return Clip(clip_id, clips / name, size, sha256, here=True)
+
+    def clip(self, clip_id: str) -> Clip:
+        """A clip that was received, by its id; raises StoreError if there is none."""
+        table = schema.clip
+        with self.database.reading() as connection:
+            row = connection.execute(select(table).where(table.c.id == clip_id)).first()
+        if row is None:
+            raise StoreError("There is no clip of this name in this store.", "Upload it again.")
+        return self._clip_from(row)
+
+    def _clip_from(self, row: Row[Any]) -> Clip:
+        """A database row as a clip."""
+        path = self.folder / "clips" / row.file
+        return Clip(row.id, path, row.size_bytes, row.sha256, bool(row.here))
 
     def new_job(
         self, facts: JobFacts | None = None, rig_toml: str | None = None, author: str | None = None
@@ -300,17 +316,12 @@ class Store:
         for row in rows(joined, film.c.job_id):
             runs[row.film_id].append(self.runs.run_from(row))
         films: dict[str, list[Film]] = defaultdict(list)
-        kept = schema.clip
-        with_clip = (
-            select(film, kept.c.file, kept.c.size_bytes, kept.c.sha256, kept.c.here)
-            .join(kept, film.c.clip_id == kept.c.id)
-            .order_by(film.c.made_s, film.c.id)
-        )
-        for row in rows(with_clip, film.c.job_id):
-            path = self.folder / "clips" / row.file
-            clip = Clip(row.clip_id, path, row.size_bytes, row.sha256, bool(row.here))
+        used = select(schema.clip).join(film, film.c.clip_id == schema.clip.c.id)
+        clips = {row.id: self._clip_from(row) for row in rows(used, film.c.job_id)}
+        for row in rows(select(film).order_by(film.c.made_s, film.c.id), film.c.job_id):
             about = cast(FilmFacts, facts[about_film, row.id])
-            films[row.job_id].append(Film(row.id, row.job_id, row.made_s, about, clip, tuple(runs[row.id])))
+            clip, its_runs = clips[row.clip_id], tuple(runs[row.id])
+            films[row.job_id].append(Film(row.id, row.job_id, row.made_s, about, clip, its_runs))
         return tuple(
             Job(
                 row.id,

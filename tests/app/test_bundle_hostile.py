@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from bundle_mutations import mutations
 from fake_result import write_fake_result
 from stored import Clock, add_film, measured
 
@@ -364,3 +365,15 @@ def test_a_full_disk_is_said_before_anything_is_written(
 def test_a_file_that_is_not_there(store: Store, tmp_path: Path) -> None:
     with pytest.raises(StoreError, match="cannot be read"):
         import_bundle(store, tmp_path / "none.zip")
+
+
+def test_changes_at_random_give_a_sentence_or_a_whole_job(store: Store, good: Files) -> None:
+    """A seeded part of ``tests/bench/fuzz_bundles.py``."""
+    refusals = 0
+    for content in mutations(complete(good), 100, seed=3):
+        try:
+            import_bundle(store, io.BytesIO(content))
+        except StoreError:
+            refusals += 1
+    assert refusals > 50
+    assert check(store).problems == ()

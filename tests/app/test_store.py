@@ -79,13 +79,26 @@ def test_client_names_are_made_fit_for_display(client_name: str, label: str) -> 
     assert display_label(client_name) == label
 
 
+def test_a_clip_received_is_found_by_its_id(store: Store) -> None:
+    clip = store.receive([CLIP], "a.mp4")
+    assert store.clip(clip.clip_id) == clip
+    with pytest.raises(StoreError, match="no clip"):
+        store.clip("nothing")
+
+
 def test_unknown_ending_is_stored_with_a_known_one(store: Store) -> None:
     assert store.receive([CLIP], "clip.exe").path.suffix == ".mp4"
 
 
 @pytest.mark.parametrize(
     ("announced", "most", "words"),
-    [(0, 10**9, "empty"), (50, 10**9, "broke off: 60 of 50"), (70, 10**9, "60 of 70"), (None, 59, "larger")],
+    [
+        (0, 10**9, "empty"),
+        (50, 10**9, "broke off: 60 of 50"),
+        (70, 10**9, "60 of 70"),
+        (None, 59, "larger"),
+        (70, 69, "larger"),
+    ],
 )
 def test_what_is_no_whole_clip_leaves_nothing(
     store: Store, announced: int | None, most: int, words: str
