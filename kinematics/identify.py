@@ -38,7 +38,6 @@ from kinematics.wear import Wear, even_wear, pin_wear
 Array = NDArray[np.float64]
 
 _STARTS = 6  # different starting points polished
-_AGAIN = 3  # of them once the shape of lost motion is known, which leaves fewer linkages possible
 _STEPS = 80  # of the search from each start
 _MIN_BINS = 20
 _WIDENINGS = 3  # rounds in which slow errors are enlarged until a four-bar explains the film
@@ -49,6 +48,7 @@ _PLAIN = 4.0  # standard deviations from which lost motion is plain enough to as
 _FAR_RAD = 10 * np.pi / 180  # change of the drive arm's start from which the valley is looked at
 _HELD_RAD = 0.005  # how tightly the start angle is held for that
 _AS_WELL = 9.0  # rise of chi-square (three standard deviations) up to which a place counts
+_OTHER_SLACK = (0.9, 1.1)  # times the lost motion found, from which the search is tried again
 _SAME = 0.3  # standard deviations between solutions that are one ...
 _NEAR, _RISE = 4.0, 1.0  # ... and standard deviations and rise of chi-square from which a search ends in one
 
@@ -205,6 +205,7 @@ class _Solved:
     posterior: Posterior
     found: list[Mode]
     floor_rad: Array
+    starts: list[Array]
     pins_share: float = np.nan
 
 
@@ -259,7 +260,7 @@ def _fit(
             "No four-bar linkage closes over this stroke with the lengths and angles given.",
             "Check the tape measures, and that the two shafts are joined by one rod.",
         )
-    return _Solved(posterior, found, band.floor_rad)
+    return _Solved(posterior, found, band.floor_rad, starts)
 
 
 def _tell_wear(even: _Solved, side: float, settings: Settings) -> _Solved:
@@ -267,21 +268,40 @@ def _tell_wear(even: _Solved, side: float, settings: Settings) -> _Solved:
     first, posterior = even.found[0], even.posterior
     if first.parameters[SLACK] < _PLAIN * np.sqrt(first.covariance[SLACK, SLACK]):
         return even
-    wear = _pin_wear(posterior, first.parameters)
-    if wear is None:
+    # where the shape is wrong a fit may prefer the wrong linkage, even one that jams with play in its pins:
+    # all starts are tried again
+    starts = [*(mode.parameters for mode in even.found), *even.starts]
+    wears = [wear for start in starts if (wear := _pin_wear(posterior, start)) is not None]
+    if not wears:
         return even
-    band = fit_dead_band(posterior.bins, settings, side, wear=wear)
+    band = fit_dead_band(posterior.bins, settings, side, wear=wears[0])
     floor = even.floor_rad
-    if np.sum(band.floor_rad**2) < np.sum(floor**2):  # what the better shape leaves is the films' own error
+    if np.sum(band.floor_rad**2) < np.sum(floor**2):  # what the better shape leaves is the film's own error
         floor = band.floor_rad
         whiten = noise_whitener(posterior.bins, band.ratio, floor, settings)
         posterior = replace(posterior, whiten=whiten, start_opened=band.start_opened)
     candidates = [(posterior, s) for s in _polish(posterior, [mode.parameters for mode in even.found])]
-    # where the shape is wrong a fit may prefer the wrong linkage: all starts are tried again
-    candidates += _with_worn_pins(posterior, [first.parameters, *starting_points(posterior, band, _AGAIN)])
+    candidates += _with_worn_pins(posterior, [*starts, *starting_points(posterior, band, _STARTS)])
+    candidates += _beside(candidates)
     found = modes(candidates)
     chosen = next(p for p, s in candidates if s is found[0].parameters)
-    return _Solved(chosen, found, floor, sum(mode.share for mode in found if mode.worn_pins))
+    share = sum(mode.share for mode in found if mode.worn_pins)
+    return _Solved(chosen, found, floor, even.starts, share)
+
+
+def _beside(candidates: list[tuple[Posterior, Array]]) -> list[tuple[Posterior, Array]]:
+    """Other minima around the best: where the play engages changes by steps, on which a search can halt."""
+    best = modes(candidates)[0].parameters
+    posterior = next(p for p, s in candidates if s is best)
+    known = [_Minimum(p, s, p.jacobian(s), -np.inf) for p, s in candidates if p is posterior]
+    starts = []
+    for factor in _OTHER_SLACK:
+        start = best.copy()
+        start[SLACK] *= factor
+        starts.append(start)
+    found = _polish(posterior, starts, known.copy())
+    old = [id(m.parameters) for m in known]
+    return [(posterior, s) for s in found if id(s) not in old]
 
 
 def _with_worn_pins(posterior: Posterior, starts: list[Array]) -> list[tuple[Posterior, Array]]:
@@ -291,7 +311,9 @@ def _with_worn_pins(posterior: Posterior, starts: list[Array]) -> list[tuple[Pos
         _polish_worn(posterior, start, solved)
     settled: list[_Minimum] = []
     for mode in modes([(m.posterior, m.parameters) for m in solved]):
-        _polish_worn(posterior, mode.parameters, settled)
+        start = mode.parameters.copy()
+        start[SLACK] = mode.values[-1]  # the same play, whatever shape it was counted in
+        _polish_worn(posterior, start, settled)
     return [(m.posterior, m.parameters) for m in settled]
 
 
@@ -396,7 +418,7 @@ def _result(solved: _Solved, stated: _Solved, widened: float) -> GeometryFit:
             "The best fit starts in line with the driven arm.",
             "Measure the start angles.",
         ) from error
-    by = np.vstack([posterior.quantity_derivatives(best), np.eye(len(PARAMETERS))[SLACK]])
+    by = np.vstack([posterior.quantity_derivatives(best), posterior.lost_motion_derivatives(best)])
     sds = spread(posterior, found, by)
     misfit = posterior.misfit(best)
     made = _quantities(posterior, best, by, sds, widened)
@@ -404,7 +426,7 @@ def _result(solved: _Solved, stated: _Solved, widened: float) -> GeometryFit:
         four_bar,
         made[:-1],
         made[-1],
-        float(best[SLACK]),
+        posterior.lost_motion(best),
         stated.pins_share,
         tuple(found),
         best,
@@ -425,7 +447,7 @@ def _quantities(
 ) -> tuple[Quantity, ...]:
     """The six quantities and lost motion."""
     names = (*QUANTITIES, "slack_rad")
-    values = np.append(posterior.quantities(best), max(best[SLACK], 0.0))
+    values = np.append(posterior.quantities(best), max(posterior.lost_motion(best), 0.0))
     limits = _limits(posterior.settings, values)
     jacobian, rows = posterior.jacobian(best), posterior.sources()
     # where the film contradicts every four-bar, only what other evidence settles counts as determined

@@ -37,6 +37,7 @@ _ZERO_PRIOR_RAD = (
     1.0  # the driven shaft's zero is arbitrary; the width only keeps a fit without a hold finite
 )
 _CLEAR = 0.05  # one standard deviation when rod and driven arm are within 3 degrees of one line
+_STROKE_STEPS = 91  # of the stroke over which lost motion is averaged
 _ROD = QUANTITIES.index("rod_mm")
 _IS_ANGLE = np.array([q in ANGLES for q in QUANTITIES])
 
@@ -169,6 +170,32 @@ class Posterior:
         by = quantity_derivatives(parameters)
         by[..., _ROD, SLACK] = 0.5 * self.wear.longer_by_slack
         return by
+
+    def lost_motion(self, parameters: Array) -> float:
+        """Mean lost motion over the stroke; near toggle it is not quite the parameter when pins are worn."""
+        if self.wear.longer_by_slack == 0:
+            return float(parameters[SLACK])
+        travel, values = self._even_travel(), tuple(float(v) for v in linkage(parameters))
+        longer = self.wear.longer_by_slack * float(parameters[SLACK])
+        lag = rod_curve(travel, 0.0, *values) - rod_curve(travel, longer, *values)
+        return self.driven_sign * float(np.mean(lag))
+
+    def lost_motion_derivatives(self, parameters: Array) -> Array:
+        """Its derivatives by the parameters, shape (7,)."""
+        if self.wear.longer_by_slack == 0:
+            return np.asarray(np.eye(len(PARAMETERS))[SLACK])
+        travel, values = self._even_travel(), tuple(float(v) for v in linkage(parameters))
+        by, gain = [], np.zeros(0)
+        for longer in (0.0, self.wear.longer_by_slack * float(parameters[SLACK])):
+            part, gain = rod_derivatives(travel, rod_curve(travel, longer, *values), longer, *values)
+            by.append(part)
+        total = np.zeros(len(PARAMETERS))
+        total[:5] = np.mean(by[0] - by[1], axis=0)
+        total[SLACK] = -np.mean(gain) * self.wear.longer_by_slack
+        return np.asarray(self.driven_sign * total)
+
+    def _even_travel(self) -> Array:
+        return self.opening_sign * np.linspace(0, float(np.max(self.bins.driver_rad)), _STROKE_STEPS)
 
     def sources(self) -> list[str]:
         """Where each row of the residuals comes from: "curve", the evidence's source, or "prior"."""

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from kinematics.evidence import ANGLES, QUANTITIES
 from kinematics.least_squares import minimise
-from kinematics.posterior import SLACK, Posterior, wrap
+from kinematics.posterior import Posterior, wrap
 
 Array = NDArray[np.float64]
 
@@ -191,7 +191,7 @@ def inverse(information: Array) -> Array:
 
 
 def _values(posterior: Posterior, parameters: Array) -> Array:
-    return np.append(posterior.quantities(parameters), parameters[SLACK])
+    return np.append(posterior.quantities(parameters), posterior.lost_motion(parameters))
 
 
 def _off(one: Array, other: Array) -> Array:

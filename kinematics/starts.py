@@ -64,19 +64,25 @@ def _best_of_cells(candidates: Array, score: Array) -> NDArray[np.int64]:
 
 
 def _different(candidates: Array, score: Array, count: int, worse: float) -> list[Array]:
-    """The best candidates that are not near one another."""
-    chosen: list[Array] = []
-    for k in np.argsort(score):
-        if not score[k] <= np.min(score) + worse or not np.isfinite(score[k]) or len(chosen) == count:
-            break
-        if all(_apart(candidates[k], other) for other in chosen):
-            chosen.append(candidates[k])
-    return chosen
+    """The best candidates that are not near one another: first other angles, then other sizes.
+
+    Sizes may be told by next to nothing, and many of them must not crowd out the mirror image.
+    """
+    order = [k for k in np.argsort(score) if np.isfinite(score[k]) and score[k] <= np.min(score) + worse]
+    chosen: list[int] = []
+    for apart in (_angles_apart, _apart):
+        for k in order:
+            if len(chosen) < count and all(apart(candidates[k], candidates[o]) for o in chosen):
+                chosen.append(k)
+    return [candidates[k] for k in sorted(chosen, key=lambda k: float(score[k]))]
+
+
+def _angles_apart(one: Array, other: Array) -> bool:
+    return bool(np.max(np.abs(wrap(one[3:5] - other[3:5]))) > 0.5 * _STEP)
 
 
 def _apart(one: Array, other: Array) -> bool:
-    off = np.abs(one - other)
-    return bool(max(off[:3]) > 0.1 or max(np.abs(wrap(off[3:5]))) > 0.5 * _STEP)
+    return bool(np.max(np.abs(one - other)[:3]) > 0.1) or _angles_apart(one, other)
 
 
 def _curve(posterior: Posterior, band: DeadBand) -> tuple[Array, Array]:

@@ -257,6 +257,8 @@ def test_jacobian_is_the_derivative(seed: int) -> None:
         step = np.zeros(len(PARAMETERS))
         step[k] = 1e-6
         slope = (posterior.residuals(point + step) - posterior.residuals(point - step)) / 2e-6
+        change = (posterior.lost_motion(point + step) - posterior.lost_motion(point - step)) / 2e-6
+        assert abs(change - posterior.lost_motion_derivatives(point)[k]) < 1e-6
         assert_allclose(slope, exact[:, k], rtol=1e-5, atol=1e-5 * np.abs(exact[:, k]).max())
 
 
