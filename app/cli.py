@@ -12,8 +12,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import NoReturn
 
+from app import keeping_commands, report_commands
 from app.errors import PLAIN_ERRORS, InputError
-from app.keeping_commands import add_commands
 from vision.errors import Cancelled
 
 CANNOT_USE = 2
@@ -113,7 +113,8 @@ def _parser() -> argparse.ArgumentParser:
     )
     sheet.set_defaults(run=_sheet)
 
-    add_commands(commands)
+    report_commands.add_commands(commands)
+    keeping_commands.add_commands(commands)
 
     demo = commands.add_parser("demo", help="open the page with the sample job loaded")
     _page_options(demo, inherited=True)

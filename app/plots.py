@@ -55,6 +55,8 @@ SHAFT_PENS = (
 STYLE = {
     "font.family": "DejaVu Sans",
     "font.size": 11,
+    # Names of shafts are text, whatever signs they hold.
+    "text.parse_math": False,
     "text.color": INK,
     "axes.edgecolor": INK,
     "axes.labelcolor": INK,

@@ -37,6 +37,9 @@ class Settings:
         Standard deviation of each centre and pin for the same reason.
     play_sigma_mm : float
         The same of a pin's shift between both passes: most of a pin's error is the same in both.
+    sure_sigmas : float
+        Two films differ beyond noise from so many standard deviations of the difference on: with some twenty
+        figures compared, noise alone should hardly ever be called a change.
     """
 
     kinematics: KinematicsSettings = field(default_factory=KinematicsSettings)
@@ -51,3 +54,4 @@ class Settings:
     scale_sigma: float = 0.0025
     place_sigma_mm: float = 0.15
     play_sigma_mm: float = 0.03
+    sure_sigmas: float = 3.0

@@ -1,0 +1,111 @@
+"""Figures of ``result.json`` in words, as the record prints them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+import pandas as pd
+
+from app.comparing import Change, spoken
+from app.estimates import NOT_AVAILABLE, format_estimate, format_exact
+from app.report.cleaning import shortened
+from app.result_folder import number
+
+NOT_SEEN = "not seen"
+PLOT_NAME_LENGTH = 24
+"""A longer name of a shaft would push a plot's labels out of it."""
+FAULT_UNITS = {
+    "marker_lost": "%",
+    "marker_disturbed": "frames",
+    "marker_small": "px",
+    "blurred": "px",
+    "card_partial": "markers",
+    "card_moved": "mm",
+    "marker_loose": "deg",
+    "oblique": "deg",
+    "arm_plane_tilted": "deg",
+    "file_damaged": "pieces",
+    "few_frames": "frames/s",
+}
+"""Units of the figures of filming faults, which ``result.json`` gives without."""
+
+
+def said(value: object) -> str:
+    """A text, or that there is none."""
+    text = "" if value is None else str(value).strip()
+    return text or NOT_AVAILABLE
+
+
+def estimate(entry: object, unit: str = "deg") -> str:
+    """A {value, sd} entry."""
+    if not isinstance(entry, Mapping):
+        return NOT_AVAILABLE
+    return format_estimate(number(entry.get("value")), number(entry.get("sd")), unit)
+
+
+def exact(value: object, unit: str = "", places: int = 1) -> str:
+    """A figure without uncertainty."""
+    known = number(value)
+    return NOT_AVAILABLE if math.isnan(known) else format_exact(known, unit, places)
+
+
+def cell(value: float, sd: float) -> str:
+    """A measured figure in a table whose head has the unit; a gap is said."""
+    return format_estimate(value, sd) if math.isfinite(value) else NOT_SEEN
+
+
+def place(entry: object) -> str:
+    """Driver travel of an entry; empty if it has none."""
+    at = number(entry.get("at_driver_deg")) if isinstance(entry, Mapping) else math.nan
+    return "" if math.isnan(at) else format_exact(at, "deg", 0)
+
+
+def finding_figure(finding: Mapping[str, Any]) -> str:
+    """Value, uncertainty and limit of a finding or a filming fault; empty if it has no figure."""
+    value = number(finding.get("value"))
+    if math.isnan(value):
+        return ""
+    fault_unit = FAULT_UNITS.get(str(finding.get("code")))
+    unit = finding.get("unit") or fault_unit or "deg"
+    sd, limit = number(finding.get("sd")), number(finding.get("limit"))
+    # Counts and shares of a filming fault are what they are; anything else says that it has no uncertainty.
+    counted = fault_unit is not None and math.isnan(sd)
+    text = format_exact(value, unit) if counted else format_estimate(value, sd, unit)
+    if math.isnan(limit):
+        return text
+    # A stroke has no limit, only a usual size.
+    return f"{text}, {'usual' if finding.get('code') == 'stroke' else 'limit'} {format_exact(limit, unit)}"
+
+
+def for_plot(travel: pd.DataFrame, linkage: str) -> tuple[pd.DataFrame, str]:
+    """Rows of one linkage under names short enough for a plot."""
+    short = ":".join(shortened(name, PLOT_NAME_LENGTH) for name in linkage.split(":", 1))
+    return travel[travel["linkage"] == linkage].assign(linkage=short), short
+
+
+def change_row(change: Change, missing: str = NOT_AVAILABLE) -> tuple[str, ...]:
+    """A change as a table row: words, as found, as left, difference, what to make of it.
+
+    Parameters
+    ----------
+    change : Change
+    missing : str
+        What stands for a figure that a film does not give.
+    """
+    sure = {True: "changed", False: "within noise", None: ""}[change.sure]
+    return (
+        change.words,
+        *(
+            format_estimate(value, sd, change.unit) if math.isfinite(value) else missing
+            for value, sd in ((change.found, change.found_sd), (change.left, change.left_sd))
+        ),
+        format_estimate(change.difference, change.difference_sd, change.unit),
+        {True: "improved", False: "worse", None: sure}[change.better],
+    )
+
+
+def where(finding: Mapping[str, Any]) -> str:
+    """Place of a finding for people."""
+    return spoken(said(finding.get("where")))

@@ -1,0 +1,297 @@
+"""Sections about one film: facts, findings, shafts, each linkage, filming, versions."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+import numpy as np
+
+from app.comparing import spoken
+from app.estimates import NOT_AVAILABLE, format_estimate, format_exact
+from app.intended import intended_travel
+from app.plots import travel_figure
+from app.plots_compare import difference_figure
+from app.record import IntendedChoice
+from app.report import figures
+from app.report.blocks import Block, Bullets, Facts, Plots, Section, Statement, Subheading, Table, Text
+from app.report.figures import cell, estimate, exact, said
+from app.report.job import RecordedFilm
+from app.result_folder import FilmResult, number
+from app.tables import SEVERITIES, even_step_table, geometry_table
+
+STEP_DEG = 10.0
+SD_NOTE = "± is one standard deviation."
+WAYS = {"ccw": "counter-clockwise", "cw": "clockwise"}
+CHECKSUM = "SHA-256"
+ENDS = ("low_fire", "high_fire")
+NOTHING_FOUND = (
+    "Nothing to report about the linkage. This says nothing about combustion; the cautions above hold."
+)
+
+
+def films_facts(films: Mapping[str, RecordedFilm]) -> Facts:
+    """What the files are and who made them, side by side."""
+    each = [_film_facts(film) for film in films.values()]
+    rows = tuple((name, *(facts[name] for facts in each)) for name in each[0])
+    head = ("", *(f"film {role}" for role in films)) if len(films) > 1 else ()
+    return Facts(rows, mono=(CHECKSUM,), head=head)
+
+
+def _film_facts(film: RecordedFilm) -> dict[str, str]:
+    clip = film.result.clip
+    size, camera = clip.get("size_px"), clip.get("camera")
+    steady = camera.get("steady") if isinstance(camera, Mapping) else None
+    lengths = (
+        exact(clip.get("duration_s"), "s"),
+        f"{exact(clip.get('frames'))} frames",
+        f"{exact(clip.get('mean_rate_hz'))} frames a second",
+    )
+    return {
+        "clip": film.label or film.result.clip_name,
+        "filmed on": said(film.filmed_on),
+        "filmed by": said(film.filmed_by),
+        "length": ", ".join(lengths),
+        "picture": " x ".join(map(str, size)) + " pixels" if isinstance(size, list) else NOT_AVAILABLE,
+        "codec": said(clip.get("codec")),
+        "phone": "on a stand" if steady is True else "in hand" if steady is False else NOT_AVAILABLE,
+        CHECKSUM: said(clip.get("sha256")),
+    }
+
+
+def is_filming(finding: Mapping[str, Any]) -> bool:
+    """Whether a finding is about the filming, not about a linkage."""
+    return ":" not in str(finding.get("where") or "")
+
+
+def statements(found: Iterable[Mapping[str, Any]]) -> tuple[Statement, ...]:
+    """Findings as they are printed, the gravest first, otherwise in their own order."""
+    return tuple(
+        Statement(
+            str(f["severity"]),
+            figures.where(f),
+            figures.finding_figure(f),
+            said(f.get("text")),
+            str(f.get("advice") or ""),
+        )
+        for f in sorted(found, key=lambda f: SEVERITIES.index(f["severity"]))
+    )
+
+
+def findings_section(result: FilmResult, title: str = "Findings about the linkage") -> Section:
+    """Findings about the linkages."""
+    found = statements(f for f in result.record["findings"] if not is_filming(f))
+    return Section(title, found or (Text(NOTHING_FOUND),))
+
+
+def filming_section(result: FilmResult, title: str = "The filming") -> Section:
+    """Faults of the filming."""
+    found = statements(f for f in result.record["findings"] if is_filming(f))
+    return Section(title, found or (Text("No fault of the filming was found."),))
+
+
+def shafts_section(result: FilmResult, title: str = "Shafts and travel") -> Section:
+    """How far every shaft turned, which way, and how much of the film shows it."""
+    frames = exact(result.clip.get("frames"))
+    rows = tuple(
+        (
+            name,
+            format_estimate(number(shaft.get("travel_deg")), number(shaft.get("travel_sd_deg")), "deg"),
+            WAYS.get(str(shaft.get("opening")), NOT_AVAILABLE),
+            f"{exact(shaft.get('frames_measured'))} of {frames}",
+            exact(shaft.get("axis_tilt_deg"), "deg"),
+        )
+        for name, shaft in result.shafts.items()
+    )
+    table = Table(
+        ("shaft", "travel, low to high fire", "opens", "frames measured", "axis off the card's normal"),
+        rows,
+        (2.2, 2, 1.8, 1.7, 1.9),
+        words=(0, 2),
+        caption=f"Directions as the camera sees them. {SD_NOTE}",
+    )
+    return Section(title, (table, *trains_blocks(result)))
+
+
+def trains_blocks(result: FilmResult) -> tuple[Block, ...]:
+    """Linkages one after the other as a whole."""
+    trains = result.record.get("trains")
+    if not isinstance(trains, list) or not trains:
+        return ()
+    rows = tuple(
+        (
+            " to ".join(map(str, train.get("shafts") or ())),
+            estimate(train.get("driver_travel_deg")),
+            estimate(train.get("driven_travel_deg")),
+            estimate(train.get("slack_deg")),
+        )
+        for train in trains
+        if isinstance(train, Mapping)
+    )
+    return (
+        Subheading("Several linkages in a row"),
+        Table(("train", "first shaft's travel", "last shaft's travel", "lost motion"), rows, (3, 2, 2, 2)),
+    )
+
+
+def linkage_section(result: FilmResult, linkage: str, intended: IntendedChoice | None = None) -> Section:
+    """Curve, even-step table, condition and geometry of one linkage."""
+    entry = result.linkages[linkage]
+    blocks: list[Block] = [
+        _curves(result, linkage, intended),
+        _even_steps(result, linkage),
+        Subheading("Lost motion and toggle margins"),
+        *condition_blocks(entry),
+        Subheading("Geometry"),
+        *geometry_blocks(entry),
+    ]
+    notes = [str(note) for note in entry.get("notes") or ()]
+    fit = entry.get("fit")
+    notes += [str(note) for note in (fit.get("notes") or ())] if isinstance(fit, Mapping) else []
+    if notes:
+        blocks += [Subheading("Remarks on the measurement"), Bullets(tuple(notes))]
+    return Section(spoken(linkage), tuple(blocks))
+
+
+def _curves(result: FilmResult, linkage: str, intended: IntendedChoice | None) -> Plots:
+    travel, short = figures.for_plot(result.travel, linkage)
+    line = None
+    if intended is not None:
+        driver = np.linspace(0.0, float(travel["driver_deg"].max() if len(travel) else 0.0), 181)
+        line = (driver, intended_travel(intended, driver)[0])
+    return Plots(
+        (travel_figure(travel, short, line), difference_figure(travel, short)),
+        "Travel from the low-fire hold. The band around each line is two standard deviations wide on either "
+        "side; a gap is where the film shows nothing.",
+    )
+
+
+def _even_steps(result: FilmResult, linkage: str) -> Table:
+    driver, driven = linkage.split(":", 1)
+    rows = tuple(
+        (
+            format_exact(row.driver_deg),
+            cell(row.opening_deg, row.opening_sd_deg),
+            cell(row.closing_deg, row.closing_sd_deg),
+            cell(row.difference_deg, row.difference_sd_deg),
+        )
+        for row in even_step_table(result.travel, linkage, STEP_DEG).itertuples()
+    )
+    return Table(
+        (f"{driver} (°)", "opening pass (°)", "closing pass (°)", "closing minus opening (°)"),
+        rows,
+        (1, 1.5, 1.5, 1.8),
+        words=(),
+        caption=f"Travel of {driven} at even steps of {driver}. {SD_NOTE}",
+    )
+
+
+def condition_blocks(linkage: Mapping[str, Any]) -> tuple[Block, ...]:
+    """Lost motion, margins, what is left beyond the ends of the stroke, play, slips, repeatability."""
+    rows = [("lost motion (slack)", estimate(linkage.get("slack_deg")), "")]
+    for key, words in (
+        ("hysteresis_max_deg", "largest closing minus opening"),
+        ("repeatability_deg", "largest difference between passes of the same way"),
+        ("min_drive_angle_deg", "smallest angle of rod and drive arm"),
+        ("min_transmission_angle_deg", "smallest angle of rod and driven arm"),
+    ):
+        entry = linkage.get(key)
+        if entry is None and key == "repeatability_deg":
+            rows.append((words, "no pass filmed twice", ""))
+            continue
+        rows.append((words, estimate(entry), figures.place(entry)))
+    left = linkage.get("travel_to_toggle_deg")
+    for end in ENDS:
+        entry = left.get(end) if isinstance(left, Mapping) else None
+        arm = f" ({entry.get('arm')} arm)" if isinstance(entry, Mapping) else ""
+        far = entry is None and left is not None and linkage.get("fit") is not None
+        value = "not within half a turn" if far else estimate(entry)
+        rows.append((f"driver travel to in line beyond {end.replace('_', ' ')}{arm}", value, ""))
+    table = Table(
+        ("angle", "measured", "at driver travel"),
+        tuple(rows),
+        (3.4, 2, 1.2),
+        caption=f"0° between rod and arm means in line (toggle at the driven arm). {SD_NOTE}",
+    )
+    return (table, *_play(linkage), *_slips(linkage))
+
+
+def _play(linkage: Mapping[str, Any]) -> tuple[Block, ...]:
+    play = linkage.get("joint_play")
+    if not isinstance(play, Mapping):
+        return ()
+    rows = []
+    for key, words in (("drive_pin", "drive pin"), ("driven_pin", "driven pin")):
+        joint = play.get(key)
+        joint = joint if isinstance(joint, Mapping) else {}
+        rows.append((words, estimate(joint.get("play_mm"), "mm"), estimate(joint.get("lost_deg"))))
+    return (Table(("joint", "play along the rod", "lost at the driven shaft"), tuple(rows), (3.4, 2, 2)),)
+
+
+def _slips(linkage: Mapping[str, Any]) -> tuple[Block, ...]:
+    slips = linkage.get("slips")
+    if not isinstance(slips, list) or not slips:
+        return ()
+    rows = tuple(
+        (
+            f"{slip['arm']} arm" if slip.get("arm") else "which arm is not told",
+            exact(slip.get("time_s"), "s"),
+            exact(slip.get("at_driver_deg"), "deg"),
+            estimate(slip.get("drive_deg")) if slip.get("arm") != "driven" else "",
+            estimate(slip.get("driven_deg")) if slip.get("arm") != "drive" else "",
+        )
+        for slip in slips
+        if isinstance(slip, Mapping)
+    )
+    return (
+        Table(
+            ("slipped", "at", "driver travel", "if the drive arm", "if the driven arm"),
+            rows,
+            (2, 1, 1.3, 1.8, 1.8),
+            caption="Geometry and margins are those before the first slip.",
+        ),
+    )
+
+
+def geometry_blocks(linkage: Mapping[str, Any]) -> tuple[Block, ...]:
+    """Sizes and start angles with what carried them; what is not determined, and what would settle it."""
+    rows = tuple(
+        (
+            row["words"],
+            format_estimate(number(row["value"]), number(row["sd"]), row["unit"])
+            if row["determined"]
+            else "not determined by this film",
+            row["evidence"],
+        )
+        for row in geometry_table(linkage["geometry"]).to_dict("records")
+    )
+    table = Table(
+        ("size or angle", "measured", "from"),
+        rows,
+        (2.6, 2, 2),
+        words=(0, 2),
+        caption=f"Start angles from the line of centres at low fire, counter-clockwise positive. {SD_NOTE}",
+    )
+    left_open = open_questions(linkage)
+    return (table, Text("What would settle the rest:"), Bullets(left_open)) if left_open else (table,)
+
+
+def open_questions(linkage: Mapping[str, Any]) -> tuple[str, ...]:
+    """What a film does not determine, with what would settle it."""
+    return tuple(
+        f"{row['words']}: {row['settle'] or 'film with a marker on the rod, or measure it by hand'}"
+        for row in geometry_table(linkage["geometry"]).to_dict("records")
+        if not row["determined"]
+    )
+
+
+def versions_section(films: Mapping[str, RecordedFilm]) -> Section:
+    """Programs that the figures come from, and checksums of the clips."""
+    rows: list[tuple[str, str]] = []
+    for role, film in films.items():
+        told = f", film {role}" if len(films) > 1 else ""
+        versions = film.result.record["versions"]
+        rows.append((f"measured with{told}", ", ".join(f"{name} {text}" for name, text in versions.items())))
+        rows.append((f"{CHECKSUM}{told}", said(film.result.clip.get("sha256"))))
+    sums = tuple(name for name, _ in rows if name.startswith(CHECKSUM))
+    return Section("Versions and checksums", (Facts(tuple(rows), mono=sums),))

@@ -1,0 +1,193 @@
+"""A record put together from what there is, and written as PDF."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from app.cautions import CAUTIONS
+from app.comparing import Comparison, compare
+from app.intended import Row
+from app.report import compared, film, photographs, work
+from app.report.blocks import Block, Document, Facts, Notice, Section, Subheading, Table, Text
+from app.report.figures import said
+from app.report.job import JobRecord
+from app.report.typeset import write_pdf
+
+CAUTION_TITLE = "Before anything else"
+ADVICE = (
+    "This record advises. It holds what the film shows, with the uncertainty of each figure; it does not say "
+    "that a burner is safe to fire."
+)
+
+
+def _title_section(job: JobRecord) -> Section:
+    """What the record is about, and the cautions."""
+    known = tuple(
+        (name, value)
+        for name, value in (("burner", job.burner), ("site", job.site), ("fuel", job.fuel))
+        if value
+    )
+    made = Facts((*known, ("record made on", said(job.made_on))))
+    return Section(
+        "", (Notice(CAUTION_TITLE, CAUTIONS), Text(ADVICE, "small"), made, film.films_facts(job.films))
+    )
+
+
+def _compared_sections(job: JobRecord, comparison: Comparison) -> list[Section]:
+    """What changed, then each linkage; a linkage of one film alone is shown as that film has it."""
+    sections = [compared.linkage_section(comparison, one) for one in comparison.linkages]
+    sections += [
+        film.linkage_section(comparison.found, name, job.intended_for(name)) for name in comparison.only_found
+    ]
+    sections += [
+        film.linkage_section(comparison.left, name, job.intended_for(name)) for name in comparison.only_left
+    ]
+    return sections
+
+
+def _measured_sections(job: JobRecord, comparison: Comparison | None) -> list[Section]:
+    """Findings, travel and linkages."""
+    sections: list[Section] = []
+    several = len(job.films) > 1
+    if comparison is not None:
+        sections.append(compared.summary_section(comparison))
+    for role, one in reversed(job.films.items()):
+        told = f", {role}" if several or not job.only else ""
+        sections.append(film.findings_section(one.result, f"Findings about the linkage{told}"))
+        sections.append(film.shafts_section(one.result, f"Shafts and travel{told}"))
+    if comparison is not None:
+        return sections + _compared_sections(job, comparison)
+    result = job.latest.result
+    return sections + [film.linkage_section(result, name, job.intended_for(name)) for name in result.linkages]
+
+
+def _filming_sections(job: JobRecord) -> list[Section]:
+    several = len(job.films) > 1
+    return [
+        film.filming_section(one.result, f"The filming, {role}" if several else "The filming")
+        for role, one in job.films.items()
+    ]
+
+
+def _photograph_sections(job: JobRecord) -> list[Section]:
+    several = len(job.films) > 1
+    title = "Photographs of three positions"
+    return [
+        photographs.photographs_section(one, f"{title}, {role}" if several else title)
+        for role, one in job.films.items()
+    ]
+
+
+def _work_sections(job: JobRecord) -> list[Section]:
+    """Readings, intended travel, work order, comments: what of it there is."""
+    sections: list[Section] = []
+    if job.readings is not None:
+        sections.append(work.readings_section(job.readings))
+    tables = [choice for choice in job.intended if choice.rows]
+    if tables:
+        blocks: list[Block] = []
+        for choice in tables:
+            blocks += [
+                Subheading(
+                    f"{choice.linkage.replace(':', ' drives ', 1)}: {compared.KINDS.get(choice.kind, '')}"
+                ),
+                Table(
+                    ("driver (°)", "driven (°)", "tolerance (°)"),
+                    tuple(_intended_row(row) for row in choice.rows),
+                    (1, 1, 1),
+                    words=(),
+                ),
+            ]
+        sections.append(Section("Intended travel", tuple(blocks)))
+    if job.work_orders:
+        sections.append(work.work_section(job.work_orders))
+    if job.comments:
+        sections.append(work.comments_section(job.comments))
+    return sections
+
+
+def _intended_row(row: Row) -> tuple[str, ...]:
+    return tuple(compared.NOT_GIVEN if value is None else f"{value:.12g}" for value in row)
+
+
+def record_document(job: JobRecord) -> Document:
+    """The whole record.
+
+    Parameters
+    ----------
+    job : JobRecord
+
+    Returns
+    -------
+    Document
+    """
+    comparison = _comparison(job)
+    name = job.burner or job.latest.label or job.latest.result.clip_name
+    sections = [_title_section(job)]
+    if job.verdict is not None:
+        sections.append(work.verdict_section(job.verdict))
+    sections += _measured_sections(job, comparison)
+    sections += _work_sections(job)
+    sections += _filming_sections(job)
+    sections += _photograph_sections(job)
+    sections.append(film.versions_section(job.films))
+    sections.append(work.signatures_section())
+    subtitle = "Record of one film" if job.only else f"Record of the linkage {' and '.join(job.films)}"
+    return _document(f"Linkage record: {name}", subtitle, job, sections)
+
+
+def comparison_document(job: JobRecord) -> Document:
+    """As found against as left alone: facts of both films, what changed, each linkage, the filming.
+
+    Raises
+    ------
+    ValueError
+        If a film is missing.
+    """
+    comparison = _comparison(job)
+    if comparison is None:
+        raise ValueError("a comparison needs both films")
+    sections = [
+        _title_section(job),
+        compared.summary_section(comparison),
+        *_compared_sections(job, comparison),
+        *_filming_sections(job),
+        film.versions_section(job.films),
+    ]
+    names = " and ".join(one.label or one.result.clip_name for one in job.films.values())
+    return _document("As found against as left", names, job, sections)
+
+
+def _comparison(job: JobRecord) -> Comparison | None:
+    if job.found is None or job.left is None:
+        return None
+    return compare(job.found.result, job.left.result, job.intended)
+
+
+def _document(title: str, subtitle: str, job: JobRecord, sections: list[Section]) -> Document:
+    made = f", {job.made_on}" if job.made_on else ""
+    return Document(title, subtitle, f"{title}{made}", tuple(sections))
+
+
+def record_pdf(job: JobRecord, path: Path, paper: str = "a4") -> None:
+    """Write the record of a job, or of one film, as PDF.
+
+    Parameters
+    ----------
+    job : JobRecord
+    path : Path
+        The file appears complete or not at all.
+    paper : str
+        ``a4`` or ``letter``.
+
+    Raises
+    ------
+    InputError
+        If the paper is not known or the file cannot be written.
+    """
+    write_pdf(record_document(job), path, paper)
+
+
+def comparison_pdf(job: JobRecord, path: Path, paper: str = "a4") -> None:
+    """Write the comparison of both films of a job as PDF; see `record_pdf`."""
+    write_pdf(comparison_document(job), path, paper)

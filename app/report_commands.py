@@ -1,0 +1,131 @@
+"""The commands ``report`` and ``compare``."""
+
+from __future__ import annotations
+
+import argparse
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from app.errors import InputError
+
+if TYPE_CHECKING:
+    from app.comparing import Comparison
+    from app.record import IntendedChoice
+    from app.result_folder import FilmResult
+
+LARGEST_TABLE_BYTES = 2_000_000
+"""A table of intended travel has some ten lines; anything near this size is another file."""
+
+
+def add_commands(commands: Any) -> None:
+    """Add the commands to the command line.
+
+    Parameters
+    ----------
+    commands : argparse's action for sub-commands
+        Each command sets ``run``, a function of its options and a progress that gives the exit status.
+    """
+    report = commands.add_parser("report", help="write the record of one film as PDF")
+    report.add_argument("folder", type=Path, metavar="DIR", help="result folder of measure")
+    report.add_argument(
+        "--clip", type=Path, metavar="CLIP", help="the clip, for photographs (default: looked for beside DIR)"
+    )
+    _paper_options(report, "DIR-record.pdf")
+    report.set_defaults(run=_report)
+
+    compare = commands.add_parser("compare", help="as found against as left")
+    compare.add_argument("found", type=Path, metavar="FOUND_DIR", help="result folder of the film as found")
+    compare.add_argument("left", type=Path, metavar="LEFT_DIR", help="result folder of the film as left")
+    compare.add_argument("--intended", type=Path, metavar="FILE", help="intended travel, intended.csv")
+    compare.add_argument(
+        "--linkage",
+        metavar="DRIVER:DRIVEN",
+        help="linkage the intended travel is for (default: the first that both films show)",
+    )
+    _paper_options(compare, "FOUND_DIR-LEFT_DIR-compared.pdf")
+    compare.set_defaults(run=_compare)
+
+
+def _paper_options(parser: argparse.ArgumentParser, default: str) -> None:
+    parser.add_argument("--out", type=Path, metavar="FILE", help=f"PDF file (default: {default})")
+    parser.add_argument("--paper", choices=("a4", "letter"), default="a4", help="paper size (default: a4)")
+
+
+def _report(options: argparse.Namespace, _progress: object) -> int:
+    from app.report.job import JobRecord, RecordedFilm
+    from app.report.photographs import find_clip
+    from app.report.record import record_pdf
+    from app.result_folder import read_result
+
+    result = read_result(options.folder)
+    clip = find_clip(result, options.clip)
+    out = options.out or Path(f"{_name(options.folder)}-record.pdf")
+    film = RecordedFilm(result, clip)
+    record_pdf(JobRecord(found=film, only=True, made_on=date.today().isoformat()), out, options.paper)
+    print(f"{out}: the record of {result.clip_name}.")
+    if clip is None:
+        print("It has no photographs from the clip, as that was not found: name it with --clip.")
+    return 0
+
+
+def _compare(options: argparse.Namespace, _progress: object) -> int:
+    from app.compared_summary import compared_summary
+    from app.comparing import compare, spoken
+    from app.report.job import JobRecord, RecordedFilm
+    from app.report.record import comparison_pdf
+    from app.result_folder import read_result
+
+    if options.linkage and not options.intended:
+        raise InputError("--linkage says what --intended is for.", "Give both, or leave --linkage out.")
+    found, left = read_result(options.found), read_result(options.left)
+    if not set(found.linkages) & set(left.linkages):
+        raise InputError(
+            "The two films show no linkage in common, so nothing can be compared.",
+            "Give two results of the same linkage, measured with the same marker numbers or names.",
+        )
+    intended: tuple[IntendedChoice, ...] = ()
+    if options.intended:
+        intended = (_intended(options.intended, options.linkage, found, left),)
+    comparison: Comparison = compare(found, left, intended)
+    out = options.out or Path(f"{_name(options.found)}-{_name(options.left)}-compared.pdf")
+    job = JobRecord(
+        found=RecordedFilm(found),
+        left=RecordedFilm(left),
+        intended=intended,
+        made_on=date.today().isoformat(),
+    )
+    comparison_pdf(job, out, options.paper)
+    print(compared_summary(comparison))
+    if intended and not options.linkage and len(comparison.linkages) > 1:
+        print(
+            f"\nThe intended travel was taken for {spoken(intended[0].linkage)}; --linkage chooses another."
+        )
+    print(f"\n{out} has the curves and tables.")
+    return 0
+
+
+def _intended(path: Path, linkage: str | None, found: FilmResult, left: FilmResult) -> IntendedChoice:
+    """The intended travel of a file, for the linkage named or the first in both films."""
+    from app.intended import FORMAT_HINT, rows_from_csv
+    from app.record import IntendedChoice
+
+    both = [name for name in found.linkages if name in left.linkages]
+    if linkage is not None and linkage not in both:
+        raise InputError(
+            f"There is no linkage {linkage} in both films.", f"Choose {' or '.join(both)} for --linkage."
+        )
+    try:
+        if path.stat().st_size > LARGEST_TABLE_BYTES:
+            raise InputError(f"{path.name} is too large for a table of intended travel.", FORMAT_HINT)
+        content = path.read_bytes()
+    except OSError as error:
+        raise InputError(
+            f"The intended travel {path.name} cannot be read.", "Check its name and folder."
+        ) from error
+    return IntendedChoice(linkage or both[0], "csv", rows_from_csv(content))
+
+
+def _name(folder: Path) -> str:
+    """Name of a folder, also where it is given as a dot."""
+    return folder.resolve().name or "film"

@@ -1,0 +1,155 @@
+"""A result folder of ``measure`` read back, checked as far as the record and the comparison rely on it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from app.errors import InputError
+from app.record import strict_json
+from app.results import ANGLES_FILE, RECORD_FILE, TRAVEL_FILE
+from app.tables import PASSES, SEVERITIES
+
+TRAVEL_COLUMNS = ("linkage", "pass", "driver_deg", "driven_deg", "sd_deg")
+AGAIN = "Measure the clip again, or choose another folder."
+
+
+@dataclass(frozen=True, slots=True)
+class FilmResult:
+    """What one film showed, as ``measure`` wrote it.
+
+    Attributes
+    ----------
+    folder : Path
+    record : mapping
+        ``result.json``.
+    travel : DataFrame
+        ``travel.csv``.
+    angles : DataFrame
+        ``angles.csv``.
+    """
+
+    folder: Path
+    record: Mapping[str, Any]
+    travel: pd.DataFrame
+    angles: pd.DataFrame
+
+    @property
+    def clip(self) -> Mapping[str, Any]:
+        """Facts of the clip."""
+        found: Mapping[str, Any] = self.record["clip"]
+        return found
+
+    @property
+    def clip_name(self) -> str:
+        """Name of the clip, without any folder."""
+        return Path(str(self.clip.get("file") or "")).name or self.folder.name
+
+    @property
+    def linkages(self) -> dict[str, Mapping[str, Any]]:
+        """Linkages by ``driver:driven``, in the order of the train."""
+        return {f"{entry['driver']}:{entry['driven']}": entry for entry in self.record["linkages"]}
+
+    @property
+    def shafts(self) -> dict[str, Mapping[str, Any]]:
+        """Shafts by name, the motor first."""
+        return {str(shaft["name"]): shaft for shaft in self.record["shafts"]}
+
+
+def number(value: object) -> float:
+    """A figure of ``result.json``; NaN where there is none."""
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        return math.nan
+    return float(value)
+
+
+def read_result(folder: Path) -> FilmResult:
+    """Read a result folder.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Returns
+    -------
+    FilmResult
+
+    Raises
+    ------
+    InputError
+        If it is no result folder, or a file in it is damaged.
+    """
+    folder = Path(folder)
+    if not (folder / RECORD_FILE).is_file():
+        raise InputError(
+            f"{folder.name or folder} is not a result folder: there is no {RECORD_FILE} in it.",
+            "Give the folder that strokecurve measure wrote.",
+        )
+    try:
+        content = strict_json((folder / RECORD_FILE).read_bytes(), RECORD_FILE)
+    except OSError as error:
+        raise _unreadable(folder, RECORD_FILE) from error
+    _check_record(folder, content)
+    travel = _table(folder, TRAVEL_FILE, TRAVEL_COLUMNS, text=("linkage", "pass"))
+    if not travel["pass"].isin(PASSES).all():
+        raise _damaged(folder, TRAVEL_FILE, "a pass is neither opening nor closing")
+    angles = _table(
+        folder,
+        ANGLES_FILE,
+        ("time_s", *(f"{s['name']}{kind}" for s in content["shafts"] for kind in ("_deg", "_sd_deg"))),
+    )
+    return FilmResult(folder, content, travel, angles)
+
+
+def _check_record(folder: Path, content: object) -> None:
+    """Refuse a record that has not the shape the rest relies on; single figures may be missing."""
+    if not isinstance(content, dict):
+        raise _damaged(folder, RECORD_FILE, "it is no record")
+    kinds = {"clip": dict, "shafts": list, "linkages": list, "findings": list, "versions": dict}
+    for key, kind in kinds.items():
+        if not isinstance(content.get(key), kind):
+            raise _damaged(folder, RECORD_FILE, f"{key} is missing")
+    for key, names in (("shafts", ("name",)), ("linkages", ("driver", "driven")), ("findings", ("text",))):
+        for entry in content[key]:
+            texts = [entry.get(name) for name in names] if isinstance(entry, dict) else [None]
+            if not all(isinstance(text, str) and text for text in texts):
+                raise _damaged(folder, RECORD_FILE, f"an entry of {key} has no {' or '.join(names)}")
+    for linkage in content["linkages"]:
+        geometry = linkage.get("geometry")
+        if not isinstance(geometry, dict) or not all(isinstance(q, dict) for q in geometry.values()):
+            raise _damaged(folder, RECORD_FILE, "a linkage has no geometry")
+    if any(finding.get("severity") not in SEVERITIES for finding in content["findings"]):
+        raise _damaged(folder, RECORD_FILE, "a finding has no severity")
+
+
+def _table(folder: Path, name: str, columns: tuple[str, ...], text: tuple[str, ...] = ()) -> pd.DataFrame:
+    """A CSV file with these columns, numbers where they are not text."""
+    try:
+        table = pd.read_csv(folder / name, dtype=dict.fromkeys(text, str), keep_default_na=True)
+    except (OSError, ValueError) as error:
+        raise _unreadable(folder, name) from error
+    missing = [column for column in columns if column not in table.columns]
+    if missing:
+        raise _damaged(folder, name, f"it has no column {missing[0]}")
+    numbers = [column for column in columns if column not in text]
+    try:
+        table[numbers] = table[numbers].astype(float)
+    except ValueError as error:
+        raise _damaged(folder, name, "a field is no number") from error
+    if np.isinf(table[numbers].to_numpy()).any():
+        raise _damaged(folder, name, "a field is no finite number")
+    return table
+
+
+def _unreadable(folder: Path, name: str) -> InputError:
+    return InputError(f"{name} in the result folder {folder.name or folder} cannot be read.", AGAIN)
+
+
+def _damaged(folder: Path, name: str, why: str) -> InputError:
+    return InputError(f"{name} in the result folder {folder.name or folder} cannot be used: {why}.", AGAIN)
