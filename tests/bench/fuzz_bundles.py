@@ -1,4 +1,4 @@
-"""Takes changed bundles into a store: ``PYTHONPATH=tests/app:. python tests/bench/fuzz_bundles.py [N [SEED]]``.
+"""Takes changed bundles into a store: ``PYTHONPATH=tests/app:. python tests/bench/fuzz_bundles.py N SEED``.
 
 Anything but a sentence ends the run with its traceback; at the end the store is checked.
 """
