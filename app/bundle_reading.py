@@ -15,7 +15,7 @@ from typing import Any, BinaryIO
 
 from app.bundle import CLIPS, FORMAT, FORMAT_VERSION, JOB, LATEST, MANIFEST, RESULTS
 from app.errors import InputError, StoreError
-from app.files import CHUNK_BYTES, LARGEST_CLIP_BYTES, RESULT_NAME, pieces, write_pieces
+from app.files import CHUNK_BYTES, LARGEST_CLIP_BYTES, RESULT_NAME, write_pieces
 from app.record import Entry, from_mapping, is_id, strict_json
 
 MOST_FILES = 5_000
@@ -170,6 +170,12 @@ class BundleReader:
         if result["clip"].get("sha256", clip.sha256) != clip.sha256:
             raise refuse("A result in the bundle belongs to another clip than its film.")
 
+    def _pieces(self, name: str) -> Iterator[bytes]:
+        """A file in pieces; what goes wrong while reading is told from what goes wrong while writing."""
+        with _readably(), self._zip.open(name) as source:
+            while piece := source.read(CHUNK_BYTES):
+                yield piece
+
     def copy_to(self, folder: Path) -> None:
         """Copy every file into a folder under its name in the bundle, comparing checksums on the way.
 
@@ -179,8 +185,7 @@ class BundleReader:
             keep = not name.startswith(f"{LATEST}/")
             path = folder / name if keep else folder / f"latest-{number}"
             path.parent.mkdir(parents=True, exist_ok=True)
-            with _readably(), self._zip.open(name) as source:
-                found = write_pieces(pieces(source), path, size, "a file of the bundle")  # type: ignore[arg-type]  # reads like a file
+            found = write_pieces(self._pieces(name), path, size, "a file of the bundle")
             if found != (size, sha256):
                 raise refuse(f"A file of the bundle is damaged, its checksum is wrong: {name[:80]!r}.")
             if not keep:
@@ -195,8 +200,6 @@ def _readably() -> Iterator[None]:
     except StoreError:
         raise
     except _BROKEN as error:
-        if isinstance(error, OSError) and error.errno == 28:  # the disk is full: not the bundle's fault
-            raise
         raise refuse("The bundle cannot be read: it is no zip file or is damaged.") from error
 
 

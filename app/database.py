@@ -11,10 +11,11 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
 from sqlalchemy.engine import URL
-from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
+from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, OperationalError
 from sqlalchemy.pool import NullPool
 
 from app.errors import StoreError
@@ -46,6 +47,7 @@ class Database:
         try:
             url = make_url(address)
             self.embedded = url.get_backend_name() == "sqlite"
+            self._file = Path(url.database or "") if self.embedded else None
             if self.embedded:
                 self._engine = _embedded(url)
             else:
@@ -66,10 +68,23 @@ class Database:
     def reading(self) -> Iterator[Connection]:
         """A connection for one read of one state of the database, which holds up no writer."""
         options = {"reading": True} if self.embedded else {"isolation_level": "REPEATABLE READ"}
-        with self._plainly("read"), self._engine.connect() as connection:
+        with self._plainly("read"), self._connected_to_read() as connection:
             connection.execution_options(**options)
             with connection.begin():
                 yield connection
+
+    def _connected_to_read(self) -> Connection:
+        """A connection; on a full disk one that needs no room.
+
+        SQLite makes two small files beside a database even to read it, unless told that nothing writes.
+        That is so if it cannot make them and no log of earlier writes is there.
+        """
+        try:
+            return self._engine.connect()
+        except OperationalError:
+            if self._file is None or _length(self._file) == 0 or _length(_log_of(self._file)) > 0:
+                raise
+            return _unchanging(self._file).connect()
 
     @contextmanager
     def _plainly(self, verb: str) -> Iterator[None]:
@@ -143,6 +158,24 @@ def _embedded(url: URL) -> Engine:
         connection.exec_driver_sql("BEGIN" if reading else "BEGIN IMMEDIATE")
 
     return engine
+
+
+def _log_of(file: Path) -> Path:
+    """The write-ahead log of a database file."""
+    return file.with_name(f"{file.name}-wal")
+
+
+def _length(file: Path) -> int:
+    """Size of a file in bytes, 0 if it is not there."""
+    return file.stat().st_size if file.is_file() else 0
+
+
+def _unchanging(file: Path) -> Engine:
+    """An engine to read an SQLite file that nothing writes to."""
+    how = {"mode": "ro", "immutable": "1", "uri": "true"}
+    return create_engine(
+        URL.create("sqlite", database=f"file:{quote(str(file))}", query=how), poolclass=NullPool
+    )
 
 
 def _turn_on_log(connection: sqlite3.Connection) -> None:

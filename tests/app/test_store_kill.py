@@ -150,3 +150,44 @@ def test_many_first_openers(tmp_path: Path) -> None:
     openers = [subprocess.Popen(command, cwd=ROOT) for _ in range(4)]
     assert [opener.wait() for opener in openers] == [0] * 4
     assert len(Store(tmp_path / "store").jobs()) == 4
+
+
+FULL_DISK = """
+import pathlib, resource, sys
+from app.bundle_import import import_bundle
+from app.errors import StoreError
+from app.keeping import check
+from app.record import Comment
+from app.store import Store
+
+resource.setrlimit(resource.RLIMIT_FSIZE, (0, 0))  # no file may grow any more, as on a full disk
+store = Store(pathlib.Path(sys.argv[1]))
+job = store.jobs()[0]
+attempts = {
+    "comment": lambda: store.add(job.job_id, Comment("x")),
+    "upload": lambda: store.receive([b"clip"], "a.mp4"),
+    "again": lambda: store.analyse_again(job.films[0].film_id),
+    "import": lambda: import_bundle(store, pathlib.Path(sys.argv[2])),
+}
+for name, attempt in attempts.items():
+    try:
+        attempt()
+    except StoreError as error:
+        print(name, error.message)
+print("read", len(store.jobs()), len(store.entries(job.job_id, Comment)), check(store).problems)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="limits of processes are of POSIX")
+def test_a_full_disk_is_said_and_every_job_stays_readable(store: Store, bundle: Path) -> None:
+    job_id = store.jobs()[0].job_id
+    store.add(job_id, Comment("before"))
+    command = [sys.executable, "-c", FULL_DISK, str(store.folder), str(bundle)]
+    ended = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
+    assert ended.returncode == 0, ended.stderr
+    *refusals, read = ended.stdout.splitlines()
+    assert [line.split()[0] for line in refusals] == ["comment", "upload", "again", "import"]
+    assert all("cannot be written" in line or "could not be" in line for line in refusals), refusals
+    assert read == "read 1 1 ()"
+    assert import_bundle(store, bundle).new_job
+    assert check(store).problems == ()
