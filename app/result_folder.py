@@ -69,6 +69,11 @@ def number(value: object) -> float:
     return float(value)
 
 
+def texts(value: object) -> tuple[str, ...]:
+    """Texts of a list of ``result.json``; none where there is no such list."""
+    return tuple(one for one in value if isinstance(one, str)) if isinstance(value, list) else ()
+
+
 def read_result(folder: Path) -> FilmResult:
     """Read a result folder.
 
@@ -120,12 +125,31 @@ def _check_record(folder: Path, content: object) -> None:
             texts = [entry.get(name) for name in names] if isinstance(entry, dict) else [None]
             if not all(isinstance(text, str) and text for text in texts):
                 raise _damaged(folder, RECORD_FILE, f"an entry of {key} has no {' or '.join(names)}")
+    _check_names(folder, content)
     for linkage in content["linkages"]:
         geometry = linkage.get("geometry")
-        if not isinstance(geometry, dict) or not all(isinstance(q, dict) for q in geometry.values()):
+        if not isinstance(geometry, dict) or not all(map(_is_quantity, geometry.values())):
             raise _damaged(folder, RECORD_FILE, "a linkage has no geometry")
     if any(finding.get("severity") not in SEVERITIES for finding in content["findings"]):
         raise _damaged(folder, RECORD_FILE, "a finding has no severity")
+
+
+def _is_quantity(entry: object) -> bool:
+    """Whether an entry of a geometry has words where words belong."""
+    if not isinstance(entry, dict) or not isinstance(entry.get("settle"), str | None):
+        return False
+    evidence = entry.get("evidence")
+    return evidence is None or (isinstance(evidence, list) and all(isinstance(e, str) for e in evidence))
+
+
+def _check_names(folder: Path, content: Mapping[str, Any]) -> None:
+    """Refuse names that could be taken for one another: ``driver:driven`` must say which is which."""
+    shafts = [shaft["name"] for shaft in content["shafts"]]
+    linkages = [(linkage["driver"], linkage["driven"]) for linkage in content["linkages"]]
+    if len(set(shafts)) < len(shafts) or len(set(linkages)) < len(linkages):
+        raise _damaged(folder, RECORD_FILE, "a name is there twice")
+    if any(":" in name for name in (*shafts, *(name for pair in linkages for name in pair))):
+        raise _damaged(folder, RECORD_FILE, "the name of a shaft holds a colon")
 
 
 def _table(folder: Path, name: str, columns: tuple[str, ...], text: tuple[str, ...] = ()) -> pd.DataFrame:

@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 import unicodedata
+from functools import cache
+from pathlib import Path
+
+import matplotlib
+from matplotlib.ft2font import FT2Font
 
 ELLIPSIS = "…"
 UNPRINTABLE = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 """Unicode categories that print nothing or turn the direction of what follows."""
 REPLACEMENT = "\N{REPLACEMENT CHARACTER}"
+NOT_IN_FONT = "\N{WHITE VERTICAL RECTANGLE}"
 
 
 def printable(text: object, *, lines: bool = False) -> str:
@@ -23,7 +29,8 @@ def printable(text: object, *, lines: bool = False) -> str:
     -------
     str
         Tabs and line breaks as spaces; signs that print nothing (control characters, marks that turn the
-        direction of writing) as the replacement character, so that they are noticed.
+        direction of writing) as the replacement character, so that they are noticed; signs that the fonts
+        of the record lack as an empty box.
     """
     out = []
     for sign in str(text).replace("\r\n", "\n").replace("\r", "\n"):
@@ -34,8 +41,16 @@ def printable(text: object, *, lines: bool = False) -> str:
         elif unicodedata.category(sign) in UNPRINTABLE:
             out.append(REPLACEMENT)
         else:
-            out.append(sign)
+            out.append(sign if ord(sign) in _in_fonts() else NOT_IN_FONT)
     return "".join(out)
+
+
+@cache
+def _in_fonts() -> frozenset[int]:
+    """Code points that regular and bold type have."""
+    folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
+    regular, bold = (FT2Font(folder / f"DejaVuSans{weight}.ttf").get_charmap() for weight in ("", "-Bold"))
+    return frozenset(regular) & frozenset(bold)
 
 
 def shortened(text: str, most: int) -> str:

@@ -17,7 +17,7 @@ from app.report import figures
 from app.report.blocks import Block, Bullets, Facts, Plots, Section, Statement, Subheading, Table, Text
 from app.report.figures import cell, estimate, exact, said
 from app.report.job import RecordedFilm
-from app.result_folder import FilmResult, number
+from app.result_folder import FilmResult, number, texts
 from app.tables import SEVERITIES, even_step_table, geometry_table
 
 STEP_DEG = 10.0
@@ -120,7 +120,7 @@ def trains_blocks(result: FilmResult) -> tuple[Block, ...]:
         return ()
     rows = tuple(
         (
-            " to ".join(map(str, train.get("shafts") or ())),
+            said(" to ".join(texts(train.get("shafts")))),
             estimate(train.get("driver_travel_deg")),
             estimate(train.get("driven_travel_deg")),
             estimate(train.get("slack_deg")),
@@ -145,11 +145,10 @@ def linkage_section(result: FilmResult, linkage: str, intended: IntendedChoice |
         Subheading("Geometry"),
         *geometry_blocks(entry),
     ]
-    notes = [str(note) for note in entry.get("notes") or ()]
     fit = entry.get("fit")
-    notes += [str(note) for note in (fit.get("notes") or ())] if isinstance(fit, Mapping) else []
+    notes = texts(entry.get("notes")) + texts(fit.get("notes") if isinstance(fit, Mapping) else None)
     if notes:
-        blocks += [Subheading("Remarks on the measurement"), Bullets(tuple(notes))]
+        blocks += [Subheading("Remarks on the measurement"), Bullets(notes)]
     return Section(spoken(linkage), tuple(blocks))
 
 

@@ -1,0 +1,474 @@
+"""The record as PDF, read back: every figure is the stored one, nothing a person writes breaks it."""
+
+from __future__ import annotations
+
+import copy
+import errno
+import json
+import os
+import re
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import drawn_clips
+import numpy as np
+import pytest
+from fake_result import LINKAGE
+from matplotlib.figure import Figure
+from pypdf import PdfReader
+from recorded import NUMBER, SHA256, figure, figures_after, full_result, rename, same, unembedded_fonts, words
+
+from app.cautions import CAUTIONS
+from app.errors import InputError
+from app.files import measure_file
+from app.record import Comment, Entry, IntendedChoice, Readings, Verdict
+from app.report.blocks import Bullets, Document, Section, Subheading, Table, Text
+from app.report.cleaning import printable, shortened
+from app.report.figures import FAULT_UNITS
+from app.report.job import JobRecord, RecordedFilm, WorkOrder
+from app.report.photographs import find_clip, moments
+from app.report.record import comparison_pdf, record_document, record_pdf
+from app.report.typeset import pdf_bytes, write_pdf
+from app.result_folder import FilmResult, read_result
+from app.tables import even_step_table
+from app.words import QUANTITY_WORDS
+
+ROOT = Path(__file__).resolve().parents[2]
+FOOT_PT = 18.0 / 25.4 * 72
+HOSTILE = (
+    '<b>&amp; "x" <para>',
+    "W" * 200,
+    "word-" * 40,
+    "מנוע ראשי",
+    "a\u202egpj.exe",
+    "bell\x07nul\x00end",
+    "$\\frac{$ %s {0}",
+    "锅炉 🔥",
+    "Größe ½ ° ± é",
+)
+
+
+def paths(value: Any, before: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
+    """The way to every entry of a record."""
+    entries = (
+        value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    )
+    for key, inner in entries:
+        yield (*before, key)
+        yield from paths(inner, (*before, key))
+
+
+def one_film(result: FilmResult, **more: Any) -> JobRecord:
+    return JobRecord(found=RecordedFilm(result), only=True, made_on="2026-01-02", **more)
+
+
+@pytest.fixture(scope="module")
+def film(tmp_path_factory: pytest.TempPathFactory) -> FilmResult:
+    return full_result(tmp_path_factory.mktemp("film") / "result")
+
+
+@pytest.fixture(scope="module")
+def record(film: FilmResult, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("pdf") / "record.pdf"
+    record_pdf(one_film(film), path)
+    return path
+
+
+class TestFiguresAreTheStoredOnes:
+    def test_travel_of_the_shafts(self, film: FilmResult, record: Path) -> None:
+        text = words(record)
+        text = text[text.index("Shafts and travel") :]
+        for name, shaft in film.shafts.items():
+            travel, sd, seen, frames, tilt = figures_after(text, f" {name}", 5)
+            assert same(travel, shaft["travel_deg"])
+            assert same(sd, shaft["travel_sd_deg"])
+            assert same(seen, shaft["frames_measured"])
+            assert same(frames, 420)
+            assert same(tilt, shaft["axis_tilt_deg"])
+
+    def test_geometry(self, film: FilmResult, record: Path) -> None:
+        text = words(record)
+        text = text[text.index("Geometry") :]
+        for name, label in QUANTITY_WORDS.items():
+            stored = film.linkages[LINKAGE]["geometry"][name]
+            if not stored["determined"]:
+                assert f"{label} not determined by this film" in text
+                assert stored["settle"] in text
+                continue
+            value, sd = figures_after(text, label, 2)
+            assert same(value, stored["value"])
+            assert same(sd, stored["sd"])
+
+    @pytest.mark.parametrize(
+        "label, path",
+        [
+            ("lost motion (slack)", ("slack_deg",)),
+            ("largest closing minus opening", ("hysteresis_max_deg",)),
+            ("largest difference between passes of the same way", ("repeatability_deg",)),
+            ("smallest angle of rod and drive arm", ("min_drive_angle_deg",)),
+            ("smallest angle of rod and driven arm", ("min_transmission_angle_deg",)),
+            ("driver travel to in line beyond low fire (drive arm)", ("travel_to_toggle_deg", "low_fire")),
+            ("lost at the driven shaft drive pin", ("joint_play", "drive_pin", "play_mm")),
+            ("0.05° driven pin", ("joint_play", "driven_pin", "play_mm")),
+            ("driven arm 6.2 s 61.5°", ("slips", 0, "driven_deg")),
+        ],
+    )
+    def test_condition(self, film: FilmResult, record: Path, label: str, path: tuple[Any, ...]) -> None:
+        stored: Any = film.linkages[LINKAGE]
+        for key in path:
+            stored = stored[key]
+        printed = figures_after(words(record), label, 3)
+        assert same(printed[0], stored["value"])
+        assert same(printed[1], stored["sd"])
+        if "at_driver_deg" in stored:
+            assert same(printed[2], stored["at_driver_deg"])
+
+    def test_even_steps(self, film: FilmResult, record: Path) -> None:
+        text = words(record)
+        start = text.index("closing minus opening (°)") + len("closing minus opening (°)")
+        cells = re.findall(rf"{NUMBER}|not seen", text[start : text.index("Lost motion and toggle margins")])
+        columns = ("opening_deg", "opening_sd_deg", "closing_deg", "closing_sd_deg", "difference_deg")
+        for row in even_step_table(film.travel, LINKAGE, 10.0).to_dict("records"):
+            assert float(cells.pop(0)) == row["driver_deg"]
+            for column in (*columns, "difference_sd_deg"):
+                if np.isnan(row[column]):
+                    if not column.endswith("sd_deg"):
+                        assert cells.pop(0) == "not seen"
+                    continue
+                assert same(figure(cells.pop(0)), row[column])
+
+    def test_findings_sorted_with_figure_limit_and_advice(self, film: FilmResult, record: Path) -> None:
+        text = words(record)
+        places = [text.index(word) for word in ("▲ DANGER", "● CAUTION", "○ NOTE")]
+        assert places == sorted(places)
+        for finding in film.record["findings"]:
+            assert finding["text"] in text
+            assert f"What to do: {finding['advice']}" in text
+            printed = figures_after(text[: text.index(finding["text"])].rpartition(": ")[2], "", 3)
+            assert same(printed[0], finding["value"])
+            assert same(printed[-1], finding["limit"])
+
+    def test_clip_and_versions(self, film: FilmResult, record: Path) -> None:
+        text = words(record)
+        assert text.count(SHA256) == 2
+        assert "14 s, 420 frames, 30 frames a second" in text
+        assert "strokecurve 0.1.0, python 3.11.0, numpy 2.4.6" in text
+
+
+class TestPages:
+    def test_fonts_metadata_numbers_and_lines(self, record: Path) -> None:
+        reader = PdfReader(record)
+        assert unembedded_fonts(record) == set()
+        assert reader.metadata is not None
+        assert reader.metadata.title == "Linkage record: clip.mp4"
+        count = len(reader.pages)
+        for number, page in enumerate(reader.pages, start=1):
+            text = page.extract_text()
+            assert f"page {number} of {count}" in text
+            assert ("Linkage record: clip.mp4, 2026-01-02" in text) == (number > 1)
+        assert reader.outline[0]["/Title"] == "Findings about the linkage"
+        for word in ("measured by", "adjusted by", "reviewed by", "name", "date", "signature"):
+            assert word in words(record)
+
+    def test_cautions_come_first_and_nothing_is_called_safe(self, record: Path) -> None:
+        text = words(record)
+        for caution in CAUTIONS:
+            assert text.index(caution) < text.index("Findings about the linkage")
+        assert re.findall(r"[^.;]*\bsafe\b[^.;]*", text) == [" it does not say that a burner is safe to fire"]
+
+    def test_plots_are_lines_and_text(self, record: Path) -> None:
+        text = words(record)
+        assert "Travel of shaft1 against motor" in text
+        assert "shaft1 travel (°)" in text
+        for page in PdfReader(record).pages:
+            assert not page.images
+
+    def test_head_of_a_long_table_is_repeated(self) -> None:
+        rows = tuple((str(n), f"{n}.5") for n in range(200))
+        document = Document("t", "s", "r", (Section("Long", (Table(("step", "value"), rows, (1, 1)),)),))
+        pages = [page.extract_text() for page in PdfReader(_stream(document)).pages]
+        assert len(pages) > 3
+        assert all("step" in page and "value" in page for page in pages)
+        printed = re.findall(r"\b(\d+)\s+\1\.5", "\n".join(pages))
+        assert printed == [str(n) for n in range(200)]
+
+    @pytest.mark.parametrize("paper", ["a4", "letter"])
+    def test_no_heading_stands_alone_at_the_foot(self, paper: str) -> None:
+        table = Table(("step", "value"), tuple((str(n), "1") for n in range(30)), (1, 1), caption="caption")
+        for lines in range(0, 60, 3):
+            blocks = (Bullets(tuple("line" for _ in range(lines))),)
+            sections = (
+                Section("", blocks),
+                Section("HEADING", (Subheading("HEADING"), Text("words"), Subheading("HEADING"), table)),
+                Section("HEADING", (Subheading("HEADING"), table)),
+            )
+            for page in PdfReader(_stream(Document("t", "s", "r", sections), paper)).pages:
+                lowest: list[tuple[float, str]] = []
+
+                def see(text: str, _cm: Any, tm: Any, _font: Any, _size: Any, seen: Any = lowest) -> None:
+                    if text.strip() and tm[5] + _cm[5] > FOOT_PT:
+                        seen.append((tm[5] + _cm[5], text.strip()))
+
+                page.extract_text(visitor_text=see)
+                assert min(lowest)[1] not in {"HEADING", "caption", "step", "value"}
+
+
+def _stream(document: Document, paper: str = "a4") -> Any:
+    from io import BytesIO
+
+    return BytesIO(pdf_bytes(document, paper))
+
+
+class TestAnythingMayBeMissingOrStrange:
+    @pytest.mark.parametrize("name", HOSTILE)
+    def test_hostile_names(self, tmp_path: Path, name: str) -> None:
+        def change(content: dict[str, Any]) -> None:
+            content["clip"]["file"] = f"{name}.mp4"
+            content["findings"][1] |= {"text": f"{name} {name}", "advice": name, "where": name}
+
+        full_result(tmp_path / "r", change)
+        result = rename(tmp_path / "r", {"motor": name, "shaft1": f"{name} 1"})
+        record_pdf(one_film(result, burner=name, site=name, fuel=name), tmp_path / "r.pdf")
+        text = "".join(words(tmp_path / "r.pdf").split())
+        assert unembedded_fonts(tmp_path / "r.pdf") == set()
+        whole = "".join(printable(name).split())
+        if name.isascii() or name.startswith("Gr"):
+            assert text.count(whole) >= 6
+        assert "Names,datesandsignatures" in text
+
+    def test_all_figures_missing(self, tmp_path: Path) -> None:
+        def emptied(value: Any, key: str = "") -> Any:
+            if isinstance(value, dict):
+                return {k: emptied(v, k) for k, v in value.items()}
+            if isinstance(value, list):
+                return [emptied(v) for v in value if isinstance(v, dict)]
+            kept = ("name", "driver", "driven", "severity", "text", "where", "determined", "code")
+            return value if key in kept else None
+
+        def change(content: dict[str, Any]) -> None:
+            content.update(emptied(content))
+
+        result = full_result(tmp_path / "r", change)
+        record_pdf(one_film(result), tmp_path / "r.pdf")
+        text = words(tmp_path / "r.pdf")
+        for label in ("filmed on", "filmed by", "codec", "lost motion (slack)", "SHA-256"):
+            assert f"{label} not available" in text
+        assert "nan" not in text.lower().replace("nance", "")
+
+    @pytest.mark.parametrize("role", ["clip", "shaft", "linkage", "finding"])
+    def test_every_single_entry_may_be_missing(self, film: FilmResult, role: str) -> None:
+        needed = {"name", "driver", "driven", "geometry", "severity", "text"}
+        part = {
+            "clip": film.record["clip"],
+            "shaft": film.record["shafts"][0],
+            "linkage": film.record["linkages"][0],
+            "finding": film.record["findings"][0],
+        }[role]
+        for key in set(part) - needed:
+            kept = part.pop(key)
+            try:
+                assert record_document(one_film(film)).sections
+            finally:
+                part[key] = kept
+
+    @pytest.mark.parametrize("wrong", [3, "text", [None], {"value": "x"}, True])
+    def test_entries_of_a_wrong_kind_are_refused_or_not_available(
+        self, film: FilmResult, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, wrong: Any
+    ) -> None:
+        for maker in ("travel_figure", "difference_figure"):
+            monkeypatch.setattr(f"app.report.film.{maker}", lambda *_: Figure())
+        shutil.copytree(film.folder, tmp_path / "r")
+        target = tmp_path / "r" / "result.json"
+        refused = 0
+        for path in list(paths(film.record)):
+            changed = copy.deepcopy(dict(film.record))
+            parent: Any = changed
+            for key in path[:-1]:
+                parent = parent[key]
+            parent[path[-1]] = wrong
+            target.write_text(json.dumps(changed), encoding="utf-8")
+            try:
+                assert record_document(one_film(read_result(tmp_path / "r"))).sections
+            except InputError:
+                refused += 1
+        assert 0 < refused < 60
+
+    def test_a_film_without_any_linkage_or_frame(self, tmp_path: Path) -> None:
+        def change(content: dict[str, Any]) -> None:
+            content["linkages"], content["shafts"] = [], content["shafts"][:1]
+
+        result = full_result(tmp_path / "r", change)
+        empty = FilmResult(result.folder, result.record, result.travel[:0], result.angles[:0])
+        record_pdf(one_film(empty), tmp_path / "r.pdf")
+        assert "Not available: the clip is not with the result." in words(tmp_path / "r.pdf")
+
+    def test_signs_that_print_nothing_are_shown(self) -> None:
+        assert printable("a\u202eb\x00c\td") == "a\N{REPLACEMENT CHARACTER}b\N{REPLACEMENT CHARACTER}c d"
+        assert printable("one\r\ntwo", lines=True) == "one\ntwo"
+        assert printable("锅é") == "\N{WHITE VERTICAL RECTANGLE}é"
+        assert shortened("abcdefghij", 7) == "abcd…ij"
+
+    def test_every_filming_fault_has_its_unit(self) -> None:
+        source = (ROOT / "vision" / "faults.py").read_text(encoding="utf-8")
+        codes = set(re.findall(r'Fault\(\s*"([a-z_]+)"', source))
+        assert codes == set(FAULT_UNITS)
+
+
+class TestWriting:
+    def test_a_full_disk_is_told_and_leaves_the_old_file(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        def full(_handle: int) -> None:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+        target = tmp_path / "r.pdf"
+        target.write_bytes(b"earlier")
+        monkeypatch.setattr(os, "fsync", full)
+        with pytest.raises(InputError, match=r"cannot be written to r\.pdf: No space left"):
+            write_pdf(Document("t", "s", "r", ()), target, "a4")
+        assert target.read_bytes() == b"earlier"
+        assert list(tmp_path.iterdir()) == [target]
+
+    def test_a_folder_of_that_name(self, tmp_path: Path) -> None:
+        (tmp_path / "r.pdf").mkdir()
+        with pytest.raises(InputError, match="cannot be written"):
+            write_pdf(Document("t", "s", "r", ()), tmp_path / "r.pdf", "a4")
+        assert len(list(tmp_path.iterdir())) == 1
+
+    def test_unknown_paper(self, tmp_path: Path) -> None:
+        with pytest.raises(InputError, match="Choose a4 or letter"):
+            write_pdf(Document("t", "s", "r", ()), tmp_path / "r.pdf", "a3")
+
+
+class TestPhotographs:
+    def test_moments_are_low_middle_and_high(self, film: FilmResult) -> None:
+        found = dict(moments(film))
+        # The driver rests to 1 s and from 6 s to 8 s, and is half way at 3.5 s.
+        assert 0.0 < found["low fire"] < 1.0
+        assert found["middle of the opening pass"] == pytest.approx(3.5, abs=0.2)
+        assert 6.0 < found["high fire"] < 8.0
+
+    def test_pictures_come_from_the_overlay_without_the_clip(self, tmp_path: Path) -> None:
+        result = full_result(tmp_path / "r")
+        drawn_clips.write(
+            result.folder / "overlay.mp4",
+            lambda n: drawn_clips.picture(turn_deg={10: float(n)}),
+            frames=42,
+            rate=3,
+        )
+        record_pdf(one_film(result), tmp_path / "r.pdf")
+        pictures = [image for page in PdfReader(tmp_path / "r.pdf").pages for image in page.images]
+        assert len(pictures) == 3
+        assert {image.image.size for image in pictures if image.image} == {drawn_clips.SIZE_WH}
+        text = words(tmp_path / "r.pdf")
+        at_s = dict(moments(result))["high fire"]
+        row = result.angles.iloc[int(np.argmin(np.abs(result.angles["time_s"] - at_s)))]
+        label = f"High fire, {at_s:.2f} s into the clip. Angles from the first frame, "
+        value, sd = figures_after(text, f"{label}counter-clockwise positive: motor", 2)
+        assert same(value, row["motor_deg"])
+        assert same(sd, row["motor_sd_deg"])
+
+    def test_only_the_clip_itself_is_taken(self, tmp_path: Path) -> None:
+        clip = tmp_path / "clip.mp4"
+        clip.write_bytes(b"the clip")
+        checksum = measure_file(clip)[1]
+        result = full_result(tmp_path / "r", lambda content: content["clip"].update(sha256=checksum))
+        assert find_clip(result) == clip
+        clip.write_bytes(b"another of the same name")
+        assert find_clip(result) is None
+        with pytest.raises(InputError, match="is not the clip"):
+            find_clip(result, clip)
+
+    def test_a_clip_that_cannot_be_decoded_is_told(self, tmp_path: Path) -> None:
+        result = full_result(tmp_path / "r")
+        (result.folder / "overlay.mp4").write_bytes(b"no film")
+        record_pdf(one_film(result), tmp_path / "r.pdf")
+        assert "Not available: the clip or its tracks cannot be read." in words(tmp_path / "r.pdf")
+
+
+class TestJob:
+    def entry(self, content: Any, author: str | None) -> Entry[Any]:
+        return Entry("0" * 32, "1" * 32, None, 1_767_312_000.0, author, content)
+
+    def full_job(self, tmp_path: Path) -> JobRecord:
+        def mended(content: dict[str, Any]) -> None:
+            content["linkages"][0]["slack_deg"] = {"value": 0.31, "sd": 0.02}
+
+        found, left = full_result(tmp_path / "found"), full_result(tmp_path / "left", mended)
+        return JobRecord(
+            found=RecordedFilm(found, None, "before.mp4", "A. Person", "2026-01-01"),
+            left=RecordedFilm(left, None, "after.mp4", None, "2026-01-02"),
+            burner="Burner 2",
+            site="Plant & Co",
+            fuel="gas",
+            made_on="2026-01-02",
+            intended=(IntendedChoice(LINKAGE, "csv", ((0.0, 0.0, 1.25), (90.0, 88.5, None))),),
+            readings=Readings("x", ("driver_deg", "o2_dry_pct"), ((0.0, 5.15), (90.0, None))),
+            work_orders=(
+                WorkOrder(
+                    LINKAGE,
+                    ("Move the rod from 96 to 78 mm radius.",),
+                    {"changes": [{"name": "drive_radius_mm", "from": 96.0, "to": 78.25}], "rms_deg": 0.42},
+                    "as ordered",
+                ),
+            ),
+            comments=(self.entry(Comment("Look at the pin.\nAgain.", 3.5, LINKAGE, 45.0), "R. Eviewer"),),
+            verdict=self.entry(Verdict("accept", "Good enough."), None),
+        )
+
+    def test_everything_said_is_in_the_record(self, tmp_path: Path) -> None:
+        record_pdf(self.full_job(tmp_path), tmp_path / "job.pdf", "letter")
+        text = words(tmp_path / "job.pdf").replace("\xa0", " ")
+        for said in (
+            "Linkage record: Burner 2",
+            "site Plant & Co",
+            "filmed on 2026-01-01 2026-01-02",
+            "filmed by A. Person not available",
+            "Verdict: accept name not given, 2026-01-02 00:00 UTC Good enough.",
+            "R. Eviewer, 2026-01-02 00:00 UTC, motor drives shaft1, at 45° of driver travel, at 3.5 s of",
+            "Look at the pin. Again.",
+            "driver_deg o2_dry_pct 0 5.15 90",
+            "0 0 1.25 90 88.5 not given",
+            "Move the rod from 96 to 78 mm radius.",
+            "drive arm radius 96 mm 78.25 mm",
+            "deviation from intended (RMS) 0.42°",
+            "Done: as ordered",
+            "lost motion improved",
+        ):
+            assert said in text, said
+        found, _, left, _, difference, spread = figures_after(
+            text[text.index("Difference is as left minus as found") :], "lost motion", 6
+        )
+        assert same(found, 1.4)
+        assert same(left, 0.31)
+        assert same(difference, 0.31 - 1.4)
+        assert same(spread, float(np.hypot(0.03, 0.02)))
+
+    def test_check_positions_in_the_comparison(self, tmp_path: Path) -> None:
+        job = self.full_job(tmp_path)
+        comparison_pdf(job, tmp_path / "c.pdf")
+        text = words(tmp_path / "c.pdf")
+        start = text.index("as left, closing") + len("as left, closing")
+        cells = re.findall(
+            rf"{NUMBER}(?: \*)?|not given|not seen", text[start : text.index("Check positions (")]
+        )
+        assert job.found is not None
+        steps = even_step_table(job.found.result.travel, LINKAGE, 10.0)
+        for row in steps.to_dict("records"):
+            assert float(cells.pop(0)) == row["driver_deg"]
+            wanted = row["driver_deg"] * 88.5 / 90.0
+            assert float(cells.pop(0)) == pytest.approx(wanted, abs=0.005)
+            assert cells.pop(0) == ("1.25" if row["driver_deg"] == 0 else "not given")
+            for way in ("opening", "closing") * 2:
+                if np.isnan(row[f"{way}_deg"]):
+                    assert cells.pop(0) == "not seen"
+                    continue
+                assert same(figure(cells.pop(0)), row[f"{way}_deg"] - wanted)
+                cells.pop(0)
+        assert cells == []
+
+    def test_a_record_needs_a_film(self) -> None:
+        with pytest.raises(ValueError, match="one film"):
+            JobRecord()
