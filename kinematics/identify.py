@@ -19,7 +19,6 @@ from kinematics.evidence import (
     statements,
 )
 from kinematics.fourbar import FourBar
-from kinematics.least_squares import minimise
 from kinematics.motion import Bins, LinkageMotion, thin
 from kinematics.noise import noise_whitener
 from kinematics.posterior import (
@@ -27,30 +26,23 @@ from kinematics.posterior import (
     SLACK,
     Posterior,
     linkage,
-    wrap,
 )
+from kinematics.search import beside, polish, wear_of_pins, with_worn_pins
 from kinematics.settings import DEFAULTS, Settings
 from kinematics.spread import Mode, inverse, modes, spread
-from kinematics.starts import starting_points
+from kinematics.starts import different, starting_points
 from kinematics.stroke import Stroke
-from kinematics.wear import Wear, even_wear, pin_wear
+from kinematics.wear import Wear, even_wear
 
 Array = NDArray[np.float64]
 
 _STARTS = 6  # different starting points polished
-_STEPS = 80  # of the search from each start
 _MIN_BINS = 20
 _WIDENINGS = 3  # rounds in which slow errors are enlarged until a four-bar explains the film
 _CONTRADICTED = 2.0  # enlargement of the slow errors from which the film contradicts every four-bar
 _WIDEST = 100.0  # times the stated slow error
 _MIN_DRIVEN_RAD = np.pi / 180
 _PLAIN = 4.0  # standard deviations from which lost motion is plain enough to ask where it arises
-_FAR_RAD = 10 * np.pi / 180  # change of the drive arm's start from which the valley is looked at
-_HELD_RAD = 0.005  # how tightly the start angle is held for that
-_AS_WELL = 9.0  # rise of chi-square (three standard deviations) up to which a place counts
-_OTHER_SLACK = (0.9, 1.1)  # times the lost motion found, from which the search is tried again
-_SAME = 0.3  # standard deviations between solutions that are one ...
-_NEAR, _RISE = 4.0, 1.0  # ... and standard deviations and rise of chi-square from which a search ends in one
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,7 +246,7 @@ def _fit(
         wear,
     )
     starts = [*(mode.parameters for mode in before), *starting_points(posterior, band, _STARTS)]
-    found = modes([(posterior, s) for s in _polish(posterior, starts)], widened)
+    found = modes([(m.posterior, m.parameters) for m in polish(posterior, starts)], widened)
     if not found:
         raise FitError(
             "No four-bar linkage closes over this stroke with the lengths and angles given.",
@@ -271,7 +263,7 @@ def _tell_wear(even: _Solved, side: float, settings: Settings) -> _Solved:
     # where the shape is wrong a fit may prefer the wrong linkage, even one that jams with play in its pins:
     # all starts are tried again
     starts = [*(mode.parameters for mode in even.found), *even.starts]
-    wears = [wear for start in starts if (wear := _pin_wear(posterior, start)) is not None]
+    wears = [wear for start in starts if (wear := wear_of_pins(posterior, start)) is not None]
     if not wears:
         return even
     band = fit_dead_band(posterior.bins, settings, side, wear=wears[0])
@@ -280,54 +272,15 @@ def _tell_wear(even: _Solved, side: float, settings: Settings) -> _Solved:
         floor = band.floor_rad
         whiten = noise_whitener(posterior.bins, band.ratio, floor, settings)
         posterior = replace(posterior, whiten=whiten, start_opened=band.start_opened)
-    candidates = [(posterior, s) for s in _polish(posterior, [mode.parameters for mode in even.found])]
-    candidates += _with_worn_pins(posterior, [*starts, *starting_points(posterior, band, _STARTS)])
-    candidates += _beside(candidates)
+    again = polish(posterior, [mode.parameters for mode in even.found])
+    candidates = [(m.posterior, m.parameters) for m in again]
+    starts = different([*starts, *starting_points(posterior, band, _STARTS)])
+    candidates += with_worn_pins(posterior, starts, again[0].chi_square)
+    candidates += beside(candidates)
     found = modes(candidates)
     chosen = next(p for p, s in candidates if s is found[0].parameters)
     share = sum(mode.share for mode in found if mode.worn_pins)
     return _Solved(chosen, found, floor, even.starts, share)
-
-
-def _beside(candidates: list[tuple[Posterior, Array]]) -> list[tuple[Posterior, Array]]:
-    """Other minima around the best: where the play engages changes by steps, on which a search can halt."""
-    best = modes(candidates)[0].parameters
-    posterior = next(p for p, s in candidates if s is best)
-    known = [_Minimum(p, s, p.jacobian(s), -np.inf) for p, s in candidates if p is posterior]
-    starts = []
-    for factor in _OTHER_SLACK:
-        start = best.copy()
-        start[SLACK] *= factor
-        starts.append(start)
-    found = _polish(posterior, starts, known.copy())
-    old = [id(m.parameters) for m in known]
-    return [(posterior, s) for s in found if id(s) not in old]
-
-
-def _with_worn_pins(posterior: Posterior, starts: list[Array]) -> list[tuple[Posterior, Array]]:
-    """Solutions with play in the pins; its shape follows from the linkage, so each has its own."""
-    solved: list[_Minimum] = []
-    for start in starts:
-        _polish_worn(posterior, start, solved)
-    settled: list[_Minimum] = []
-    for mode in modes([(m.posterior, m.parameters) for m in solved]):
-        start = mode.parameters.copy()
-        start[SLACK] = mode.values[-1]  # the same play, whatever shape it was counted in
-        _polish_worn(posterior, start, settled)
-    return [(m.posterior, m.parameters) for m in settled]
-
-
-def _polish_worn(posterior: Posterior, start: Array, found: list[_Minimum]) -> None:
-    wear = _pin_wear(posterior, start)
-    if wear is not None:
-        _polish(replace(posterior, wear=wear), [start], found)
-
-
-def _pin_wear(posterior: Posterior, parameters: Array) -> Wear | None:
-    values = tuple(float(v) for v in linkage(parameters))
-    return pin_wear(
-        posterior.bins, posterior.opening_sign, posterior.driven_sign, values, float(parameters[SLACK])
-    )
 
 
 def _check(bins: Bins) -> None:
@@ -341,70 +294,6 @@ def _check(bins: Bins) -> None:
             "The driven shaft hardly moved.",
             "Check that its arm is clamped and the rod connected.",
         )
-
-
-@dataclass(frozen=True, slots=True)
-class _Minimum:
-    posterior: Posterior
-    parameters: Array
-    slope: Array
-    chi_square: float
-
-    def near(self, parameters: Array, chi_square: float) -> bool:
-        """Whether a search that has come there ends here."""
-        off = np.linalg.norm(self.slope @ _difference(parameters, self.parameters))
-        return bool(off < _SAME or (off < _NEAR and chi_square < self.chi_square + _RISE))
-
-
-def _passed(posterior: Posterior, start: Array, solution: Array, chi_square: float) -> _Minimum | None:
-    """Best fit with the drive arm starting where a long search started, if that explains the film as well.
-
-    Of nearly parallel arms every start angle gives nearly the same curve. The fit then slides along a flat
-    valley into whatever corner noise prefers, and the corner's own small room says nothing of the valley's.
-    """
-    if abs(float(wrap(start[3] - solution[3]))) < _FAR_RAD:
-        return None
-    row = np.eye(len(PARAMETERS))[3] / _HELD_RAD
-
-    def residuals(parameters: Array) -> Array:
-        return np.append(posterior.residuals(parameters), row @ (parameters - start))
-
-    def jacobian(parameters: Array) -> Array:
-        return np.vstack([posterior.jacobian(parameters), row])
-
-    place, _ = minimise(residuals, jacobian, start, _STEPS)
-    off = posterior.residuals(place)
-    level = float(off @ off)
-    if not level < chi_square + _AS_WELL:
-        return None
-    return _Minimum(posterior, place, posterior.jacobian(place), level)
-
-
-def _polish(posterior: Posterior, starts: list[Array], found: list[_Minimum] | None = None) -> list[Array]:
-    """Minimise from each start, adding to what is found already; different solutions, best first."""
-    found = [] if found is None else found
-
-    def known(parameters: Array, chi_square: float) -> bool:
-        return any(m.near(parameters, chi_square) for m in found)
-
-    for start in starts:
-        if not np.all(np.isfinite(posterior.residuals(start))):
-            continue
-        # many starts lead to the same solution, some along a valley that need not be walked to its end again
-        solution, chi_square = minimise(posterior.residuals, posterior.jacobian, start, _STEPS, known)
-        solution[3:5] = wrap(solution[3:5])
-        if not known(solution, chi_square):
-            found.append(_Minimum(posterior, solution, posterior.jacobian(solution), chi_square))
-        passed = _passed(posterior, start, solution, chi_square)
-        if passed is not None and not known(passed.parameters, passed.chi_square):
-            found.append(passed)
-    return [m.parameters for m in sorted(found, key=lambda m: m.chi_square)]
-
-
-def _difference(one: Array, other: Array) -> Array:
-    off = one - other
-    off[3:5] = wrap(off[3:5])
-    return off
 
 
 def _result(solved: _Solved, stated: _Solved, widened: float) -> GeometryFit:

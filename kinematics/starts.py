@@ -77,6 +77,29 @@ def _different(candidates: Array, score: Array, count: int, worse: float) -> lis
     return [candidates[k] for k in sorted(chosen, key=lambda k: float(score[k]))]
 
 
+def different(starts: list[Array]) -> list[Array]:
+    """Starts without those that are near an earlier one.
+
+    Parameters
+    ----------
+    starts : list of ndarray, shape (7,)
+
+    Returns
+    -------
+    list of ndarray, shape (7,)
+
+    Examples
+    --------
+    >>> len(different([np.zeros(7), np.full(7, 0.01), np.ones(7)]))
+    2
+    """
+    chosen: list[Array] = []
+    for start in starts:
+        if all(_apart(start, other) for other in chosen):
+            chosen.append(start)
+    return chosen
+
+
 def _angles_apart(one: Array, other: Array) -> bool:
     return bool(np.max(np.abs(wrap(one[3:5] - other[3:5]))) > 0.5 * _STEP)
 

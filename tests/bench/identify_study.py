@@ -64,7 +64,7 @@ def row(title: str, scores: list[Score], size: float = 1.0) -> str:
         f"{100 * len(sure) / len(scores):.0f}",
         interval(int(np.sum(score_z <= INSIDE)), len(sure)),
         f"{int(np.sum(score_z > WRONG))} of {len(sure)}",
-        f"{error:.3f}",
+        f"{error:.3f}" if np.isfinite(error) else "",
     ]
     return f"| {' | '.join(cells)} |"
 
