@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 import numpy as np
 import pandas as pd
@@ -17,6 +17,8 @@ FILM_PENS = {
     "as found": Pen("#B34700", (0, (6, 2)), 2.2, ""),
     "as left": Pen("#0072B2", "-", 2.2, ""),
 }
+WIDE_IN = (10.2, 3.6)
+"""Size of a figure that has the width of a page to itself."""
 PASS_MARKS = {"opening": "^", "closing": "v"}
 Array = NDArray[np.float64]
 
@@ -41,7 +43,12 @@ def _legend_with_passes(axes: Axes) -> None:
     """A legend of the films, and of the marks that tell the passes apart."""
     for way, mark in PASS_MARKS.items():
         axes.plot([], [], linestyle="", marker=mark, color=INK, markersize=6.5, label=f"{way} pass")
-    axes.legend(loc="best")
+    _legend(axes)
+
+
+def _legend(axes: Axes) -> None:
+    """A legend on a ground of its own, so that no line runs through its words."""
+    axes.legend(loc="best", frameon=True, framealpha=0.85, edgecolor="none")
 
 
 def difference_figure(travel: pd.DataFrame, linkage: str) -> Figure:
@@ -112,14 +119,14 @@ def films_figure(
 
 
 def films_deviation_figure(
-    films: dict[str, pd.DataFrame], linkage: str, intended_at: Callable[[Array], tuple[Array, Array]]
+    films: Mapping[str, pd.DataFrame], linkage: str, intended_at: Callable[[Array], tuple[Array, Array]]
 ) -> Figure:
-    """Measured minus intended travel of both films, and the tolerance if there is one.
+    """Measured minus intended travel of one film or both, and the tolerance if there is one.
 
     Parameters
     ----------
-    films : dict of str to DataFrame
-        ``as found`` and ``as left``: columns of ``travel.csv``.
+    films : mapping of str to DataFrame
+        ``as found`` or ``as left`` or both: columns of ``travel.csv``.
     linkage : str
         ``driver:driven``.
     intended_at : callable
@@ -187,5 +194,5 @@ def change_figure(films: dict[str, pd.DataFrame], linkage: str) -> Figure:
             _draw_band(axes, x, y, sd, PENS[way].colour)
             draw_series(axes, x, y, f"{way} pass", PENS[way], mark_every=10.0)
         mark_tens(axes, y_axis=False)
-        axes.legend(loc="best")
+        _legend(axes)
         return figure

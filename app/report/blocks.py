@@ -71,6 +71,8 @@ class Table:
         Columns that hold words and are set flush left; the others hold figures.
     caption : str
         Small line above; empty for none.
+    share : float
+        Share of the page's width: a few short columns far apart are hard to follow.
     """
 
     head: tuple[str, ...]
@@ -78,6 +80,7 @@ class Table:
     widths: tuple[float, ...]
     words: tuple[int, ...] = (0,)
     caption: str = ""
+    share: float = 1.0
 
     def __post_init__(self) -> None:
         sizes = {len(self.head), len(self.widths), *map(len, self.rows)}

@@ -6,10 +6,18 @@ import math
 
 import numpy as np
 
-from app.comparing import CHECK_STEP_DEG, Change, Comparison, LinkageComparison, spoken, tolerance_words
+from app.comparing import (
+    CHECK_STEP_DEG,
+    FILMS,
+    Change,
+    Comparison,
+    LinkageComparison,
+    spoken,
+    tolerance_words,
+)
 from app.estimates import NOT_AVAILABLE, SPACE, format_estimate, format_exact
 from app.intended import Deviation, intended_travel
-from app.plots_compare import change_figure, films_deviation_figure, films_figure
+from app.plots_compare import WIDE_IN, change_figure, films_deviation_figure, films_figure
 from app.report import figures
 from app.report.blocks import Block, Bullets, Plots, Section, Subheading, Table, Text
 from app.report.figures import cell
@@ -18,6 +26,8 @@ from app.settings import Settings
 from app.tables import PASSES
 
 NOT_GIVEN = "not given"
+CLOSE_UP_RATIO = 4.0
+"""Beyond this the smaller of two curves fills less than a quarter of their common picture."""
 KINDS = {
     "equal": "equal travel",
     "table": "a table typed in",
@@ -64,7 +74,7 @@ def noise_note() -> str:
 
 def linkage_section(comparison: Comparison, linkage: LinkageComparison) -> Section:
     """Pictures, check positions, changes of condition and geometry of one linkage."""
-    blocks: list[Block] = [_pictures(comparison, linkage)]
+    blocks: list[Block] = [_pictures(comparison, linkage), *_close_up(comparison, linkage)]
     if linkage.intended is not None:
         blocks.append(_deviations(linkage))
     blocks.append(_checks(linkage))
@@ -104,6 +114,22 @@ def _pictures(comparison: Comparison, linkage: LinkageComparison) -> Plots:
         pair,
         "Travel from the low-fire hold; bands are two standard deviations wide on either side." + given,
     )
+
+
+def _close_up(comparison: Comparison, linkage: LinkageComparison) -> tuple[Plots, ...]:
+    """The film as left alone, where the deviations as found would press its curve flat."""
+    chosen = linkage.intended
+    largest = dict.fromkeys(FILMS, 0.0)
+    for (film, _), found in linkage.deviations.items():
+        largest[film] = max(largest[film], abs(found.max_deg) if found else 0.0)
+    if chosen is None or not 0 < CLOSE_UP_RATIO * largest["left"] < largest["found"]:
+        return ()
+    travel, short = figures.for_plot(comparison.left.travel, linkage.name)
+    figure = films_deviation_figure(
+        {"as left": travel}, short, lambda driver: intended_travel(chosen, driver)
+    )
+    figure.set_size_inches(*WIDE_IN)
+    return (Plots((figure,), "As left alone, on a scale of its own."),)
 
 
 def _deviations(linkage: LinkageComparison) -> Table:

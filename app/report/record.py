@@ -96,6 +96,7 @@ def _work_sections(job: JobRecord) -> list[Section]:
                     tuple(_intended_row(row) for row in choice.rows),
                     (1, 1, 1),
                     words=(),
+                    share=0.5,
                 ),
             ]
         sections.append(Section("Intended travel", tuple(blocks)))
@@ -128,8 +129,8 @@ def record_document(job: JobRecord) -> Document:
         sections.append(work.verdict_section(job.verdict))
     sections += _measured_sections(job, comparison)
     sections += _work_sections(job)
-    sections += _filming_sections(job)
     sections += _photograph_sections(job)
+    sections += _filming_sections(job)
     sections.append(film.versions_section(job.films))
     sections.append(work.signatures_section())
     subtitle = "Record of one film" if job.only else f"Record of the linkage {' and '.join(job.films)}"

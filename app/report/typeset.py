@@ -282,8 +282,8 @@ def _(block: Table, width: float) -> list[Flowable]:
         return [_paragraph(cell, words if n in block.words else figures) for n, cell in enumerate(cells)]
 
     rows = [row(block.head, "head", "figure-head"), *(row(cells, "cell", "figure") for cells in block.rows)]
-    share = width / sum(block.widths)
-    grid = Grid(rows, colWidths=[w * share for w in block.widths], repeatRows=1, splitInRow=1)
+    unit = block.share * width / sum(block.widths)
+    grid = Grid(rows, colWidths=[w * unit for w in block.widths], repeatRows=1, splitInRow=1, hAlign="LEFT")
     # No row stands alone below a head or above the end of the table.
     ends = [] if len(rows) < 4 else [("NOSPLIT", (0, 0), (-1, 2)), ("NOSPLIT", (0, -2), (-1, -1))]
     grid.setStyle(

@@ -17,6 +17,17 @@ from app.words import QUANTITY_WORDS
 COLUMNS_A_TABLE = 8
 """More columns of readings than these are set as further tables, the first column repeated."""
 CHANGE_WORDS = {**QUANTITY_WORDS, "stroke_deg": "motor stroke"}
+READING_WORDS = {
+    "driver_deg": "driver travel (°)",
+    "driven_deg": "driven travel (°)",
+    "fuel_rate": "fuel rate",
+    "o2_dry_pct": "O₂, dry (%)",
+    "target_o2_dry_pct": "O₂ target, dry (%)",
+    "co_ppm": "CO (ppm)",
+    "stack_c": "stack (°C)",
+    "ambient_c": "ambient (°C)",
+}
+"""Columns of the readings for people; others keep their name."""
 ROLES = ("measured by", "adjusted by", "reviewed by")
 
 
@@ -29,7 +40,8 @@ def readings_section(readings: Readings) -> Section:
     for number, group in enumerate(groups):
         columns = [0, *range(1 + number * size, 1 + number * size + len(group))]
         rows = tuple(tuple(_reading(row[c]) for c in columns) for row in readings.rows)
-        blocks.append(Table((first, *group), rows, (1.0,) * len(columns), words=()))
+        head = tuple(READING_WORDS.get(name, name) for name in (first, *group))
+        blocks.append(Table(head, rows, (1.0,) * len(columns), words=()))
     return Section("Combustion readings", tuple(blocks))
 
 
@@ -61,7 +73,7 @@ def _proposal(proposal: Mapping[str, Any]) -> list[Block]:
             )
             for change in changes
         )
-        blocks.append(Table(("to change", "from", "to"), rows, (3, 1.5, 1.5)))
+        blocks.append(Table(("to change", "from", "to"), rows, (3, 1.5, 1.5), share=0.65))
     predicted = [
         (words, exact(proposal.get(key), "deg", 2))
         for key, words in (
@@ -73,7 +85,7 @@ def _proposal(proposal: Mapping[str, Any]) -> list[Block]:
         if proposal.get(key) is not None
     ]
     if predicted:
-        blocks.append(Table(("predicted after the change", ""), tuple(predicted), (3, 3)))
+        blocks.append(Table(("predicted after the change", ""), tuple(predicted), (3, 3), share=0.65))
     return blocks
 
 

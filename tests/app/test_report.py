@@ -429,7 +429,7 @@ class TestJob:
             "Verdict: accept name not given, 2026-01-02 00:00 UTC Good enough.",
             "R. Eviewer, 2026-01-02 00:00 UTC, motor drives shaft1, at 45° of driver travel, at 3.5 s of",
             "Look at the pin. Again.",
-            "driver_deg o2_dry_pct 0 5.15 90",
+            "driver travel (°) O₂, dry (%) 0 5.15 90",
             "0 0 1.25 90 88.5 not given",
             "Move the rod from 96 to 78 mm radius.",
             "drive arm radius 96 mm 78.25 mm",
