@@ -135,15 +135,15 @@ def trains_blocks(result: FilmResult) -> tuple[Block, ...]:
 
 
 def linkage_section(result: FilmResult, linkage: str, intended: IntendedChoice | None = None) -> Section:
-    """Curve, even-step table, condition and geometry of one linkage."""
+    """Geometry, curves, even-step table and condition of one linkage."""
     entry = result.linkages[linkage]
     blocks: list[Block] = [
+        Subheading("Geometry"),
+        *geometry_blocks(entry),
         _curves(result, linkage, intended),
         _even_steps(result, linkage),
         Subheading("Lost motion and toggle margins"),
         *condition_blocks(entry),
-        Subheading("Geometry"),
-        *geometry_blocks(entry),
     ]
     fit = entry.get("fit")
     notes = texts(entry.get("notes")) + texts(fit.get("notes") if isinstance(fit, Mapping) else None)

@@ -12,6 +12,7 @@ import pandas as pd
 from fake_result import LINKAGE, write_fake_result
 from pypdf import PdfReader
 
+from app.report.job import JobRecord, RecordedFilm
 from app.result_folder import FilmResult, read_result
 
 SHA256 = "0123456789abcdef" * 4
@@ -116,3 +117,8 @@ def unembedded_fonts(path: Path) -> set[str]:
             if descriptor is None or "/FontFile2" not in descriptor.get_object():
                 missing.add(str(facts["/BaseFont"]))
     return missing
+
+
+def one_film(result: FilmResult, **more: Any) -> JobRecord:
+    """The record of one film, made on a fixed day."""
+    return JobRecord(found=RecordedFilm(result), only=True, made_on="2026-01-02", **more)
