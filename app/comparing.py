@@ -307,8 +307,8 @@ def _condition_changes(
         judged = min(made.found, made.left) < near
         out.append(change(words, found.get(key), left.get(key), "more") if judged else made)
     for end in ("low_fire", "high_fire"):
-        ends = [(film.get("travel_to_toggle_deg") or {}).get(end) for film in (found, left)]
-        out.append(change(f"driver travel to in line beyond {end.replace('_', ' ')}", *ends))
+        one, other = ((film.get("travel_to_toggle_deg") or {}).get(end) for film in (found, left))
+        out.append(change(f"driver travel to in line beyond {end.replace('_', ' ')}", one, other))
     return tuple(out)
 
 

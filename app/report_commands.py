@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import asdict
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -31,6 +32,8 @@ def add_commands(commands: Any) -> None:
     report.add_argument(
         "--clip", type=Path, metavar="CLIP", help="the clip, for photographs (default: looked for beside DIR)"
     )
+    report.add_argument("--filmed-by", metavar="NAME", help="who filmed")
+    report.add_argument("--filmed-on", metavar="DATE", help="day of the film, YYYY-MM-DD")
     _paper_options(report, "DIR-record.pdf")
     report.set_defaults(run=_report)
 
@@ -48,21 +51,27 @@ def add_commands(commands: Any) -> None:
 
 
 def _paper_options(parser: argparse.ArgumentParser, default: str) -> None:
+    for name, words in (("burner", "the burner"), ("site", "where it stands"), ("fuel", "its fuel")):
+        parser.add_argument(f"--{name}", metavar="TEXT", help=f"{words}, for the title")
     parser.add_argument("--out", type=Path, metavar="FILE", help=f"PDF file (default: {default})")
     parser.add_argument("--paper", choices=("a4", "letter"), default="a4", help="paper size (default: a4)")
 
 
 def _report(options: argparse.Namespace, _progress: object) -> int:
+    from app.record import FilmFacts, JobFacts
     from app.report.job import JobRecord, RecordedFilm
     from app.report.photographs import find_clip
     from app.report.record import record_pdf
     from app.result_folder import read_result
 
+    facts = JobFacts(options.burner, options.site, options.fuel)
+    said = FilmFacts(None, "film", options.filmed_by, options.filmed_on)
     result = read_result(options.folder)
     clip = find_clip(result, options.clip)
     out = options.out or Path(f"{_name(options.folder)}-record.pdf")
-    film = RecordedFilm(result, clip)
-    record_pdf(JobRecord(found=film, only=True, made_on=date.today().isoformat()), out, options.paper)
+    film = RecordedFilm(result, clip, None, said.filmed_by, said.filmed_on)
+    job = JobRecord(found=film, only=True, made_on=date.today().isoformat(), **asdict(facts))
+    record_pdf(job, out, options.paper)
     print(f"{out}: the record of {result.clip_name}.")
     if clip is None:
         print("It has no photographs from the clip, as that was not found: name it with --clip.")
@@ -72,12 +81,14 @@ def _report(options: argparse.Namespace, _progress: object) -> int:
 def _compare(options: argparse.Namespace, _progress: object) -> int:
     from app.compared_summary import compared_summary
     from app.comparing import compare, spoken
+    from app.record import JobFacts
     from app.report.job import JobRecord, RecordedFilm
     from app.report.record import comparison_pdf
     from app.result_folder import read_result
 
     if options.linkage and not options.intended:
         raise InputError("--linkage says what --intended is for.", "Give both, or leave --linkage out.")
+    facts = JobFacts(options.burner, options.site, options.fuel)
     found, left = read_result(options.found), read_result(options.left)
     if not set(found.linkages) & set(left.linkages):
         raise InputError(
@@ -94,6 +105,7 @@ def _compare(options: argparse.Namespace, _progress: object) -> int:
         left=RecordedFilm(left),
         intended=intended,
         made_on=date.today().isoformat(),
+        **asdict(facts),
     )
     comparison_pdf(job, out, options.paper)
     print(compared_summary(comparison))

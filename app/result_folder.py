@@ -12,11 +12,13 @@ import numpy as np
 import pandas as pd
 
 from app.errors import InputError
-from app.record import strict_json
+from app.record import LARGEST_DEG, LARGEST_S, strict_json
 from app.results import ANGLES_FILE, RECORD_FILE, TRAVEL_FILE
 from app.tables import PASSES, SEVERITIES
 
 TRAVEL_COLUMNS = ("linkage", "pass", "driver_deg", "driven_deg", "sd_deg")
+LARGEST = max(LARGEST_DEG, LARGEST_S)
+"""No angle, standard deviation or time of a film is larger; a table of even steps would have no end."""
 AGAIN = "Measure the clip again, or choose another folder."
 
 
@@ -166,8 +168,8 @@ def _table(folder: Path, name: str, columns: tuple[str, ...], text: tuple[str, .
         table[numbers] = table[numbers].astype(float)
     except ValueError as error:
         raise _damaged(folder, name, "a field is no number") from error
-    if np.isinf(table[numbers].to_numpy()).any():
-        raise _damaged(folder, name, "a field is no finite number")
+    if (np.abs(table[numbers].to_numpy()) > LARGEST).any():
+        raise _damaged(folder, name, f"a field is beyond {LARGEST:,.0f}")
     return table
 
 

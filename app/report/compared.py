@@ -15,25 +15,18 @@ from app.comparing import (
     spoken,
     tolerance_words,
 )
-from app.estimates import NOT_AVAILABLE, SPACE, format_estimate, format_exact
+from app.estimates import NOT_AVAILABLE, format_estimate, format_exact
 from app.intended import Deviation, intended_travel
 from app.plots_compare import WIDE_IN, change_figure, films_deviation_figure, films_figure
 from app.report import figures
 from app.report.blocks import Block, Bullets, Plots, Section, Subheading, Table, Text
-from app.report.figures import cell
+from app.report.figures import KINDS, cell, deviation_cell, given
 from app.report.film import SD_NOTE, open_questions
 from app.settings import Settings
 from app.tables import PASSES
 
-NOT_GIVEN = "not given"
 CLOSE_UP_RATIO = 4.0
 """Beyond this the smaller of two curves fills less than a quarter of their common picture."""
-KINDS = {
-    "equal": "equal travel",
-    "table": "a table typed in",
-    "csv": "a table from a file",
-    "readings": "worked out from combustion readings",
-}
 
 
 def summary_section(comparison: Comparison) -> Section:
@@ -153,12 +146,6 @@ def _deviations(linkage: LinkageComparison) -> Table:
     )
 
 
-def deviation_cell(value: float, sd: float, tolerance: float) -> str:
-    """A deviation, marked if it is beyond the tolerance."""
-    mark = f"{SPACE}*" if math.isfinite(tolerance) and abs(value) > tolerance else ""
-    return cell(value, sd) + mark
-
-
 def _checks(linkage: LinkageComparison) -> Table:
     driver, driven = linkage.name.split(":", 1)
     rows = []
@@ -171,10 +158,7 @@ def _checks(linkage: LinkageComparison) -> Table:
             ] + [cell(row[f"change_{way}_deg"], row[f"change_{way}_sd_deg"]) for way in PASSES]
         else:
             wanted, tolerance = row["intended_deg"], row["tolerance_deg"]
-            cells = [
-                format_exact(wanted, places=2) if math.isfinite(wanted) else NOT_GIVEN,
-                format_exact(tolerance, places=2) if math.isfinite(tolerance) else NOT_GIVEN,
-            ] + [
+            cells = [given(wanted), given(tolerance)] + [
                 deviation_cell(row[f"{film}_{way}_deviation_deg"], row[f"{film}_{way}_sd_deg"], tolerance)
                 for film in ("found", "left")
                 for way in PASSES
@@ -201,9 +185,9 @@ def _checks(linkage: LinkageComparison) -> Table:
             f"Travel of {driven} (°) every {every} of {driver}, measured minus intended; * is beyond the "
             f"tolerance. {SD_NOTE}"
         )
-    given = (0.8, 0.8) if linkage.intended is not None else (1.2, 1.2)
-    measured = (1.4,) * 4 if linkage.intended is not None else (1.2,) * 4
-    return Table(head, tuple(rows), (0.8, *given, *measured), words=(), caption=caption)
+    # Intended travel and tolerance need less room than what is measured.
+    widths = (0.8, *(1.2,) * 6) if linkage.intended is None else (0.8, 0.8, 0.8, *(1.4,) * 4)
+    return Table(head, tuple(rows), widths, words=(), caption=caption)
 
 
 def _changes(changes: tuple[Change, ...], missing: str = NOT_AVAILABLE) -> Table:

@@ -9,11 +9,19 @@ from typing import Any
 import pandas as pd
 
 from app.comparing import Change, spoken
-from app.estimates import NOT_AVAILABLE, format_estimate, format_exact
+from app.estimates import NOT_AVAILABLE, SPACE, format_estimate, format_exact
 from app.report.cleaning import shortened
 from app.result_folder import number
 
 NOT_SEEN = "not seen"
+NOT_GIVEN = "not given"
+KINDS = {
+    "equal": "equal travel",
+    "table": "a table typed in",
+    "csv": "a table from a file",
+    "readings": "worked out from combustion readings",
+}
+"""How an intended travel was given."""
 PLOT_NAME_LENGTH = 24
 """A longer name of a shaft would push a plot's labels out of it."""
 FAULT_UNITS = {
@@ -54,6 +62,17 @@ def exact(value: object, unit: str = "", places: int = 1) -> str:
 def cell(value: float, sd: float) -> str:
     """A measured figure in a table whose head has the unit; a gap is said."""
     return format_estimate(value, sd) if math.isfinite(value) else NOT_SEEN
+
+
+def given(value: float) -> str:
+    """Intended travel or tolerance in a table whose head has the unit."""
+    return format_exact(value, places=2) if math.isfinite(value) else NOT_GIVEN
+
+
+def deviation_cell(value: float, sd: float, tolerance: float) -> str:
+    """A deviation, marked if it is beyond the tolerance."""
+    mark = f"{SPACE}*" if math.isfinite(tolerance) and abs(value) > tolerance else ""
+    return cell(value, sd) + mark
 
 
 def place(entry: object) -> str:

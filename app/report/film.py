@@ -9,7 +9,7 @@ import numpy as np
 
 from app.comparing import spoken
 from app.estimates import NOT_AVAILABLE, format_estimate, format_exact
-from app.intended import intended_travel
+from app.intended import deviation, intended_travel
 from app.plots import travel_figure
 from app.plots_compare import difference_figure
 from app.record import IntendedChoice
@@ -18,7 +18,7 @@ from app.report.blocks import Block, Bullets, Facts, Plots, Section, Statement, 
 from app.report.figures import cell, estimate, exact, said
 from app.report.job import RecordedFilm
 from app.result_folder import FilmResult, number, texts
-from app.tables import SEVERITIES, even_step_table, geometry_table
+from app.tables import PASSES, SEVERITIES, compared_table, even_step_table, geometry_table, one_pass
 
 STEP_DEG = 10.0
 SD_NOTE = "± is one standard deviation."
@@ -142,6 +142,7 @@ def linkage_section(result: FilmResult, linkage: str, intended: IntendedChoice |
         *geometry_blocks(entry),
         _curves(result, linkage, intended),
         _even_steps(result, linkage),
+        *([] if intended is None else _deviations(result, linkage, intended)),
         Subheading("Lost motion and toggle margins"),
         *condition_blocks(entry),
     ]
@@ -183,6 +184,43 @@ def _even_steps(result: FilmResult, linkage: str) -> Table:
         words=(),
         caption=f"Travel of {driven} at even steps of {driver}. {SD_NOTE}",
     )
+
+
+def _deviations(result: FilmResult, linkage: str, intended: IntendedChoice) -> list[Block]:
+    """Measured minus intended travel: the largest and RMS of each pass, and at even steps."""
+    driver, driven = linkage.split(":", 1)
+    summary = []
+    for way in PASSES:
+        found = deviation(one_pass(result.travel, linkage, way), intended)
+        largest, at, rms = NOT_AVAILABLE, "", NOT_AVAILABLE
+        if found is not None:
+            largest = format_estimate(found.max_deg, found.max_sd_deg, "deg")
+            at = format_exact(found.at_driver_deg, "deg")
+            rms = format_estimate(found.rms_deg, found.rms_sd_deg, "deg")
+        summary.append((f"{way} pass", largest, at, rms))
+    steps = even_step_table(result.travel, linkage, STEP_DEG)
+    table = compared_table(steps, *intended_travel(intended, steps["driver_deg"].to_numpy(float)))
+    rows = tuple(
+        (
+            format_exact(row.driver_deg),
+            figures.given(row.intended_deg),
+            figures.given(row.tolerance_deg),
+            figures.deviation_cell(row.opening_deviation_deg, row.opening_sd_deg, row.tolerance_deg),
+            figures.deviation_cell(row.closing_deviation_deg, row.closing_sd_deg, row.tolerance_deg),
+        )
+        for row in table.itertuples()
+    )
+    return [
+        Subheading(f"Measured minus intended: {figures.KINDS.get(intended.kind, NOT_AVAILABLE)}"),
+        Table(("pass", "largest deviation", "at driver travel", "RMS"), tuple(summary), (2, 2, 1.6, 2)),
+        Table(
+            (f"{driver} (°)", "intended (°)", "tolerance (°)", "opening off by (°)", "closing off by (°)"),
+            rows,
+            (1, 1.2, 1.2, 1.6, 1.6),
+            words=(),
+            caption=f"Travel of {driven}; * is beyond the tolerance. {SD_NOTE}",
+        ),
+    ]
 
 
 def condition_blocks(linkage: Mapping[str, Any]) -> tuple[Block, ...]:

@@ -7,7 +7,7 @@ from pathlib import Path
 from app.cautions import CAUTIONS
 from app.comparing import Comparison, compare
 from app.intended import Row
-from app.report import compared, film, photographs, work
+from app.report import compared, figures, film, photographs, work
 from app.report.blocks import Block, Document, Facts, Notice, Section, Subheading, Table, Text
 from app.report.figures import said
 from app.report.job import JobRecord
@@ -89,7 +89,7 @@ def _work_sections(job: JobRecord) -> list[Section]:
         for choice in tables:
             blocks += [
                 Subheading(
-                    f"{choice.linkage.replace(':', ' drives ', 1)}: {compared.KINDS.get(choice.kind, '')}"
+                    f"{choice.linkage.replace(':', ' drives ', 1)}: {figures.KINDS.get(choice.kind, '')}"
                 ),
                 Table(
                     ("driver (°)", "driven (°)", "tolerance (°)"),
@@ -108,7 +108,7 @@ def _work_sections(job: JobRecord) -> list[Section]:
 
 
 def _intended_row(row: Row) -> tuple[str, ...]:
-    return tuple(compared.NOT_GIVEN if value is None else f"{value:.12g}" for value in row)
+    return tuple(figures.NOT_GIVEN if value is None else f"{value:.12g}" for value in row)
 
 
 def record_document(job: JobRecord) -> Document:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 from matplotlib.backend_bases import FigureCanvasBase, GraphicsContextBase, RendererBase
 from matplotlib.figure import Figure
 from matplotlib.path import Path as Outline
@@ -110,7 +111,7 @@ class PageRenderer(RendererBase):
         page.setLineJoin(JOINS[str(gc.get_joinstyle())])
         offset, dashes = gc.get_dashes()
         if dashes is not None:
-            page.setDash([float(d) for d in dashes], float(offset))
+            page.setDash(np.asarray(dashes, float).tolist(), float(offset))
 
 
 class _Surface(FigureCanvasBase):

@@ -47,6 +47,16 @@ def test_report(
     assert (float(box.width), float(box.height)) == pytest.approx(size_pt, abs=0.01)
 
 
+def test_what_is_said_of_job_and_film_is_in_the_title(films: Path) -> None:
+    said = ["--burner", "Burner 2", "--site", "Hall 3", "--fuel", "gas"]
+    assert main(["report", "found", *said, "--filmed-by", "Ana N.", "--filmed-on", "2026-01-02"]) == 0
+    text = words(films / "found-record.pdf")
+    assert "burner Burner 2 site Hall 3 fuel gas" in text
+    assert "filmed on 2026-01-02 filmed by Ana N." in text
+    assert main(["compare", "found", "left", *said]) == 0
+    assert "burner Burner 2 site Hall 3 fuel gas" in words(films / "found-left-compared.pdf")
+
+
 def test_default_names(films: Path) -> None:
     assert main(["report", "found/"]) == 0
     assert main(["compare", "found", "left"]) == 0
@@ -71,6 +81,8 @@ def test_compare(films: Path, capsys: pytest.CaptureFixture[str]) -> None:
         (["report", "found", "--clip", "intended.csv"], "not the clip"),
         (["report", "found", "--clip", "none.mp4"], "cannot be read"),
         (["report", "found", "--paper", "a3"], "command line"),
+        (["report", "found", "--filmed-on", "yesterday"], "no date"),
+        (["compare", "found", "left", "--burner", "x" * 200], "too long"),
         (["compare", "found", "nowhere"], "not a result folder"),
         (["compare", "found", "left", "--intended", "none.csv"], "cannot be read"),
         (["compare", "found", "left", "--intended", "found/angles.csv"], "no column"),
@@ -99,7 +111,8 @@ def test_nothing_in_common(films: Path, capsys: pytest.CaptureFixture[str]) -> N
         ("travel.csv", "linkage,pass,driver_deg\n", "no column driven_deg"),
         ("travel.csv", "linkage,pass,driver_deg,driven_deg,sd_deg\na:b,up,0,0,0\n", "neither opening"),
         ("travel.csv", "linkage,pass,driver_deg,driven_deg,sd_deg\na:b,opening,x,0,0\n", "no number"),
-        ("travel.csv", "linkage,pass,driver_deg,driven_deg,sd_deg\na:b,opening,inf,0,0\n", "no finite"),
+        ("travel.csv", "linkage,pass,driver_deg,driven_deg,sd_deg\na:b,opening,1e12,0,0\n", "beyond"),
+        ("travel.csv", "linkage,pass,driver_deg,driven_deg,sd_deg\na:b,opening,inf,0,0\n", "beyond"),
         ("angles.csv", "time_s\n0\n", "no column motor_deg"),
         ("angles.csv", "\x00\x01", "no column time_s"),
     ],

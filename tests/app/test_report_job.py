@@ -170,6 +170,26 @@ class TestJob:
         assert "What improved" not in text
         assert "record made on not available" in text
 
+    def test_one_film_against_intended_travel(self, film: FilmResult, tmp_path: Path) -> None:
+        wanted = IntendedChoice(LINKAGE, "table", ((0.0, 0.0, 9.0), (90.0, 90.0, 9.0)))
+        record_pdf(JobRecord(found=RecordedFilm(film), only=True, intended=(wanted,)), tmp_path / "r.pdf")
+        text = words(tmp_path / "r.pdf")
+        start = text.index("closing off by (°)") + len("closing off by (°)")
+        table, _, _ = text[start : text.index("Lost motion and toggle margins")].partition(" page ")
+        cells = re.findall(rf"{NUMBER}|not seen|\*", table)
+        for row in even_step_table(film.travel, LINKAGE, 10.0).to_dict("records"):
+            assert [float(cells.pop(0)) for _ in range(3)] == [row["driver_deg"], row["driver_deg"], 9.0]
+            for way in ("opening", "closing"):
+                if np.isnan(row[f"{way}_deg"]):
+                    assert cells.pop(0) == "not seen"
+                    continue
+                off = row[f"{way}_deg"] - row["driver_deg"]
+                assert same(figure(cells.pop(0)), off)
+                assert same(figure(cells.pop(0)), row[f"{way}_sd_deg"])
+                if abs(off) > 9.0:
+                    assert cells.pop(0) == "*"
+        assert cells == []
+
     def test_many_columns_of_readings_are_set_below_one_another(
         self, film: FilmResult, tmp_path: Path
     ) -> None:
