@@ -28,3 +28,12 @@ HOW_TO_FILM = (
     "stroke back to low fire, wait 3 seconds, stop.",
 )
 """What to do from the printer to the end of the clip, in order."""
+
+SETTING_CAUTIONS = (
+    "Work on the linkage only with the burner off and locked out and the fuel isolated.",
+    "When settings change under fire: raise air before fuel, lower fuel before air.",
+    "After any change verify O2 and CO with a calibrated analyser at every firing position.",
+    "The maker's instructions, local code and a licensed technician stand above strokecurve. "
+    "It advises and does not judge whether a burner may be fired.",
+)
+"""Shown wherever intended travel or a change of the linkage is shown."""

@@ -44,8 +44,8 @@ class Observed:
     half_gap_rad : ndarray, shape (N,)
         Half the lost motion there: the damper stood up to this far to one side, the same side at all
         positions.
-    valve_rad : ndarray, shape (N,)
-        Travel that the fuel is metered by.
+    valve_rad, sigma_valve_rad, valve_half_gap_rad : ndarray, shape (N,)
+        The same of the travel that the fuel is metered by; lost motion puts both to the same side.
     ln_fuel, sigma_ln_fuel : ndarray, shape (N,)
     o2_dry, sigma_o2, co_dry : ndarray, shape (N,)
         Shares.
@@ -56,6 +56,8 @@ class Observed:
     sigma_damper_rad: Array
     half_gap_rad: Array
     valve_rad: Array
+    sigma_valve_rad: Array
+    valve_half_gap_rad: Array
     ln_fuel: Array
     sigma_ln_fuel: Array
     o2_dry: Array
@@ -115,6 +117,27 @@ class Curve:
         right = np.take_along_axis(self.values, low + 1, axis=-1)
         step = self.knots_rad[1] - self.knots_rad[0]
         return np.asarray(self.knots_rad[low] + step * (wanted - left) / (right - left))
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """Burner, damper and analyser in any number of possible states (leading dimensions).
+
+    Parameters
+    ----------
+    ln_air, ln_fuel : Curve
+        Logarithms of air against damper travel and of fuel against valve travel.
+    damper_rad, valve_rad : ndarray, shape (..., N)
+        Travels at the readings.
+    o2_error : ndarray, shape (...)
+        Calibration error of the analyser, share of O2.
+    """
+
+    ln_air: Curve
+    ln_fuel: Curve
+    damper_rad: Array
+    valve_rad: Array
+    o2_error: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,7 +229,9 @@ class Model:
         burned = 1 + excess_air(fuel, observed.o2_dry, observed.co_dry)
         self._sigma_ln_burned = gain / burned * observed.sigma_o2
         self._ln_air_level = float(np.mean(observed.ln_fuel + np.log(burned)))
-        sizes = (3, self._bend.shape[1], 1, self._fuel_bend.shape[1], observed.damper_rad.size, 1, 1)
+        count = observed.damper_rad.size
+        valves = count if np.any(observed.sigma_valve_rad > 0) else 0
+        sizes = (3, self._bend.shape[1], 1, self._fuel_bend.shape[1], count, valves, 1, 1)
         self._cuts = np.cumsum(sizes)[:-1]
         self.size = int(sum(sizes))
 
@@ -220,11 +245,14 @@ class Model:
         line = rates[0] + slope * (middle - valve[low])
         return np.asarray(slope / np.maximum(line, rates[0] / 2))
 
-    def parts(self, z: Array) -> tuple[Curve, Curve, Array, Array]:
-        """Curves, damper travels and analyser error for whitened unknowns of shape (..., size)."""
-        air, bend, level, fuel_bend, travel, error, side = np.split(z, self._cuts, axis=-1)
+    def parts(self, z: Array) -> State:
+        """What whitened unknowns of shape (..., size) stand for."""
+        air, bend, level, fuel_bend, travel, valve_travel, error, side = np.split(z, self._cuts, axis=-1)
         seen = self.observed
         damper = seen.damper_rad + seen.sigma_damper_rad * travel + _RECTANGULAR * side * seen.half_gap_rad
+        valve = seen.valve_rad + _RECTANGULAR * side * seen.valve_half_gap_rad
+        if valve_travel.shape[-1]:
+            valve = valve + seen.sigma_valve_rad * valve_travel
         slopes = (self._shape_slope(air[..., 1], air[..., 2]) + self.settings.least_slope) * np.exp(
             bend @ self._bend.T
         )
@@ -234,7 +262,7 @@ class Model:
         ln_fuel = _rising(self.valve_knots, fuel_slopes, float(np.mean(seen.valve_rad)))
         mean = float(np.mean(seen.ln_fuel))
         ln_fuel = Curve(ln_fuel.knots_rad, ln_fuel.values + mean + _LEVEL_SD * level)
-        return ln_air, ln_fuel, damper, seen.sigma_o2_common * error[..., 0]
+        return State(ln_air, ln_fuel, damper, valve, seen.sigma_o2_common * error[..., 0])
 
     def _shape_slope(self, authority: Array, opening: Array) -> Array:
         """Mean slope of ln(air) between knots for the published shape as installed."""
@@ -248,11 +276,10 @@ class Model:
 
     def misfits(self, z: Array) -> Array:
         """Fuel and O2 as read less the curves, in standard deviations, shape (..., 2 N)."""
-        ln_air, ln_fuel, damper, o2_error = self.parts(z)
-        seen = self.observed
-        fuel_then = ln_fuel.at(seen.valve_rad)
-        burned = np.log1p(excess_air(self._fuel, seen.o2_dry - o2_error[..., None], seen.co_dry))
-        o2 = (burned - (ln_air.at(damper) - fuel_then)) / self._sigma_ln_burned
+        state, seen = self.parts(z), self.observed
+        fuel_then = state.ln_fuel.at(state.valve_rad)
+        burned = np.log1p(excess_air(self._fuel, seen.o2_dry - state.o2_error[..., None], seen.co_dry))
+        o2 = (burned - (state.ln_air.at(state.damper_rad) - fuel_then)) / self._sigma_ln_burned
         return np.concatenate([(seen.ln_fuel - fuel_then) / seen.sigma_ln_fuel, o2], axis=-1)
 
     def residuals(self, z: Array) -> Array:
@@ -382,10 +409,10 @@ def _collect(models: list[Model], states: list[Array], found: list[Array], share
     top = int(np.argmax(shares))
     model, z = models[top], found[top]
     return Draws(
-        Curve(model.damper_knots, np.concatenate([part[0].values for part in parts])),
-        Curve(model.valve_knots, np.concatenate([part[1].values for part in parts])),
-        np.concatenate([part[2] for part in parts]),
-        np.concatenate([part[3] for part in parts]),
+        Curve(model.damper_knots, np.concatenate([part.ln_air.values for part in parts])),
+        Curve(model.valve_knots, np.concatenate([part.ln_fuel.values for part in parts])),
+        np.concatenate([part.damper_rad for part in parts]),
+        np.concatenate([part.o2_error for part in parts]),
         tuple(float(share) for share in shares),
         np.stack([model.damper_misfits(z), *np.split(model.misfits(z), 2)]),
     )

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import KinematicsError
-from kinematics.intended.characteristic import Draws, Observed, draw
+from kinematics.intended.characteristic import Curve, Draws, Observed, draw
 from kinematics.intended.combustion import air_free, excess_air, excess_air_slope, o2_dry_of, relative_air
 from kinematics.intended.damper import PUBLISHED_DAMPERS
 from kinematics.intended.fuels import Fuel
@@ -97,8 +97,8 @@ def intended_from_readings(
         )
     shares = tuple((d.name, s) for d, s in zip(PUBLISHED_DAMPERS, draws.shape_shares, strict=True))
     air_then = readings.fuel_rate * (1 + burned.excess)
-    damper = _band(draws.ln_air.knots_rad, draws.ln_air.values, readings.damper_rad, max(air_then))
-    valve = _band(draws.ln_fuel.knots_rad, draws.ln_fuel.values, readings.valve_rad, max(readings.fuel_rate))
+    damper = _band(draws.ln_air, readings.damper_rad, max(air_then))
+    valve = _band(draws.ln_fuel, readings.valve_rad, max(readings.fuel_rate))
     remarks = make_remarks(readings, fuel, burned, wanted, rows, draws.misfits, settings)
     return FromReadings(
         readings, fuel, burned, wanted, rows, damper, valve, shares, draws.misfits, remarks, settings
@@ -153,6 +153,8 @@ def _observed(readings: Readings, settings: ReadingSettings) -> Observed:
         readings.sigma_damper_rad,
         readings.half_gap_rad,
         readings.valve_rad,
+        readings.sigma_valve_rad,
+        readings.valve_half_gap_rad,
         np.log(readings.fuel_rate),
         readings.sigma_fuel_rel,
         readings.o2_dry,
@@ -215,8 +217,8 @@ def _outside(
     return side, off
 
 
-def _band(knots_rad: Array, values: Array, measured_rad: Array, reference: float) -> Band:
+def _band(curve: Curve, measured_rad: Array, reference: float) -> Band:
     """Mean and spread of a curve from the lowest to the highest travel measured."""
-    inside = (knots_rad >= measured_rad.min() - 1e-9) & (knots_rad <= measured_rad.max() + 1e-9)
-    chosen = values[:, inside]
-    return Band(knots_rad[inside], np.exp(chosen.mean(0)) / reference, chosen.std(0))
+    travel = np.linspace(measured_rad.min(), measured_rad.max(), curve.knots_rad.size)
+    values = curve.at(travel)
+    return Band(travel, np.exp(values.mean(0)) / reference, values.std(0))

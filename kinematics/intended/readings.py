@@ -36,8 +36,9 @@ class Readings:
     sigma_damper_rad : ndarray, shape (N,)
     half_gap_rad : ndarray, shape (N,)
         Half the lost motion that leaves the damper's place open; 0 where it was read by hand.
-    valve_rad : ndarray, shape (N,)
-        Travel that the fuel is metered by; the firing position where nothing better is known.
+    valve_rad, sigma_valve_rad, valve_half_gap_rad : ndarray, shape (N,)
+        The same of the travel that the fuel is metered by; the firing position itself, without error, where
+        nothing better is known.
     sigma_o2 : ndarray, shape (N,)
         Standard deviation of each O2 reading by itself.
     sigma_fuel_rel : ndarray, shape (N,)
@@ -57,6 +58,8 @@ class Readings:
     sigma_damper_rad: Array
     half_gap_rad: Array
     valve_rad: Array
+    sigma_valve_rad: Array
+    valve_half_gap_rad: Array
     sigma_o2: Array
     sigma_fuel_rel: Array
     co_ppm: Array

@@ -271,7 +271,9 @@ def _in_run(rows: Wanted) -> int:
 
 def no_target_rule(seen: Seen) -> list[Finding]:
     """Positions read without a target of their own."""
-    lacking = np.flatnonzero(np.isnan(seen.readings.target_o2_dry))
+    aimed = np.isfinite(seen.readings.target_o2_dry)
+    moved_by_hand = np.isin(seen.readings.driver_rad, seen.readings.driver_rad[aimed])
+    lacking = np.flatnonzero(~aimed & ~moved_by_hand)
     if not lacking.size:
         return []
     return [

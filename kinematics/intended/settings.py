@@ -114,7 +114,7 @@ class ReadingSettings:
     opening_log_sd: float = 0.7
     bend_level_sd: float = 0.3
     bend_sd: float = 0.4
-    bend_length_rad: float = 20 * _DEG
+    bend_length_rad: float = 15 * _DEG
     fuel_level_sd: float = 0.3
     fuel_bend_sd: float = 0.5
     fuel_length_rad: float = 25 * _DEG
