@@ -158,6 +158,8 @@ class Draws:
         Probability of each published shape.
     misfits : ndarray, shape (3, N)
         Damper travel, fuel and O2 of each reading less the best curve, in standard deviations.
+    chi_square : float
+        Sum of squares of readings and priors at the best curve; about 2 N if all is as it was thought.
     """
 
     ln_air: Curve
@@ -166,6 +168,7 @@ class Draws:
     o2_error: Array
     shape_shares: tuple[float, ...]
     misfits: Array
+    chi_square: float
 
 
 def bend_basis(knots_rad: Array, level_sd: float, bend_sd: float, length_rad: float) -> Array:
@@ -415,4 +418,5 @@ def _collect(models: list[Model], states: list[Array], found: list[Array], share
         np.concatenate([part.o2_error for part in parts]),
         tuple(float(share) for share in shares),
         np.stack([model.damper_misfits(z), *np.split(model.misfits(z), 2)]),
+        float(np.square(model.residuals(z)).sum()),
     )

@@ -99,9 +99,20 @@ def intended_from_readings(
     air_then = readings.fuel_rate * (1 + burned.excess)
     damper = _band(draws.ln_air, readings.damper_rad, max(air_then))
     valve = _band(draws.ln_fuel, readings.valve_rad, max(readings.fuel_rate))
-    remarks = make_remarks(readings, fuel, burned, wanted, rows, draws.misfits, settings)
+    remarks = make_remarks(readings, fuel, burned, wanted, rows, draws.misfits, draws.chi_square, settings)
     return FromReadings(
-        readings, fuel, burned, wanted, rows, damper, valve, shares, draws.misfits, remarks, settings
+        readings,
+        fuel,
+        burned,
+        wanted,
+        rows,
+        damper,
+        valve,
+        shares,
+        draws.misfits,
+        draws.chi_square,
+        remarks,
+        settings,
     )
 
 

@@ -126,6 +126,8 @@ class FromReadings:
         How probable each published shape is.
     misfits : ndarray, shape (3, N)
         Damper travel, fuel and O2 of each reading less the best curve, in standard deviations.
+    chi_square : float
+        Sum of squares of readings and priors at the best curve; about 2 N if all is as it was thought.
     remarks : tuple of Finding
         The gravest first.
     settings : ReadingSettings
@@ -140,5 +142,6 @@ class FromReadings:
     valve: Band
     shape_shares: tuple[tuple[str, float], ...]
     misfits: Array
+    chi_square: float
     remarks: tuple[Finding, ...]
     settings: ReadingSettings

@@ -28,6 +28,7 @@ class Seen:
     wanted: Wanted
     rows: Wanted
     misfits: Array
+    chi_square: float
     settings: ReadingSettings
 
 
@@ -38,6 +39,7 @@ def make_remarks(
     wanted: Wanted,
     rows: Wanted,
     misfits: Array,
+    chi_square: float,
     settings: ReadingSettings,
 ) -> tuple[Finding, ...]:
     """All remarks, the gravest first.
@@ -50,13 +52,14 @@ def make_remarks(
     wanted, rows : Wanted
         At the positions read, and at all rows of the table.
     misfits : ndarray, shape (3, N)
+    chi_square : float
     settings : ReadingSettings
 
     Returns
     -------
     tuple of Finding
     """
-    seen = Seen(readings, fuel, burned, wanted, rows, misfits, settings)
+    seen = Seen(readings, fuel, burned, wanted, rows, misfits, chi_square, settings)
     found = [remark for rule in RULES for remark in rule(seen)]
     return tuple(sorted(found, key=lambda remark: SEVERITIES.index(remark.severity)))
 
@@ -290,22 +293,26 @@ def no_target_rule(seen: Seen) -> list[Finding]:
 
 
 def doubt_rule(seen: Seen) -> list[Finding]:
-    """Readings that do not fit a rising curve."""
+    """Readings that do not fit rising curves of a usual shape: those far off, or the farthest if all are."""
     words = ("damper travel", "fuel rate", "O2")
-    found = []
-    for n in np.flatnonzero(np.abs(seen.misfits).max(0) > seen.settings.doubt_sigmas):
-        which = int(np.argmax(np.abs(seen.misfits[:, n])))
-        found.append(
-            _remark(
-                "reading_doubtful",
-                "caution",
-                _place(seen.readings, int(n)),
-                (float(seen.misfits[which, n]), seen.settings.doubt_sigmas, "standard deviations"),
-                f"The {words[which]} does not fit the other readings.",
-                "Read this position again once fire and analyser have settled.",
-            )
+    limit, count = seen.settings.doubt_sigmas, seen.misfits.shape[1]
+    off = np.abs(seen.misfits)
+    doubtful = set(np.flatnonzero(off.max(0) > limit).tolist())
+    # chi-square of 2 N readings has the mean 2 N and the variance 4 N
+    if seen.chi_square > 2 * count + limit * 2 * math.sqrt(count):
+        doubtful.add(int(np.argmax(np.square(off).sum(0))))
+    return [
+        _remark(
+            "reading_doubtful",
+            "caution",
+            _place(seen.readings, n),
+            (float(seen.misfits[np.argmax(off[:, n]), n]), limit, "standard deviations"),
+            "The readings do not fit a curve of a usual shape, most of all the "
+            f"{words[np.argmax(off[:, n])]} here.",
+            "Read this position and its neighbours again once fire and analyser have settled.",
         )
-    return found
+        for n in sorted(doubtful)
+    ]
 
 
 def weak_rule(seen: Seen) -> list[Finding]:

@@ -57,7 +57,8 @@ class ReadingSettings:
     equal_fuel_rel : float
         Fuel rates closer than this are the same rate, so its error cancels between them.
     doubt_sigmas : float
-        A reading this far from the curve is named: with a dozen readings noise alone seldom does it.
+        A reading this far from the curve is named, and chi-square this far above its mean is doubt in all of
+        them: noise alone seldom does either.
     authority_median, authority_log_odds_sd : float
         Prior of the damper's share of the pressure drop when open; low, as the burner head's resistance
         dominates: 95 % between 0.03 and 0.8.
@@ -116,8 +117,8 @@ class ReadingSettings:
     bend_sd: float = 0.4
     bend_length_rad: float = 15 * _DEG
     fuel_level_sd: float = 0.3
-    fuel_bend_sd: float = 0.5
-    fuel_length_rad: float = 25 * _DEG
+    fuel_bend_sd: float = 0.8
+    fuel_length_rad: float = 20 * _DEG
     least_slope: float = 0.05
     weak_slope: float = 0.005 / _DEG
     margin_sigmas: float = 1.0

@@ -174,13 +174,13 @@ TRC = {"N2": "7727-37-9", "O2": "7782-44-7", "CO2": "124-38-9", "SO2": "7446-09-
 
 @pytest.mark.parametrize("gas", TRC)
 def test_warmth_against_another_correlation(gas: str) -> None:
-    # Heat capacities of the Thermodynamics Research Center, as held by ``chemicals``; 0.8 % for SO2, of which
+    # Heat capacities of the Thermodynamics Research Center, as held by ``chemicals``; 1 % for SO2, of which
     # there is next to nothing in flue gas; the others agree within 0.3 %.
     row = TRC_gas_data.loc[TRC[gas]]
     numbers = [float(row[f"a{k}"]) for k in range(8)]
     for to_c in (60.0, 200.0, 350.0, 600.0):
         heat = TRCCp_integral(to_c + 273.15, *numbers) - TRCCp_integral(298.15, *numbers)
-        assert_allclose(warmth(gas, 25.0, to_c), heat / 1000, rtol=0.008 if gas == "SO2" else 0.003)
+        assert_allclose(warmth(gas, 25.0, to_c), heat / 1000, rtol=0.01 if gas == "SO2" else 0.003)
 
 
 def test_warmth_adds_up() -> None:
