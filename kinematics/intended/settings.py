@@ -117,7 +117,7 @@ class ReadingSettings:
     bend_sd: float = 0.4
     bend_length_rad: float = 15 * _DEG
     fuel_level_sd: float = 0.3
-    fuel_bend_sd: float = 0.8
+    fuel_bend_sd: float = 0.6
     fuel_length_rad: float = 20 * _DEG
     least_slope: float = 0.05
     weak_slope: float = 0.005 / _DEG
