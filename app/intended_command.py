@@ -6,10 +6,13 @@ import argparse
 import os
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from app.errors import InputError
 from app.files import new_part, remove
+
+if TYPE_CHECKING:
+    from kinematics.intended.settings import ReadingSettings
 
 _DEFAULT_OUT = Path("intended.csv")
 
@@ -53,6 +56,12 @@ def add_commands(commands: Any) -> None:
         help="least excess air to ask for (default: 8 %%, see docs/method.md)",
     )
     intended.add_argument(
+        "--co-limit",
+        type=float,
+        metavar="PPM",
+        help="air-free CO from which on to warn (default: 100)",
+    )
+    intended.add_argument(
         "--out", type=Path, metavar="FILE", default=_DEFAULT_OUT, help="CSV file (default: intended.csv)"
     )
     intended.add_argument(
@@ -62,22 +71,13 @@ def add_commands(commands: Any) -> None:
 
 
 def _intended(options: argparse.Namespace, _progress: object) -> int:
-    from dataclasses import replace
-
     from app.from_readings import work_out
     from app.intended import CSV_COLUMNS
     from app.intended_summary import intended_summary
     from app.readings import find_fuel, read_readings
     from app.result_folder import read_result
-    from kinematics.intended.settings import READING_DEFAULTS
 
-    settings = READING_DEFAULTS
-    if options.reserve is not None:
-        if not 0 < options.reserve <= 200:
-            raise InputError(
-                f"The reserve of {options.reserve:g} % cannot be used.", "Give excess air above 0, to 200 %."
-            )
-        settings = replace(settings, reserve=options.reserve / 100)
+    settings = _settings(options)
     fuel = find_fuel(options.fuel)
     table = read_readings(options.readings)
     film = read_result(options.measured) if options.measured else None
@@ -98,6 +98,29 @@ def _intended(options: argparse.Namespace, _progress: object) -> int:
         f"{worked.rows[0][0]:g} to {worked.rows[-1][0]:g} degrees."
     )
     return 0
+
+
+def _settings(options: argparse.Namespace) -> ReadingSettings:
+    """The limits of the computation, with those changed that were given."""
+    from dataclasses import replace
+
+    from kinematics.intended.settings import READING_DEFAULTS
+
+    settings = READING_DEFAULTS
+    if options.reserve is not None:
+        if not 0 < options.reserve <= 200:
+            raise InputError(
+                f"The reserve of {options.reserve:g} % cannot be used.", "Give excess air above 0, to 200 %."
+            )
+        settings = replace(settings, reserve=options.reserve / 100)
+    if options.co_limit is not None:
+        if not 0 < options.co_limit <= settings.co_danger_ppm:
+            raise InputError(
+                f"The limit of {options.co_limit:g} ppm CO cannot be used.",
+                f"Give more than 0, to {settings.co_danger_ppm:g} ppm.",
+            )
+        settings = replace(settings, co_caution_ppm=options.co_limit)
+    return settings
 
 
 def _write(path: Path, write: Callable[[Path], object]) -> None:

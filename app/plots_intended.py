@@ -100,7 +100,7 @@ def fuel_figure(worked: Worked) -> Figure:
 
 def _unsure(sigma_rad: NDArray[np.float64], half_gap_rad: NDArray[np.float64]) -> NDArray[np.float64]:
     """Standard deviation of a travel, lost motion included as a rectangular distribution (GUM 4.3.7)."""
-    return np.hypot(sigma_rad, half_gap_rad / np.sqrt(3))
+    return np.asarray(np.hypot(sigma_rad, half_gap_rad / np.sqrt(3)))
 
 
 def _band(axes: Axes, band: Band, label: str, pen: Pen) -> None:

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.errors import InputError
+from app.record import Readings
 from kinematics.intended.fuels import FUELS, Fuel
 
 Array = NDArray[np.float64]
@@ -180,6 +181,19 @@ def _content(path: Path, what: str, hint: str) -> bytes:
             f"The {what} {path.name} cannot be read: {error.strerror or 'it failed'}.",
             "Check its name and folder.",
         ) from error
+
+
+def recorded(content: bytes) -> Readings:
+    """A table of readings as it goes on record: the text as it was given, and what was understood.
+
+    Raises
+    ------
+    InputError
+        As of `readings_from_csv`.
+    """
+    table = readings_from_csv(content)
+    rows = tuple(tuple(None if math.isnan(cell) else cell for cell in row) for row in table.values.tolist())
+    return Readings(content.decode("utf-8-sig"), table.columns, rows)
 
 
 def find_fuel(named: str) -> Fuel:

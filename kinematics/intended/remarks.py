@@ -335,6 +335,44 @@ def weak_rule(seen: Seen) -> list[Finding]:
     ]
 
 
+def unsure_rule(seen: Seen) -> list[Finding]:
+    """Positions where the travel is so uncertain that its air may be too little for complete combustion."""
+    wanted, found = seen.wanted, []
+    k = seen.settings.expanded_k
+    with np.errstate(invalid="ignore"):
+        unsure = 0.01 * k * wanted.sigma_rad / wanted.per_o2_rad
+    for n in np.flatnonzero(unsure > wanted.o2_dry):
+        found.append(
+            _remark(
+                "air_unsure",
+                "caution",
+                _place(seen.readings, int(n)),
+                (100 * float(unsure[n]), 100 * float(wanted.o2_dry[n]), "%"),
+                f"The travel is uncertain by as much as {100 * unsure[n]:.1f} points of O2 ({k:g} standard "
+                "deviations), more than the target: set so, the fire may lack air.",
+                "Start further open and come down to the target by the analyser.",
+            )
+        )
+    return found
+
+
+def no_ambient_rule(seen: Seen) -> list[Finding]:
+    """Stack temperatures without the air's: no loss can be given."""
+    lacking = np.isfinite(seen.readings.stack_c) & np.isnan(seen.readings.ambient_c)
+    if not lacking.any():
+        return []
+    return [
+        _remark(
+            "no_ambient",
+            "note",
+            ", ".join(_place(seen.readings, int(n)) for n in np.flatnonzero(lacking)),
+            (None, None, None),
+            "The temperature of the combustion air is missing, so no stack loss is given.",
+            "Fill in ambient_c.",
+        )
+    ]
+
+
 def falling_rule(seen: Seen) -> list[Finding]:
     """Intended travel that goes back while the fire rises."""
     rows = seen.rows
@@ -368,6 +406,8 @@ RULES: tuple[Callable[[Seen], list[Finding]], ...] = (
     few_positions_rule,
     doubt_rule,
     weak_rule,
+    unsure_rule,
     falling_rule,
+    no_ambient_rule,
     no_target_rule,
 )

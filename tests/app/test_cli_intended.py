@@ -125,6 +125,11 @@ class TestByHand:
         assert "was raised to 3.5" in said
         assert "18 % excess air" in " ".join(said.split())
 
+    def test_co_limit_is_settable(self, hand: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        common = (hand, "--fuel", "natural_gas", "--out", hand.parent / "i.csv")
+        assert "air-free, above" not in " ".join(run(capsys, *common).split())
+        assert "air-free, above 25 ppm" in " ".join(run(capsys, *common, "--co-limit", "25").split())
+
     def test_outside_is_said(self, hand: Path, capsys: pytest.CaptureFixture[str]) -> None:
         hand.write_text(BY_HAND.replace("0,30,6.0,6.0", "0,30,6.0,3.0"))
         out = hand.parent / "i.csv"
@@ -171,6 +176,7 @@ class TestRefused:
         [
             (["--fuel", "coke"], "neither known nor a file"),
             (["--fuel", "natural_gas", "--reserve", "-3"], "reserve"),
+            (["--fuel", "natural_gas", "--co-limit", "5000"], "5000 ppm CO"),
             (["--fuel", "natural_gas", "--linkage", "motor"], "DRIVER:DRIVEN"),
             (["--fuel", "natural_gas", "--valve", "shaft2"], "--measured"),
             (["--fuel", "natural_gas", "--measured", "nowhere"], "not a result folder"),

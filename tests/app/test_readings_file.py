@@ -9,7 +9,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from app.errors import PLAIN_ERRORS, InputError
-from app.readings import LARGEST_BYTES, find_fuel, fuel_from_toml, read_readings, readings_from_csv
+from app.readings import LARGEST_BYTES, find_fuel, fuel_from_toml, read_readings, readings_from_csv, recorded
+from app.record import from_json, to_json
 from kinematics.intended.fuels import LIGHT_OIL, NATURAL_GAS, PROPANE
 
 HEAD = "driver_deg,fuel_rate,o2_dry_pct,target_o2_dry_pct"
@@ -70,6 +71,15 @@ def test_office_table_with_decimal_commas() -> None:
 def test_tables_that_cannot_be_used(content: bytes, words: str) -> None:
     with pytest.raises(InputError, match=words):
         readings_from_csv(content)
+
+
+def test_readings_go_on_record_whole() -> None:
+    content = table("90,40,3,", "0,10,6,5")
+    kept = recorded(content)
+    assert kept.csv == content.decode()
+    assert kept.columns == tuple(HEAD.split(","))
+    assert kept.rows == ((0, 10, 6, 5), (90, 40, 3, None))
+    assert from_json("readings", to_json(kept)) == kept
 
 
 def test_missing_and_large_files(tmp_path: Path) -> None:

@@ -315,6 +315,17 @@ class TestRemarks:
         assert remarks[0].where == "firing position 90 degrees"
         assert found.remarks[0].severity == "danger", "the gravest first"
 
+    def test_travel_too_uncertain_for_its_target(self) -> None:
+        protractor = np.full(5, np.radians(4.0))
+        rough = work_out(plain(TARGET / 2, sigma_damper_rad=protractor))
+        assert "air_unsure" in codes(rough)
+        assert "air_unsure" not in codes(usual())
+
+    def test_stack_without_ambient(self) -> None:
+        found = work_out(plain(BURNER_O2, stack_c=np.full(5, 150.0)))
+        assert codes(found) == ["no_ambient"]
+        assert np.all(np.isnan(found.burned.loss.gross))
+
     def test_hot_stack(self) -> None:
         found = work_out(plain(stack_c=np.full(5, 480.0), ambient_c=np.full(5, 25.0)))
         assert codes(found).count("stack_hot") == 5
