@@ -21,7 +21,7 @@ from app.record import FilmFacts
 from app.store import Store
 
 steps = 0
-kill_at = int(sys.argv[3])
+kill_at = 0
 
 
 def step() -> None:
@@ -60,6 +60,7 @@ def take_in(store: Store, file: str) -> None:
 
 
 if __name__ == "__main__":
+    kill_at = int(sys.argv[3])
     opened = Store(Path(sys.argv[1]))
     os.fsync = counted(os.fsync)
     os.replace = counted(os.replace)
