@@ -141,13 +141,17 @@ def _page_options(parser: argparse.ArgumentParser, inherited: bool = False) -> N
 
 
 def _measure(options: argparse.Namespace, terminal: Terminal) -> int:
-    from app.measure import measure
     from app.rig import Rig
-    from app.summary import summary
+    from vision.video import ClipReader
 
     rig = Rig.load(options.rig) if options.rig else Rig()
     out = options.out or Path(f"{options.clip.stem}-measured")
-    measurement = measure(options.clip, out, rig, terminal, options.overlay)
+    with ClipReader(options.clip) as reader:
+        reader.start()  # the decoder works while the rest of the program is loaded
+        from app.measure import measure
+        from app.summary import summary
+
+        measurement = measure(reader, out, rig, terminal, options.overlay)
     terminal.clear()
     print(summary(measurement))
     print(f"\nFiles are in {out}.")

@@ -149,7 +149,7 @@ class Measurement:
 
 
 def measure(
-    clip: Path,
+    clip: Path | ClipReader,
     out: Path,
     rig: Rig | None = None,
     job: JobControl | None = None,
@@ -160,8 +160,8 @@ def measure(
 
     Parameters
     ----------
-    clip : Path
-        The video.
+    clip : Path or ClipReader
+        The video; or, so that its decoder works while the program is still loading, a reader of it.
     out : Path
         Result folder; made if it is not there. Its files are replaced only when the new ones are complete.
     rig : Rig, optional
@@ -188,16 +188,19 @@ def measure(
 
     job = job or Unattended()
     measurement = analyse(clip, rig, job, settings)
-    write_results(measurement, clip, out, job, overlay)
+    write_results(measurement, _path(clip), out, job, overlay)
     return measurement
 
 
 def analyse(
-    clip: Path, rig: Rig | None = None, job: JobControl | None = None, settings: Settings | None = None
+    clip: Path | ClipReader,
+    rig: Rig | None = None,
+    job: JobControl | None = None,
+    settings: Settings | None = None,
 ) -> Measurement:
     """Measure a clip without writing anything; arguments and errors as for `measure`."""
     rig, job, settings = rig or Rig(), job or Unattended(), settings or Settings()
-    with ClipReader(clip) as reader:
+    with clip if isinstance(clip, ClipReader) else ClipReader(clip) as reader:
         facts = reader.facts
         tracks = follow_markers(reader, facts.declared_frames or 0, job)
         damaged = reader.damaged_packets
@@ -206,8 +209,8 @@ def analyse(
     _check_movement(motion, settings)
     results, left_out = _linkages(plan, tracks, motion, job, settings)
     read = FilmedClip(
-        Path(clip).name,
-        _sha256(clip),
+        _path(clip).name,
+        _sha256(_path(clip)),
         facts,
         len(tracks.time_s),
         float(tracks.time_s[0]),
@@ -378,6 +381,10 @@ def _rod(
     except DetectionError as error:
         logger.warning("rod marker left out: %s", error)
         return None, [without_rod(name, error.message, error.hint)]
+
+
+def _path(clip: Path | ClipReader) -> Path:
+    return clip.path if isinstance(clip, ClipReader) else Path(clip)
 
 
 def _sha256(path: Path) -> str:

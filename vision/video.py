@@ -35,9 +35,10 @@ _COMPLETE_SHARE = 0.97
 """A file that holds less than this share of the frames its index lists was cut off."""
 
 _JPEG_RANGE = 2
-_FRAMES_AHEAD = 6
-_LARGE_PIXELS = 4_000_000
-"""Of larger pictures fewer are decoded ahead, for the sake of memory."""
+_AHEAD_BYTES = 64_000_000
+"""Memory for pictures decoded ahead: what a decoder makes in the time that a program takes to load."""
+
+_LEAST_AHEAD = 3
 _READ_AGAIN = "Copy it from the phone again, or film again."
 
 
@@ -105,7 +106,7 @@ class ClipReader:
     """Reads a clip from the start to the end, once.
 
     Use as a context manager and iterate over it. After the last frame ``damaged_packets`` says
-    how many pieces of the file were lost.
+    how many pieces of the file were lost. `start` lets the decoder work before anyone iterates.
 
     Parameters
     ----------
@@ -150,11 +151,17 @@ class ClipReader:
         self._decoded.close()
         self._container.close()
 
+    def start(self) -> None:
+        """Begin to decode ahead, as far as memory for it reaches; done by iterating, too."""
+        if self._ahead is None:
+            width, height = self.facts.size_wh_px
+            picture_bytes = width * height * (1 if self.facts.bit_depth == 8 else 2)
+            self._ahead = ReadAhead(self._frames(), max(_AHEAD_BYTES // picture_bytes, _LEAST_AHEAD))
+
     def __iter__(self) -> Iterator[Frame]:
         """Yield frames in the order of their presentation time; the next ones are decoded meanwhile."""
-        width, height = self.facts.size_wh_px
-        large = width * height > _LARGE_PIXELS
-        self._ahead = ReadAhead(self._frames(), _FRAMES_AHEAD // 2 if large else _FRAMES_AHEAD)
+        self.start()
+        assert self._ahead is not None
         return self._ahead
 
     def _frames(self) -> Iterator[Frame]:
