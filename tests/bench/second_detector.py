@@ -1,8 +1,9 @@
 """Marks found by an independent detector: ``python tests/bench/second_detector.py FOLDER_WITH_NODE_MODULES``.
 
-Runs js-aruco2 (npm, 2.0.0, a JavaScript port of the original ArUco library, no code shared with OpenCV) in Node.js on
-some frames of the sample clip, and writes what it finds to ``tests/rendered/data/second_detector.json``, which the
-tests compare with our own corners. Needs ``npm install js-aruco2@2.0.0`` in the given folder.
+Runs js-aruco2 (npm, 2.0.0, a JavaScript port of the original ArUco library, no code shared with OpenCV)
+in Node.js on some frames of the sample clip, and writes what it finds to
+``tests/rendered/data/second_detector.json``, which the tests compare with our own corners. Needs
+``npm install js-aruco2@2.0.0`` in the given folder.
 """
 
 from __future__ import annotations

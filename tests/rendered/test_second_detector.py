@@ -1,7 +1,8 @@
 """Markers of the sample clip against an independent detector (js-aruco2 2.0.0, npm).
 
-What it found is stored; ``tests/bench/second_detector.py`` makes the file again. It gives corners in whole pixels, on the
-outermost dark pixels, so each lies up to a pixel and a half from the true edge, but a marker's centre much less.
+What it found is stored; ``tests/bench/second_detector.py`` makes the file again. It gives corners in whole
+pixels, on the outermost dark pixels, so each lies up to a pixel and a half from the true edge, but a marker's
+centre much less.
 """
 
 from __future__ import annotations
