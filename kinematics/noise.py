@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -13,6 +15,7 @@ Array = NDArray[np.float64]
 _GRID = 11  # sizes of the slow error looked at for each shaft ...
 _REACH = 2.5  # ... up to so many standard deviations of its prior either way
 _CELL = 0.2  # of the correlation length: bins closer than this count as one when slow errors are sized
+_BATCH_NUMBERS = 2_000_000  # in the covariances handled at once: 16 MB
 
 
 def slow_correlation(bins: Bins, settings: Settings = DEFAULTS) -> Array:
@@ -108,18 +111,33 @@ def slow_error_sizes(
     slow = slow_correlation(bins, settings)
     by_driver, by_driven = (mean @ m @ mean.T for m in (slow * np.outer(ratio, ratio), slow))
     white = np.diag(mean**2 @ (bins.driven_var + ratio**2 * bins.driver_var))
-    covariance = white + driver[:, None, None] * by_driver + driven[:, None, None] * by_driven
-    factor = np.linalg.cholesky(covariance)
-    whitened = np.linalg.solve(factor, mean @ np.column_stack([design, driven_rad]))
-    products = np.swapaxes(whitened, 1, 2) @ whitened
+    columns = mean @ np.column_stack([design, driven_rad])
+    covariances = (
+        white + driver[g, None, None] * by_driver + driven[g, None, None] * by_driven
+        for g in _batches(driver.size, white.size)
+    )
+    parts = [_in_units_of(covariance, columns) for covariance in covariances]
+    products, volume = (np.concatenate(part) for part in zip(*parts, strict=True))
     products[:, :-1, :-1] += known.T @ known
     # where one pass is all there is, nothing tells lost motion: a trace keeps the elimination possible
     curve, across = products[:, :-1, :-1] + 1e-9 * np.eye(design.shape[1]), products[:, :-1, -1]
     taken = np.einsum("gi,gi->g", across, np.linalg.solve(curve, across[..., None])[..., 0])
-    volume = 2 * np.log(np.einsum("gii->gi", factor)).sum(axis=1) + np.linalg.slogdet(curve)[1]
-    loss = volume + products[:, -1, -1] - taken + prior
+    loss = volume + np.linalg.slogdet(curve)[1] + products[:, -1, -1] - taken + prior
     weight = np.exp(-(loss - loss.min()) / 2)
     return np.asarray(np.sqrt(np.array([weight @ driver, weight @ driven]) / weight.sum()))
+
+
+def _batches(count: int, numbers_each: int) -> Iterator[slice]:
+    """Slices of so many sizes at once that their covariances stay small in memory, however long the film."""
+    each = max(_BATCH_NUMBERS // numbers_each, 1)
+    return (slice(k, k + each) for k in range(0, count, each))
+
+
+def _in_units_of(covariance: Array, columns: Array) -> tuple[Array, Array]:
+    """Products of the columns in units of the noise, and the logarithm of its volume, for each covariance."""
+    factor = np.linalg.cholesky(covariance)
+    whitened = np.linalg.solve(factor, columns)
+    return np.swapaxes(whitened, 1, 2) @ whitened, 2 * np.log(np.einsum("gii->gi", factor)).sum(axis=1)
 
 
 def _cells(bins: Bins, settings: Settings) -> Array:
