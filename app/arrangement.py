@@ -48,7 +48,11 @@ class Arrangement:
 
 
 def arrange(
-    tracks: MarkerTracks, rig: Rig, picture_wh_px: tuple[int, int], settings: Settings
+    tracks: MarkerTracks,
+    rig: Rig,
+    picture_wh_px: tuple[int, int],
+    settings: Settings,
+    part: bool = False,
 ) -> Arrangement:
     """Work out shafts and linkages from the markers seen.
 
@@ -62,6 +66,9 @@ def arrange(
         Size of the stored picture.
     settings : Settings
         Sizes and limits.
+    part : bool
+        The clip shows only part of the train: linkages of the set-up file with a shaft that is not in it are
+        left to other clips.
 
     Returns
     -------
@@ -72,7 +79,7 @@ def arrange(
     DetectionError
         If there are no markers, no reference card or fewer than two shafts.
     InputError
-        If the set-up file names a shaft that is not there.
+        If the set-up file names a shaft that is not there; with `part`, no linkage that is.
     """
     named = {s.marker for s in rig.shafts} | {k.rod_marker for k in rig.linkages if k.rod_marker is not None}
     share = tracks.seen.mean(axis=0) if len(tracks.time_s) else np.zeros(len(tracks.ids))
@@ -96,6 +103,13 @@ def arrange(
             "Put marker 10 on the motor's arm and 11 on the driven arm, and keep both in view.",
         )
     linkages = rig.linkages or _train(arms)
+    if part and rig.linkages:
+        linkages = tuple(k for k in rig.linkages if k.driver in arms and k.driven in arms)
+        if not linkages:
+            raise InputError(
+                f"No linkage of the set-up file is in this clip: it shows {', '.join(arms)}.",
+                "Correct the file, or film the markers of both shafts of a linkage.",
+            )
     rods = {k: _rod_marker(link, arms, present) for k, link in enumerate(linkages)}
     everything = [i for ids in arms.values() for i in ids] + [r for r in rods.values() if r is not None]
     side = marker_sides(tracks, everything, settings.marker_sides_mm, picture_wh_px)
@@ -124,7 +138,8 @@ def _arms(present: set[int], rig: Rig) -> dict[str, list[int]]:
         markers = [i for i in (FIRST_ARM_ID + k, *(e + k for e in EXTRA_ARM_IDS)) if i in present]
         own = [i for i in markers if i not in given or i == FIRST_ARM_ID + k]
         if own:
-            name = next((given[i] for i in own if i in given), default)
+            # a shaft named by its arm's marker keeps the name where only another marker of it is seen
+            name = next((given[i] for i in (FIRST_ARM_ID + k, *own) if i in given), default)
             arms.setdefault(name, []).extend(i for i in own if i not in arms.get(name, []))
     for marker, name in given.items():
         if marker in present and not any(marker in ids for ids in arms.values()):

@@ -10,11 +10,15 @@ import time
 import traceback
 from collections.abc import Sequence
 from pathlib import Path
-from typing import NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
 from app import intended_command, keeping_commands, report_commands
 from app.errors import PLAIN_ERRORS, InputError
 from vision.errors import Cancelled
+
+if TYPE_CHECKING:
+    from app.rig import Rig
+    from vision.video import ClipReader
 
 CANNOT_USE = 2
 OWN_FAULT = 1
@@ -95,8 +99,14 @@ def _parser() -> argparse.ArgumentParser:
     parser.set_defaults(run=_serve)
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", parser_class=_Parser)
 
-    measure = commands.add_parser("measure", help="measure a clip of a full stroke")
-    measure.add_argument("clip", type=Path, metavar="CLIP", help="video file")
+    measure = commands.add_parser("measure", help="measure a clip of a full stroke, or several of one train")
+    measure.add_argument(
+        "clips",
+        type=Path,
+        nargs="+",
+        metavar="CLIP",
+        help="video file; several that share a shaft are joined into one train",
+    )
     measure.add_argument("--rig", type=Path, metavar="FILE", help="set-up file rig.toml")
     measure.add_argument(
         "--out", type=Path, metavar="DIR", help="result folder (default: CLIP's name + -measured)"
@@ -145,15 +155,31 @@ def _measure(options: argparse.Namespace, terminal: Terminal) -> int:
     from vision.video import ClipReader
 
     rig = Rig.load(options.rig) if options.rig else Rig()
-    out = options.out or Path(f"{options.clip.stem}-measured")
-    with ClipReader(options.clip) as reader:
+    clips: list[Path] = options.clips
+    out = options.out or Path(f"{'-'.join(clip.stem for clip in clips)}-measured")
+    with ClipReader(clips[0]) as reader:
         reader.start()  # the decoder works while the rest of the program is loaded
+        if len(clips) > 1:
+            return _measure_several([reader, *clips[1:]], out, rig, options, terminal)
         from app.measure import measure
         from app.summary import summary
 
         measurement = measure(reader, out, rig, terminal, options.overlay)
     terminal.clear()
     print(summary(measurement))
+    print(f"\nFiles are in {out}.")
+    return 0
+
+
+def _measure_several(
+    clips: Sequence[Path | ClipReader], out: Path, rig: Rig, options: argparse.Namespace, terminal: Terminal
+) -> int:
+    from app.joined_summary import joined_summary
+    from app.several import measure_several
+
+    joined = measure_several(clips, out, rig, terminal, options.overlay)
+    terminal.clear()
+    print(joined_summary(joined))
     print(f"\nFiles are in {out}.")
     return 0
 

@@ -184,7 +184,7 @@ def measure(
     Cancelled
         If the person asked to stop; nothing is written then.
     """
-    from app.results import write_results
+    from app.result_writing import write_results
 
     job = job or Unattended()
     measurement = analyse(clip, rig, job, settings)
@@ -197,20 +197,21 @@ def analyse(
     rig: Rig | None = None,
     job: JobControl | None = None,
     settings: Settings | None = None,
+    part: bool = False,
 ) -> Measurement:
-    """Measure a clip without writing anything; arguments and errors as for `measure`."""
+    """Measure a clip without writing anything; arguments as for `measure`, and `part` as for `arrange`."""
     rig, job, settings = rig or Rig(), job or Unattended(), settings or Settings()
     with clip if isinstance(clip, ClipReader) else ClipReader(clip) as reader:
         facts = reader.facts
         tracks = follow_markers(reader, facts.declared_frames or 0, job)
         damaged = reader.damaged_packets
-    plan = arrange(tracks, rig, facts.size_wh_px, settings)
+    plan = arrange(tracks, rig, facts.size_wh_px, settings, part)
     motion = find_shafts(tracks, list(plan.shafts), facts.size_wh_px, job, settings.hinges)
     _check_movement(motion, settings)
     results, left_out = _linkages(plan, tracks, motion, job, settings)
     read = FilmedClip(
         _path(clip).name,
-        _sha256(_path(clip)),
+        sha256(_path(clip)),
         facts,
         len(tracks.time_s),
         float(tracks.time_s[0]),
@@ -387,7 +388,8 @@ def _path(clip: Path | ClipReader) -> Path:
     return clip.path if isinstance(clip, ClipReader) else Path(clip)
 
 
-def _sha256(path: Path) -> str:
+def sha256(path: Path) -> str:
+    """Checksum of a file's content."""
     digest = hashlib.sha256()
     with Path(path).open("rb") as file:
         while chunk := file.read(1 << 20):

@@ -102,6 +102,7 @@ def read_result(folder: Path) -> FilmResult:
         content = strict_json((folder / RECORD_FILE).read_bytes(), RECORD_FILE)
     except OSError as error:
         raise _unreadable(folder, RECORD_FILE) from error
+    _refuse_joined(folder, content)
     _check_record(folder, content)
     travel = _table(folder, TRAVEL_FILE, TRAVEL_COLUMNS, text=("linkage", "pass"))
     if not travel["pass"].isin(PASSES).all():
@@ -112,6 +113,18 @@ def read_result(folder: Path) -> FilmResult:
         ("time_s", *(f"{s['name']}{kind}" for s in content["shafts"] for kind in ("_deg", "_sd_deg"))),
     )
     return FilmResult(folder, content, travel, angles)
+
+
+def _refuse_joined(folder: Path, content: object) -> None:
+    """Refuse the record of several clips: it has no one film; each clip has a folder of its own in it."""
+    clips = content.get("clips") if isinstance(content, dict) else None
+    if not isinstance(clips, list) or not clips:
+        return
+    folders = [str(clip.get("folder", "")) for clip in clips if isinstance(clip, dict)]
+    raise InputError(
+        f"{folder.name or folder} holds several clips joined into one train.",
+        f"Give the folder of one of them: {' or '.join(str(folder / Path(one).name) for one in folders)}.",
+    )
 
 
 def _check_record(folder: Path, content: object) -> None:

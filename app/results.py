@@ -1,36 +1,29 @@
-"""The result folder of a measurement: tables, record, intermediate stages.
-
-Files are written into a folder of their own beside the target and moved in at the end, so a run that is
-killed leaves nothing half-written under a final name, and earlier results stay until new ones are whole.
-"""
+"""The content of a measurement's tables and of its record."""
 
 from __future__ import annotations
 
 import importlib.metadata
-import json
 import math
-import os
 import platform
-import shutil
-import tempfile
+from collections.abc import Sequence
 from functools import cache
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from app.columns import Column, write_columns
-from app.errors import InputError
+from app.columns import Column
 from app.measure import LinkageResult, Measurement
 from app.words import QUANTITY_WORDS
 from kinematics.condition import Estimate, Extreme
+from kinematics.findings import Finding
 from kinematics.identify import GeometryFit, Quantity
 from kinematics.joints import JointPlay
 from kinematics.repeat import Repeatability
 from kinematics.slip import Slip
 from kinematics.to_toggle import ENDS, TravelLeft
-from vision.control import JobControl, Unattended
+from kinematics.travel import TravelCurves
+from vision.faults import Fault
 
 ANGLES_FILE = "angles.csv"
 TRAVEL_FILE = "travel.csv"
@@ -68,16 +61,20 @@ def travel_columns(measurement: Measurement) -> dict[str, Column]:
     dict of str to list of str or ndarray, shape (N,)
         ``linkage``, ``pass`` (``opening`` or ``closing``), ``driver_deg``, ``driven_deg``, ``sd_deg``.
     """
+    return curve_columns([(linkage.name, linkage.curves) for linkage in measurement.linkages])
+
+
+def curve_columns(named: Sequence[tuple[str, TravelCurves]]) -> dict[str, Column]:
+    """Columns of ``travel.csv`` for curves by name, as `travel_columns` gives them."""
     names: list[str] = []
     ways: list[str] = []
     figures: list[NDArray[np.float64]] = [np.zeros((3, 0))]
-    for linkage in measurement.linkages:
-        curves = linkage.curves
+    for name, curves in named:
         for way, driven, sd in (
             ("opening", curves.opening_rad, curves.opening_sd_rad),
             ("closing", curves.closing_rad, curves.closing_sd_rad),
         ):
-            names += [linkage.name] * driven.size
+            names += [name] * driven.size
             ways += [way] * driven.size
             figures.append(np.stack([curves.driver_rad, driven, sd]))
     driver, driven, sd = np.round(np.degrees(np.concatenate(figures, axis=1)), 5)
@@ -114,24 +111,31 @@ def record(measurement: Measurement) -> dict[str, Any]:
         "shafts": [_shaft(measurement, s) for s in range(len(motion.names))],
         "linkages": [_linkage(linkage) for linkage in measurement.linkages],
         "trains": [
-            {
-                "shafts": list(train.shafts),
-                "driver_travel_deg": _estimate(train.driver_travel),
-                "driven_travel_deg": _estimate(train.driven_travel),
-                "slack_deg": _estimate(train.slack),
-            }
+            train_entry(train.shafts, train.driver_travel, train.driven_travel, train.slack)
             for train in measurement.trains
         ],
-        "findings": [
-            {
-                name: getattr(f, name, None)
-                for name in ("code", "severity", "where", "value", "sd", "limit", "unit", "text", "advice")
-            }
-            for f in sorted(found, key=lambda f: SEVERITY_ORDER.index(f.severity))
-        ],
+        "findings": [finding_entry(f) for f in sorted(found, key=lambda f: SEVERITY_ORDER.index(f.severity))],
         "versions": versions(),
     }
-    return _plain(content)
+    return plain(content)
+
+
+def train_entry(
+    shafts: Sequence[str], driver_travel: Estimate, driven_travel: Estimate, slack: Estimate
+) -> dict[str, Any]:
+    """A train as ``result.json`` has it."""
+    return {
+        "shafts": list(shafts),
+        "driver_travel_deg": in_degrees(driver_travel),
+        "driven_travel_deg": in_degrees(driven_travel),
+        "slack_deg": in_degrees(slack),
+    }
+
+
+def finding_entry(finding: Finding | Fault) -> dict[str, Any]:
+    """A finding as ``result.json`` has it."""
+    names = ("code", "severity", "where", "value", "sd", "limit", "unit", "text", "advice")
+    return {name: getattr(finding, name, None) for name in names}
 
 
 @cache
@@ -186,7 +190,7 @@ def _linkage(linkage: LinkageResult) -> dict[str, Any]:
         "driven": driven,
         "geometry": _geometry(linkage.fit),
         "branch": None if linkage.fit is None else linkage.fit.linkage.branch,
-        "slack_deg": _estimate(condition.slack),
+        "slack_deg": in_degrees(condition.slack),
         "hysteresis_max_deg": _extreme(linkage.hysteresis),
         "min_drive_angle_deg": _extreme(condition.drive),
         "min_transmission_angle_deg": _extreme(condition.transmission),
@@ -215,7 +219,8 @@ def _linkage(linkage: LinkageResult) -> dict[str, Any]:
     }
 
 
-def _estimate(estimate: Estimate) -> dict[str, float]:
+def in_degrees(estimate: Estimate) -> dict[str, float]:
+    """Value and standard deviation in degrees."""
     return {"value": math.degrees(estimate.value), "sd": math.degrees(estimate.sd)}
 
 
@@ -286,12 +291,12 @@ def _extreme(extreme: Extreme | None) -> dict[str, Any] | None:
     }
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
     """Plain JSON values: numbers without noise digits, None for NaN and infinities."""
     if isinstance(value, dict):
-        return {k: _plain(v) for k, v in value.items()}
+        return {k: plain(v) for k, v in value.items()}
     if isinstance(value, list | tuple):
-        return [_plain(v) for v in value]
+        return [plain(v) for v in value]
     if isinstance(value, bool | np.bool_):
         return bool(value)
     if isinstance(value, int | np.integer):
@@ -299,91 +304,3 @@ def _plain(value: Any) -> Any:
     if isinstance(value, float | np.floating):
         return round(float(value), 6) if math.isfinite(value) else None
     return value
-
-
-def write_results(
-    measurement: Measurement, clip: Path, out: Path, job: JobControl | None = None, overlay: bool = False
-) -> None:
-    """Write the result folder.
-
-    Parameters
-    ----------
-    measurement : Measurement
-    clip : Path
-        The clip, for the overlay.
-    out : Path
-        Folder; made if it is not there.
-    job : JobControl, optional
-        Progress and stop.
-    overlay : bool
-        Also write ``overlay.mp4``.
-
-    Raises
-    ------
-    InputError
-        If the folder cannot be written.
-    Cancelled
-        If the person asked to stop; the folder is as before.
-    """
-    from app.overlay import write_overlay
-
-    job = job or Unattended()
-    out = Path(out).resolve()
-    try:
-        out.parent.mkdir(parents=True, exist_ok=True)
-        fresh = Path(tempfile.mkdtemp(prefix=f".{out.name}-", dir=out.parent))
-    except OSError as error:
-        raise _cannot_write(out, error) from error
-    try:
-        write_columns(fresh / ANGLES_FILE, angles_columns(measurement))
-        write_columns(fresh / TRAVEL_FILE, travel_columns(measurement))
-        _write_stages(measurement, fresh / STAGES_FOLDER)
-        text = json.dumps(record(measurement), indent=1, ensure_ascii=False, allow_nan=False)
-        (fresh / RECORD_FILE).write_text(text + "\n", encoding="utf-8")
-        if overlay:
-            write_overlay(clip, fresh, fresh / OVERLAY_FILE, job)
-        job.check()
-        _move_in(fresh, out)
-    except OSError as error:
-        raise _cannot_write(out, error) from error
-    finally:
-        shutil.rmtree(fresh, ignore_errors=True)
-
-
-def _write_stages(measurement: Measurement, folder: Path) -> None:
-    folder.mkdir()
-    measurement.tracks.save(folder / "edges.npz")
-    measurement.motion.save(folder / "shafts.npz")
-    for n, linkage in enumerate(measurement.linkages):
-        if linkage.rod is not None:
-            linkage.rod.save(folder / f"rod{n}.npz")
-    pins = [
-        {
-            "linkage": linkage.name,
-            "drive_pin_mm": linkage.pins[0].on_arm_mm.tolist(),
-            "driven_pin_mm": linkage.pins[1].on_arm_mm.tolist(),
-        }
-        for linkage in measurement.linkages
-        if linkage.pins is not None
-    ]
-    (folder / "pins.json").write_text(json.dumps(_plain(pins), indent=1), encoding="utf-8")
-
-
-def _move_in(fresh: Path, out: Path) -> None:
-    """Put a complete folder in its place; the record goes last, so it never describes files not yet there."""
-    fresh.chmod(0o755)
-    if not out.exists():
-        os.replace(fresh, out)
-        return
-    shutil.rmtree(out / STAGES_FOLDER, ignore_errors=True)
-    (out / OVERLAY_FILE).unlink(missing_ok=True)
-    for entry in sorted(fresh.iterdir(), key=lambda p: p.name == RECORD_FILE):
-        os.replace(entry, out / entry.name)
-
-
-def _cannot_write(out: Path, error: OSError) -> InputError:
-    reason = error.strerror or "it failed"
-    return InputError(
-        f"The results cannot be written to {out.name}: {reason}.",
-        "Choose another folder or make room on the disk.",
-    )

@@ -37,6 +37,12 @@ class Settings:
         Standard deviation of each centre and pin for the same reason.
     play_sigma_mm : float
         The same of a pin's shift between both passes: most of a pin's error is the same in both.
+    shared_travel_rad : float
+        Travel of a shaft that two clips share may differ by so much without a finding: as much as a driver
+        may miss low fire without a note; stops and switches are seldom more exact.
+    joint_step_rad : float
+        Steps of a curve that another clip's curve is carried through: straight lines between them miss a
+        curve of usual bend by less than 0.001 degrees.
     sure_sigmas : float
         Two films differ beyond noise from so many standard deviations of the difference on: with some twenty
         figures compared, noise alone should hardly ever be called a change.
@@ -54,4 +60,6 @@ class Settings:
     scale_sigma: float = 0.0025
     place_sigma_mm: float = 0.15
     play_sigma_mm: float = 0.03
+    shared_travel_rad: float = np.deg2rad(0.5)
+    joint_step_rad: float = np.deg2rad(0.2)
     sure_sigmas: float = 3.0

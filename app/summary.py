@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import textwrap
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from app.estimates import format_estimate
@@ -22,6 +23,11 @@ CLOSING = (
 def summary(measurement: Measurement) -> str:
     """Give shafts, linkages and findings in words and figures, each with its uncertainty."""
     content = record(measurement)
+    return "\n".join([*measured_lines(content), "", *finding_lines(content["findings"])])
+
+
+def measured_lines(content: Mapping[str, Any]) -> list[str]:
+    """Shafts and linkages of one clip's record."""
     lines = ["Shaft           travel             opens   frames measured"]
     frames = content["clip"]["frames"]
     for shaft in content["shafts"]:
@@ -38,15 +44,20 @@ def summary(measurement: Measurement) -> str:
             ("smallest drive angle", linkage["min_drive_angle_deg"]),
             ("smallest transmission angle", linkage["min_transmission_angle_deg"]),
         ):
-            lines.append(_figure(words, entry))
-    lines += ["", "Findings, the gravest first:"]
-    for finding in content["findings"]:
-        text = f"{finding['severity'].upper()} {finding['where']}: {finding['text']} {finding['advice']}"
+            lines.append(figure_line(words, entry))
+    return lines
+
+
+def finding_lines(findings: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Findings and the closing words; a finding's clip, where it has one, stands before it."""
+    lines = ["Findings, the gravest first:"]
+    for finding in findings:
+        where = f"{finding['clip']}, {finding['where']}" if finding.get("clip") else finding["where"]
+        text = f"{finding['severity'].upper()} {where}: {finding['text']} {finding['advice']}"
         lines += textwrap.wrap(text, WIDTH, initial_indent="- ", subsequent_indent="  ")
-    if not content["findings"]:
+    if not findings:
         lines.append("- none")
-    lines += ["", *textwrap.wrap(CLOSING, WIDTH)]
-    return "\n".join(lines)
+    return [*lines, "", *textwrap.wrap(CLOSING, WIDTH)]
 
 
 def _quantity(words: str, entry: dict[str, Any], unit: str) -> str:
@@ -56,7 +67,8 @@ def _quantity(words: str, entry: dict[str, Any], unit: str) -> str:
     return f"  {words:<28} {format_estimate(entry['value'], entry['sd'], unit)}"
 
 
-def _figure(words: str, entry: dict[str, float | None] | None) -> str:
+def figure_line(words: str, entry: Mapping[str, float | None] | None) -> str:
+    """A figure with its name, and where it lies if that is given."""
     if entry is None or entry["value"] is None:
         return f"  {words:<28} not available"
     at = entry.get("at_driver_deg")

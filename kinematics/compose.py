@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 
 from kinematics.condition import Estimate
 from kinematics.errors import StrokeError
-from kinematics.settings import DEFAULTS, Settings
 from kinematics.travel import TravelCurves, mean_curve
 
 Array = NDArray[np.float64]
@@ -21,19 +20,17 @@ _LEAST_SLOPE = 0.05  # a driven shaft that turns less has no place where its los
 _SURE = 3.0  # standard deviations within which two ends may be the same
 
 
-def shared_difference(first: TravelCurves, second: TravelCurves, settings: Settings = DEFAULTS) -> Estimate:
+def shared_difference(first: TravelCurves, second: TravelCurves) -> Estimate:
     """Travel of the shared shaft in the second film less that in the first.
 
     Parameters
     ----------
     first, second : TravelCurves
         The shared shaft is driven in the first and driver in the second.
-    settings : Settings
 
     Returns
     -------
     Estimate
-        The standard deviation allows for slow errors of the angles in both films.
 
     Examples
     --------
@@ -43,9 +40,7 @@ def shared_difference(first: TravelCurves, second: TravelCurves, settings: Setti
     >>> shared_difference(first, second).value
     0.5
     """
-    # a driven travel has its slow error already, a driver's travel only the noise of its holds
-    floor = math.sqrt(2) * settings.floor_rad
-    sd = math.hypot(first.driven_travel_sd_rad, second.driver_travel_sd_rad, floor)
+    sd = math.hypot(first.driven_travel_sd_rad, second.driver_travel_sd_rad)
     return Estimate(second.driver_travel_rad - first.driven_travel_rad, sd)
 
 
@@ -53,7 +48,6 @@ def compose(
     first: TravelCurves,
     second: TravelCurves,
     second_lost_rad: float = 0.0,
-    settings: Settings = DEFAULTS,
 ) -> TravelCurves:
     """Travel from the first curve's driver to the second one's driven shaft, pass by pass.
 
@@ -65,7 +59,6 @@ def compose(
         Shared shaft to driven shaft, at steps that are fine against its bends; straight between them.
     second_lost_rad : float
         Lost motion of the second at its driven shaft; NaN or 0 if not known.
-    settings : Settings
 
     Returns
     -------
@@ -96,7 +89,7 @@ def compose(
     >>> whole.opening_rad.tolist(), whole.driven_sign, round(float(whole.opening_sd_rad[1]), 4)
     ([0.0, 4.0, 8.0], -1, 0.0224)
     """
-    off = shared_difference(first, second, settings)
+    off = shared_difference(first, second)
     same = max(_BEYOND_RAD, _SURE * off.sd)
     # of a difference beyond its own noise any share may lie at low fire: mean square of an even spread
     shift = math.sqrt(max(off.value**2 - off.sd**2, 0.0) / 3)
