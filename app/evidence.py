@@ -32,6 +32,17 @@ def tape_evidence(linkage: RigLinkage) -> list[Evidence]:
     return evidence
 
 
+def centre_sigma_mm(motion: ShaftMotion, settings: Settings) -> Array:
+    """Standard deviations of each shaft's centre in the card frame, shape (S, 2).
+
+    Beside the fit's own they hold what lens and edges leave, and the scale that all lengths share: it moves a
+    centre along the line to the point right below the camera, about as far away as the card.
+    """
+    scale = settings.scale_sigma * np.hypot(*motion.centre_mm[:, :2].T)
+    own = np.hypot(motion.centre_sigma_mm, settings.place_sigma_mm)
+    return np.asarray(np.hypot(own, scale[:, None]))
+
+
 def film_evidence(
     motion: ShaftMotion,
     driver: int,

@@ -11,10 +11,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from app.arrangement import Arrangement, PlannedLinkage, arrange
 from app.errors import InputError
-from app.evidence import film_evidence, pins_play, tape_evidence
+from app.evidence import centre_sigma_mm, film_evidence, pins_play, tape_evidence
 from app.left_out import without_fit, without_linkage, without_pins, without_rod
 from app.rig import Rig
 from app.settings import Settings
@@ -130,6 +131,8 @@ class Measurement:
     clip : FilmedClip
     tracks : MarkerTracks
     motion : ShaftMotion
+    centre_sigma_mm : ndarray, shape (S, 2)
+        Of each shaft's centre, with the scale that all lengths share.
     linkages : tuple of LinkageResult
     faults : tuple of Fault
         About the filming.
@@ -142,6 +145,7 @@ class Measurement:
     clip: FilmedClip
     tracks: MarkerTracks
     motion: ShaftMotion
+    centre_sigma_mm: NDArray[np.float64]
     linkages: tuple[LinkageResult, ...]
     faults: tuple[Fault, ...]
     findings: tuple[Finding, ...]
@@ -222,7 +226,9 @@ def analyse(
     faults = find_faults(tracks, motion, damaged, settings.faults)
     linkages = tuple(result for result, _ in results)
     trains = _trains(linkages, motion, settings)
-    return Measurement(read, tracks, motion, linkages, faults, findings, trains)
+    return Measurement(
+        read, tracks, motion, centre_sigma_mm(motion, settings), linkages, faults, findings, trains
+    )
 
 
 def _check_movement(motion: ShaftMotion, settings: Settings) -> None:

@@ -159,7 +159,7 @@ def _shaft(measurement: Measurement, s: int) -> dict[str, Any]:
         "travel_sd_deg": math.degrees(sd),
         "opening": "ccw" if sign > 0 else "cw",
         "centre_mm": [float(v) for v in motion.centre_mm[s]],
-        "centre_sd_mm": [float(v) for v in motion.centre_sigma_mm[s]],
+        "centre_sd_mm": [float(v) for v in measurement.centre_sigma_mm[s]],
         "axis_tilt_deg": math.degrees(math.acos(min(1.0, abs(float(motion.axis[s, 2]))))),
         "frames_measured": int(np.isfinite(motion.angle_rad[:, s]).sum()),
     }

@@ -14,6 +14,7 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
@@ -30,7 +31,7 @@ def main() -> None:
     parser.add_argument("folders", nargs="+", type=Path)
     folders = parser.parse_args().folders
     truths = sorted(p for folder in folders for p in folder.glob("*.truth.json"))
-    angle_rows, linkage_rows = [], []
+    angle_rows, place_rows, linkage_rows = [], [], []
     for truth_json in truths:
         name = truth_json.name.removesuffix(".truth.json")
         truth = json.loads(truth_json.read_text(encoding="utf-8"))
@@ -55,13 +56,17 @@ def main() -> None:
             )
             for shaft, s in scores.items()
         ]
-        found = record(measurement)["linkages"]
+        result = record(measurement)
+        place_rows += _place_rows(name, truth, result)
+        found = result["linkages"]
         for true in truth["linkages"]:
             ends = [_name(true["drive_shaft"]), _name(true["driven_shaft"])]
             for linkage in found:
                 if [linkage["driver"], linkage["driven"]] == ends:
                     linkage_rows += _linkage_rows(name, true, linkage)
     print(_table(("clip", "shaft", "RMS deg", "max deg", "frames %", "within 2 sd %"), angle_rows))
+    print()
+    print(_table(("clip", "quantity", "true", "measured", "sd", "error"), place_rows))
     print()
     print(_table(("clip", "linkage", "quantity", "true", "measured", "sd", "error"), linkage_rows))
 
@@ -76,6 +81,26 @@ def _row(*cells: str) -> str:
 
 def _name(shaft: int) -> str:
     return "motor" if shaft == 0 else f"shaft{shaft}"
+
+
+def _place_rows(clip: str, truth: dict[str, Any], found: dict[str, Any]) -> list[str]:
+    """Focal length, and shaft centres on the card's axes (where each axis passes the plane of its marker)."""
+    true, entry = truth["camera"]["fx"], found["clip"]["camera"]["focal_px"]
+    rows = [(clip, "focal length px", true, entry["value"], entry["sd"])]
+    card, turn = np.array(truth["card"]["centre_mm"]), np.array(truth["card"]["rotation"])
+    for shaft in found["shafts"]:
+        for known in truth["shafts"]:
+            if _name(known["shaft"]) != shaft["name"]:
+                continue
+            centre = turn.T @ (np.array([*known["centre_mm"], known["marker_plane_offset_mm"]]) - card)
+            rows += [
+                (clip, f"{shaft['name']} {axis} mm", true, shaft["centre_mm"][n], shaft["centre_sd_mm"][n])
+                for n, (axis, true) in enumerate(zip("xy", centre, strict=False))
+            ]
+    return [
+        _row(clip, words, f"{true:.2f}", f"{value:.2f}", f"{sd:.2f}", f"{value - true:+.2f}")
+        for clip, words, true, value, sd in rows
+    ]
 
 
 def _linkage_rows(clip: str, true: dict[str, Any], found: dict[str, Any]) -> list[str]:
