@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+from kin_joined import joined_case
 from numpy.testing import assert_allclose
 
 from kinematics.compose import compose, composed_lost_motion, shared_difference
@@ -218,3 +219,19 @@ def test_equal_strokes_differ_by_noise_only() -> None:
     off = shared_difference(first, second)
     assert_allclose(off.value, 0.0, rtol=0, atol=1e-9)
     assert_allclose(off.sd, math.sqrt(2) * SD, rtol=1e-9, atol=0)
+
+
+@pytest.mark.slow
+def test_random_trains_in_two_clips() -> None:
+    """Stated standard deviations against the truth; `tests/bench/join_study.py` does many more."""
+    cases = [joined_case(seed) for seed in range(16)]
+    pulls = np.concatenate([c.curve for c in cases])
+    assert np.isfinite(pulls).all(), "both clips show the full stroke, so there is no gap"
+    # Errors along one curve go together, so 16 trains are few: the spread of all 200 of the study is 0.9.
+    assert 0.6 < pulls.std() < 1.25
+    assert np.mean(np.abs(pulls) < 2) > 0.9
+    assert np.mean(np.abs(pulls) > 4) < 0.01
+    for errors in ([c.travel for c in cases], [c.difference for c in cases]):
+        assert 0.4 < np.sqrt(np.mean(np.square(errors))) < 1.5
+    # errors of both clips' own lost motion, whose limit is 0.1 degrees
+    assert np.sqrt(np.mean(np.square([c.lost_deg for c in cases]))) < 0.1
