@@ -154,6 +154,43 @@ def travel_figure(
         return figure
 
 
+def ratio_figure(ratios: pd.DataFrame, linkage: str) -> Figure:
+    """Local ratio of both passes: how fast the driven shaft turns against its driver.
+
+    Parameters
+    ----------
+    ratios : DataFrame
+        Columns of ``tables.RATIO_COLUMNS``.
+    linkage : str
+        ``driver:driven``.
+
+    Returns
+    -------
+    Figure
+    """
+    driver_name, driven_name = linkage.split(":")
+    with drawing(
+        "Local ratio", f"{driver_name} travel (°)", f"{driven_name} degrees for each {driver_name} degree"
+    ) as (figure, axes):
+        figure.set_size_inches(SIZE_IN[0], 0.7 * SIZE_IN[1])
+        middle = (ratios["from_deg"].to_numpy(float) + ratios["to_deg"].to_numpy(float)) / 2
+        axes.axhline(0, color=INK, linewidth=1.2)
+        for name in PASSES:
+            ratio, sd = (ratios[f"{name}_{what}"].to_numpy(float) for what in ("ratio", "sd"))
+            if not np.isfinite(ratio).any():
+                continue
+            pen = PENS[name]
+            axes.fill_between(
+                middle, ratio - BAND_SIGMAS * sd, ratio + BAND_SIGMAS * sd,
+                color=pen.colour, alpha=0.25, linewidth=0,
+            )  # fmt: skip
+            draw_series(axes, middle, ratio, f"{name} pass", pen)
+        mark_tens(axes, y_axis=False)
+        if axes.get_legend_handles_labels()[1]:
+            axes.legend(loc="best")
+        return figure
+
+
 def deviation_figure(table: pd.DataFrame, linkage: str) -> Figure:
     """Measured minus intended driven travel of both passes, and the tolerance if there is one.
 

@@ -33,6 +33,9 @@ COMPARED_COLUMNS = ("intended_deg", "tolerance_deg", "opening_deviation_deg", "c
 FINDING_COLUMNS = ("severity", "where", "text", "value", "sd", "limit", "advice", "code")
 """One finding a row, the gravest first; the meaning of each column is that of ``result.json``."""
 
+RATIO_COLUMNS = ("from_deg", "to_deg", "opening_ratio", "opening_sd", "closing_ratio", "closing_sd")
+"""Driven degrees for each driver degree between two positions of the driver, for each pass."""
+
 GEOMETRY_COLUMNS = ("quantity", "words", "value", "sd", "unit", "determined", "evidence", "settle")
 """One size or angle of a linkage a row.
 
@@ -116,6 +119,29 @@ def even_step_table(travel: pd.DataFrame, linkage: str, step_deg: float) -> pd.D
     table["difference_deg"] = table["closing_deg"] - table["opening_deg"]
     table["difference_sd_deg"] = np.hypot(table["closing_sd_deg"], table["opening_sd_deg"])
     return pd.DataFrame(table, columns=list(EVEN_STEP_COLUMNS))
+
+
+def ratio_table(even_steps: pd.DataFrame) -> pd.DataFrame:
+    """Local ratio between neighbouring rows of an even-step table.
+
+    Parameters
+    ----------
+    even_steps : DataFrame
+        Columns ``EVEN_STEP_COLUMNS``.
+
+    Returns
+    -------
+    DataFrame
+        Columns ``RATIO_COLUMNS``. The standard deviations take the errors at both positions as independent;
+        neighbours share slow errors, so the true ones are no larger.
+    """
+    driver = even_steps["driver_deg"].to_numpy(float)
+    table = {"from_deg": driver[:-1], "to_deg": driver[1:]}
+    for name in PASSES:
+        travel, sd = (even_steps[f"{name}_{what}"].to_numpy(float) for what in ("deg", "sd_deg"))
+        table[f"{name}_ratio"] = np.diff(travel) / np.diff(driver)
+        table[f"{name}_sd"] = np.hypot(sd[1:], sd[:-1]) / np.diff(driver)
+    return pd.DataFrame(table, columns=list(RATIO_COLUMNS))
 
 
 def compared_table(

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import streamlit as st
 
 from app.page.shell import dress
+from app.page.steps import all_pages
 
 dress()
-work = st.Page(Path(__file__).with_name("work.py"), title="strokecurve", default=True)
-st.navigation([work], position="hidden").run()
+st.navigation(all_pages(), position="hidden").run()

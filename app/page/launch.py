@@ -64,7 +64,7 @@ def free_port(wanted: int | None) -> int:
 def command(store: Path, port: int) -> list[str]:
     """Command line of the page's server."""
     options = [f"--{name}={value}" for name, value in OPTIONS.items()]
-    home = Path(__file__).with_name("home.py")
+    home = Path(__file__).with_name("server.py")
     return [
         sys.executable, "-m", "streamlit", "run", str(home), f"--server.port={port}", *options,
         "--", "--store", str(store),

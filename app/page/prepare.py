@@ -1,43 +1,51 @@
-"""Prepare: the marker sheet and how to film."""
+"""Prepare: what the job is about, the set-up file, the marker sheet, how to film."""
 
 from __future__ import annotations
 
-import tempfile
-from pathlib import Path
-
 import streamlit as st
 
-from app.cautions import HOW_TO_FILM
-from app.page import keys, markup
-from app.sheet_pdf import write_sheet
-
-PAPER_BUTTONS = (
-    ("a4", "Marker sheet, A4 (PDF)", keys.SHEET_A4),
-    ("letter", "Marker sheet, US Letter (PDF)", keys.SHEET_LETTER),
-)
+from app.jobs import Job
+from app.page import clips, keys, preparing
+from app.page.facts import ask_job_facts
+from app.page.shell import plain_errors, run_page
+from app.record import RigText
+from app.store import Store
 
 
-@st.cache_data(max_entries=4, show_spinner=False)
-def sheet_bytes(paper: str) -> bytes:
-    """The marker sheet as PDF bytes."""
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "sheet.pdf"
-        write_sheet(path, paper)
-        return path.read_bytes()
+def show_facts(store: Store, job: Job) -> None:
+    """Burner, site and fuel, as they go on the record."""
+    st.header("The job", anchor=False)
+    facts = ask_job_facts(job.facts, keys.JOB_FACTS, "Keep these names")
+    if facts is not None and facts != job.facts:
+        store.add(job.job_id, facts)
+        st.rerun()
 
 
-def show() -> None:
-    """Show the downloads and the steps from printer to clip."""
-    st.header("1. Prepare", anchor=False)
-    for paper, label, key in PAPER_BUTTONS:
-        st.download_button(
-            label,
-            sheet_bytes(paper),
-            file_name=f"strokecurve-markers-{paper}.pdf",
-            mime="application/pdf",
-            key=key,
-            on_click="ignore",
-            width="stretch",
-        )
-    with st.expander("How to place the markers and film", key=keys.HOW_TO_FILM):
-        st.html(markup.bullets(HOW_TO_FILM, numbered=True))
+def show_rig(store: Store, job: Job) -> None:
+    """The set-up file that later analyses use; films already measured keep theirs until analysed again."""
+    st.header("Set-up file", anchor=False)
+    kept = store.latest(job.job_id, RigText)
+    if kept is None:
+        st.caption("None: the marker numbers of the sheet say which marker is on what.")
+    else:
+        with st.expander("The set-up file in use", key=f"{keys.RIG_UPLOAD}_kept"):
+            st.code(kept.content.toml, language="toml", wrap_lines=True)
+    text = clips.ask_rig(f"job_{job.job_id}", "rig.toml: names of the shafts, sizes measured by hand")
+    if text is not None and (kept is None or kept.content.toml != text):
+        store.add(job.job_id, RigText(text))
+        st.success("Kept. Films measured before keep their results until they are analysed again.")
+
+
+def show(store: Store, job: Job) -> None:
+    """Draw the page."""
+    left, right = st.columns(2, gap="large")
+    with left, plain_errors():
+        preparing.show("Markers and filming")
+    with right:
+        with plain_errors():
+            show_facts(store, job)
+        with plain_errors():
+            show_rig(store, job)
+
+
+run_page("prepare", show)

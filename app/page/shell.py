@@ -5,15 +5,18 @@ from __future__ import annotations
 import argparse
 import logging
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import lru_cache
 from pathlib import Path
 
 import streamlit as st
 
+from app import worker
 from app.cautions import CAUTIONS
-from app.errors import PLAIN_ERRORS
-from app.page import markup
+from app.errors import PLAIN_ERRORS, InputError
+from app.jobs import Film, Job
+from app.page import keys, markup, steps
 from app.store import Store, default_folder
 
 STYLE_FILE = Path(__file__).with_name("style.css")
@@ -21,7 +24,7 @@ STYLE_FILE = Path(__file__).with_name("style.css")
 logger = logging.getLogger(__name__)
 
 
-@st.cache_resource(max_entries=4)
+@lru_cache(maxsize=4)
 def opened_store(folder: str) -> Store:
     """The store in a folder, opened (and brought up to date) once for all sessions."""
     return Store(Path(folder))
@@ -59,3 +62,46 @@ def plain_errors() -> Iterator[None]:
             "This part could not be shown because of a fault in strokecurve itself. "
             "Your films and results are kept."
         )
+
+
+def asked_for(store: Store) -> Job | None:
+    """The job named in the address; a wrong name is said."""
+    job_id = st.query_params.get(keys.JOB)
+    if job_id is None:
+        return None
+    try:
+        return store.job(job_id)
+    except InputError as reason:
+        st.error(f"{reason.message} {reason.hint}")
+        return None
+
+
+def asked_film(job: Job) -> Film | None:
+    """The film named in the address, else the newest measured, else the newest; None without films."""
+    film_id = st.query_params.get(keys.FILM)
+    for film in job.films:
+        if film.film_id == film_id:
+            return film
+    return next((film for film in reversed(job.films) if film.measured), None) or next(
+        reversed(job.films), None
+    )
+
+
+def run_page(name: str, show: Callable[[Store, Job], None]) -> None:
+    """Draw one page of the work: title, cautions, links to the other pages, then what ``show`` draws."""
+    with plain_errors():
+        store = current_store()
+        worker.tend(store)
+        st.title("strokecurve", anchor=False)
+        job = asked_for(store)
+        show_cautions(folded=job is not None)
+        if job is None:
+            st.info("No job is open. Choose one, or film a new one.")
+            st.page_link(steps.START_FILE, label="All jobs and new film", width="stretch")
+            return
+        st.header(job.title, anchor=False)
+        steps.show_links(name, job, asked_film(job))
+        with plain_errors():
+            show(store, job)
+        steps.show_next(name, job)
+        st.page_link(steps.START_FILE, label="All jobs and new film", width="stretch")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from pathlib import Path
+from urllib.parse import parse_qs, urlsplit
 
 import pytest
 from browsing import WIDTHS_PX, looked_at, opened_browser, served_page, settled, too_wide
@@ -13,7 +14,7 @@ from playwright.sync_api import Browser, Page, expect
 from stored import run_of
 
 from app.jobs import RunState
-from app.page.compare import HEAD_PX, ROW_PX
+from app.page.intending import HEAD_PX, ROW_PX
 from app.store import Store
 
 LINKAGE = "motor:shaft1"
@@ -54,7 +55,17 @@ def upload(page: Page, address: str, clip: Path | dict) -> None:
     page.goto(address)
     settled(page)
     page.locator(CLIP_INPUT).set_input_files(clip)
-    page.wait_for_url(re.compile(r"job=\w+"))
+    page.wait_for_url(re.compile(r"/film\?job=\w+"))
+
+
+def job_of(url: str) -> str:
+    """Id of the job in an address."""
+    return parse_qs(urlsplit(url).query)["job"][0]
+
+
+def on_page(url: str, name: str) -> str:
+    """The same place in the job on another page."""
+    return re.sub(r"/\w+\?", f"/{name}?", url)
 
 
 @pytest.fixture(scope="module")
@@ -115,7 +126,8 @@ def test_touch_targets_are_large(
         page.goto(measured_url)
         settled(page)
         for button in page.locator(
-            ".stButton button, .stDownloadButton button, [data-testid=stButtonGroup] button"
+            ":is(.stButton button, .stDownloadButton button, [data-testid=stButtonGroup] button,"
+            " .stPageLink a):visible"
         ).all():
             box = button.bounding_box()
             assert box is not None
@@ -139,7 +151,7 @@ def test_comparison_with_equal_travel(
     browser: Browser, measured_url: str, complaints: list[str], width: str
 ) -> None:
     with looked_at(browser, width, complaints) as page:
-        page.goto(measured_url)
+        page.goto(on_page(measured_url, "compare"))
         settled(page)
         page.get_by_text("Equal travel", exact=True).click()
         expect(page.get_by_text("largest deviation")).to_be_visible()
@@ -179,9 +191,9 @@ def type_into_sheet(page: Page, row: int, value: str) -> None:
 def test_table_typed_in_by_hand(
     browser: Browser, measured_url: str, store: Store, complaints: list[str]
 ) -> None:
-    job_id = measured_url.split("job=")[1]
+    job_id = job_of(measured_url)
     with looked_at(browser, "laptop", complaints) as page:
-        page.goto(measured_url)
+        page.goto(on_page(measured_url, "compare"))
         settled(page)
         page.get_by_text("A table typed in").click()
         expect(page.get_by_text("Fill in the driven travel of two rows")).to_be_visible()
@@ -207,7 +219,7 @@ def test_table_typed_in_by_hand(
 def test_files_can_be_taken_away(
     browser: Browser, measured_url: str, store: Store, complaints: list[str]
 ) -> None:
-    folder = run_of(store.job(measured_url.split("job=")[1]).films[0]).result
+    folder = run_of(store.job(job_of(measured_url)).films[0]).result
     with looked_at(browser, "laptop", complaints) as page:
         page.goto(measured_url)
         settled(page)
@@ -236,7 +248,7 @@ def test_cancel_stops_the_analysis_and_keeps_the_clip(
         upload(page, address, SAMPLE)
         page.get_by_role("button", name="Cancel").click()
         expect(page.get_by_text("You cancelled this analysis")).to_be_visible(timeout=ANALYSIS_MS)
-        film = store.job(page.url.split("job=")[1]).films[0]
+        film = store.job(job_of(page.url)).films[0]
         assert run_of(film).state is RunState.CANCELLED
         assert film.clip.path.stat().st_size == SAMPLE.stat().st_size
         assert not run_of(film).result.exists()
@@ -249,7 +261,11 @@ def test_analysis_survives_a_closed_browser(browser: Browser, address: str, comp
         url = page.url
     with looked_at(browser, "laptop", complaints) as page:
         page.goto(url)
-        expect(page.get_by_role("heading", name="Travel curve")).to_be_visible(timeout=ANALYSIS_MS)
+        expect(
+            page.get_by_role("link", name="Read this film")
+            .or_(page.get_by_role("heading", name="Travel curve"))
+            .first
+        ).to_be_visible(timeout=ANALYSIS_MS)
 
 
 def test_bad_file_gives_a_sentence_and_earlier_films_stay(
@@ -262,8 +278,8 @@ def test_bad_file_gives_a_sentence_and_earlier_films_stay(
         words = alert.inner_text()
         assert "Traceback" not in words
         assert "fault in strokecurve" not in words
-        assert words == run_of(store.job(page.url.split("job=")[1]).films[0]).error
-        page.get_by_role("button", name="All films and new upload").click()
+        assert words == run_of(store.job(job_of(page.url)).films[0]).error
+        page.get_by_role("link", name="All jobs and new film").click()
         expect(
             page.get_by_role("button", name=re.compile("notes.mp4.*could not be measured"))
         ).to_be_visible()

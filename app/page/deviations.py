@@ -1,0 +1,93 @@
+"""Measured against intended travel of one film: largest and RMS deviation, picture, table."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import streamlit as st
+
+from app.estimates import format_estimate, format_exact
+from app.intended import deviation, intended_travel
+from app.page import keys, markup
+from app.page.intending import CHECK_STEP_DEG
+from app.page.opened import Opened
+from app.plots import deviation_figure
+from app.record import IntendedChoice
+from app.tables import PASSES, compared_table, even_step_table, one_pass
+
+NOT_GIVEN = "not given"
+
+
+def show(opened: Opened, linkage: str, intended: IntendedChoice) -> None:
+    """Show largest and RMS deviation of both passes, the picture and the table."""
+    summary = []
+    for name in PASSES:
+        found = deviation(one_pass(opened.travel, linkage, name), intended)
+        if found is None:
+            summary.append((name, "not available", "", "not available"))
+            continue
+        summary.append(
+            (
+                name,
+                format_estimate(found.max_deg, found.max_sd_deg, "deg"),
+                format_exact(found.at_driver_deg, "deg"),
+                format_estimate(found.rms_deg, found.rms_sd_deg, "deg"),
+            )
+        )
+    steps = even_step_table(opened.travel, linkage, CHECK_STEP_DEG)
+    wanted, tolerance = intended_travel(intended, steps["driver_deg"].to_numpy(float))
+    table = compared_table(steps, wanted, tolerance)
+    left, right = st.columns(2, gap="large")
+    with left:
+        st.html(
+            markup.table(
+                ("pass", "largest deviation", "at", "RMS"),
+                summary,
+                "Measured minus intended. ± is one standard deviation.",
+            )
+        )
+        st.pyplot(
+            deviation_figure(table, linkage),
+            alt="Deviation from the intended travel, both passes",
+            width="stretch",
+        )
+    with right:
+        show_table(table, linkage)
+
+
+def show_table(table: pd.DataFrame, linkage: str) -> None:
+    """Show intended travel and deviations at even steps, with a CSV to take away."""
+    driver, driven = linkage.split(":")
+    rows = [
+        (
+            format_exact(row.driver_deg),
+            format_exact(row.intended_deg, places=2) if np.isfinite(row.intended_deg) else NOT_GIVEN,
+            deviation_cell(row.opening_deviation_deg, row.opening_sd_deg, row.tolerance_deg),
+            deviation_cell(row.closing_deviation_deg, row.closing_sd_deg, row.tolerance_deg),
+        )
+        for row in table.itertuples()
+    ]
+    st.html(
+        markup.table(
+            (f"{driver} (°)", "intended (°)", "opening off by (°)", "closing off by (°)"),
+            rows,
+            f"Travel of {driven}, measured minus intended; * marks a deviation beyond the tolerance.",
+        )
+    )
+    st.download_button(
+        "This comparison as CSV",
+        table.to_csv(index=False).encode(),
+        file_name=f"compared-{driver}-{driven}.csv",
+        mime="text/csv",
+        key=keys.COMPARED_CSV,
+        on_click="ignore",
+        width="stretch",
+    )
+
+
+def deviation_cell(value: float, sd: float, tolerance: float) -> str:
+    """A deviation for a narrow cell, marked if it is beyond the tolerance; empty where there is none."""
+    if not np.isfinite(value):
+        return ""
+    mark = " *" if np.isfinite(tolerance) and abs(value) > tolerance else ""
+    return format_estimate(value, sd) + mark

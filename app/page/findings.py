@@ -1,0 +1,74 @@
+"""Findings of a film, the gravest first, each with the moment that shows it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import streamlit as st
+
+from app.estimates import format_estimate, format_exact
+from app.jobs import Film
+from app.moments import driver_travel_of, linkage_of, moment_of
+from app.page import keys, markup, scrubber
+from app.page.opened import Opened
+from app.tables import SEVERITIES
+
+
+def figure_of(finding: Mapping[str, Any]) -> str:
+    """Value, uncertainty and limit of a finding; empty if it has no figure or its unit is not known."""
+    unit = finding.get("unit") or ("deg" if ":" in str(finding.get("where")) else None)
+    if finding.get("value") is None or unit is None:
+        return ""
+    text = format_estimate(finding["value"], finding.get("sd"), unit)
+    if finding.get("limit") is not None:
+        word = "usual" if finding["severity"] == "note" else "limit"
+        text += f", {word} {format_exact(finding['limit'], unit)}"
+    return text
+
+
+def shown_at(opened: Opened, finding: Mapping[str, Any]) -> float | None:
+    """The moment of the film that shows a finding best; None where it has none."""
+    named = moment_of(finding)
+    if named is not None:
+        return named
+    name = linkage_of(finding, opened.linkages)
+    driver_deg = driver_travel_of(finding, opened.linkages[name]) if name else None
+    if name is None or driver_deg is None:
+        return None
+    return scrubber.travel_moment(opened, name, driver_deg)
+
+
+def show(film: Film, opened: Opened) -> None:
+    """Show filming faults and findings, the gravest first; a button leads to the moment of each."""
+    st.header("Findings", anchor=False)
+    found = sorted(opened.record["findings"], key=lambda one: SEVERITIES.index(one["severity"]))
+    for number, finding in enumerate(found):
+        st.html(
+            markup.card(
+                finding["severity"],
+                finding["text"],
+                [
+                    ("Where:", str(finding.get("where") or "").replace(":", " drives ")),
+                    ("Measured:", figure_of(finding)),
+                    ("What to do:", finding.get("advice") or ""),
+                ],
+            )
+        )
+        time_s = shown_at(opened, finding)
+        if time_s is not None:
+            st.button(
+                f"Show it in the film, at {time_s:.1f} s",
+                key=f"{keys.TO_MOMENT}_{number}",
+                on_click=scrubber.go_to,
+                args=(opened, film.film_id, time_s),
+                icon=":material/movie:",
+            )
+    if not found:
+        st.html(
+            markup.card(
+                "note",
+                "Nothing to report about the film or the linkage.",
+                [("", "This says nothing about combustion. The cautions above hold.")],
+            )
+        )

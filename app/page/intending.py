@@ -1,0 +1,133 @@
+"""The intended travel of a linkage: none, equal travel, a table typed in or from a file."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import streamlit as st
+
+from app.intended import CSV_COLUMNS, Row, rows_from_cells, rows_from_csv
+from app.page import keys, markup
+from app.page.opened import Opened
+from app.page.shell import plain_errors
+from app.record import IntendedChoice
+from app.store import Store
+
+KINDS = {
+    "none": "No comparison",
+    "equal": "Equal travel",
+    "table": "A table typed in",
+    "csv": "A table from a CSV file",
+    "readings": "Worked out from combustion readings",
+}
+Rows = tuple[Row, ...]
+CHECK_STEP_DEG = 10.0
+HEAD_PX = 36
+ROW_PX = 44
+"""A row of the sheet is as high as a fingertip; all rows fit, so nothing scrolls inside the page."""
+
+
+def show(store: Store, job_id: str, opened: Opened, linkage: str) -> IntendedChoice:
+    """Ask for the intended travel and keep it with the job; gives what counts."""
+    kept = store.intended(job_id, linkage) or IntendedChoice(linkage, "none", ())
+    key = f"{job_id}_{linkage}"
+    radio_key = f"{keys.INTENDED_KIND}_{key}"
+    # The store says what is chosen, also if another device chose it meanwhile.
+    st.session_state[radio_key] = kept.kind
+    kinds = [kind for kind in KINDS if kind != "readings" or kept.kind == "readings"]
+    st.radio(
+        "Intended travel",
+        kinds,
+        format_func=KINDS.__getitem__,
+        key=radio_key,
+        on_change=choose_kind,
+        args=(store, job_id, linkage, radio_key),
+    )
+    given = None
+    if kept.kind == "table":
+        given = typed_in(opened, kept, key)
+    elif kept.kind == "csv":
+        given = from_file(kept, key)
+    if given is not None:
+        store.set_intended(job_id, given)
+        st.rerun()
+    return kept
+
+
+def choose_kind(store: Store, job_id: str, linkage: str, radio_key: str) -> None:
+    """Keep the kind chosen, with the table last used for it."""
+    kind = st.session_state[radio_key]
+    earlier = store.intended(job_id, linkage, kind)
+    store.set_intended(job_id, earlier or IntendedChoice(linkage, kind, ()))
+
+
+def rows_to_type_in(given: Rows, last_deg: float) -> pd.DataFrame:
+    """The sheet as it opens: rows given already, and empty ones at even steps of the driver."""
+    grid = {float(at): (at, None, None) for at in np.arange(0.0, last_deg + 0.5, CHECK_STEP_DEG)}
+    rows = sorted((grid | {row[0]: row for row in given}).values(), key=lambda row: row[0])
+    cells = [["" if value is None else f"{value:g}" for value in row] for row in rows]
+    return pd.DataFrame(cells, columns=list(CSV_COLUMNS))
+
+
+def typed_in(opened: Opened, kept: IntendedChoice, key: str) -> IntendedChoice | None:
+    """A small sheet to type the table into; gives the table when it has changed and can be used.
+
+    There is no button to press: the sheet sends an edit a moment after it is made, and a press on a
+    button in that moment would be lost.
+    """
+    driver_name, driven_name = kept.linkage.split(":")
+    sheet_key = f"{keys.INTENDED_SHEET}_{key}"
+    opened_with, taken = st.session_state.setdefault(sheet_key, (kept.rows, kept.rows))
+    travel = opened.travel
+    last_deg = float(travel.loc[travel["linkage"] == kept.linkage, "driver_deg"].max())
+    start = rows_to_type_in(opened_with, last_deg)
+    st.html(
+        markup.paragraph(
+            "Degrees from low fire. Tap a cell twice to type. Fill in the driven travel you know; "
+            "rows left empty do not count. The tolerance may stay empty.",
+            "sc-small",
+        )
+    )
+    sheet = st.data_editor(
+        start,
+        key=f"{keys.INTENDED_TABLE}_{key}",
+        num_rows="dynamic",
+        placeholder="",
+        height=HEAD_PX + ROW_PX * (len(start) + 1) + 2,
+        row_height=ROW_PX,
+        hide_index=True,
+        width="stretch",
+        column_config={
+            # Text, because phones offer no decimal point for the sheet's number cells.
+            "driver_deg": st.column_config.TextColumn(f"{driver_name} (°)", alignment="right"),
+            "driven_deg": st.column_config.TextColumn(f"{driven_name} (°)", alignment="right"),
+            "tolerance_deg": st.column_config.TextColumn("tolerance (°)", alignment="right"),
+        },
+    )
+    if (sheet["driven_deg"].fillna("").str.strip() != "").sum() < 2:
+        st.info("Fill in the driven travel of two rows or more.")
+        return None
+    with plain_errors():
+        rows = rows_from_cells(sheet[list(CSV_COLUMNS)], "row", first=1)
+        if rows != taken:
+            st.session_state[sheet_key] = (opened_with, rows)
+            return IntendedChoice(kept.linkage, "table", rows)
+    return None
+
+
+def from_file(kept: IntendedChoice, key: str) -> IntendedChoice | None:
+    """An uploader for a table; gives the table when a file arrives that can be used."""
+    upload = st.file_uploader(
+        "CSV with driver_deg, driven_deg and, if you like, tolerance_deg",
+        type=["csv"],
+        key=f"{keys.INTENDED_CSV}_{key}",
+        max_upload_size=2,
+    )
+    taken_key = f"{keys.INTENDED_CSV_TAKEN}_{key}"
+    if upload is None or st.session_state.get(taken_key) == upload.file_id:
+        return None
+    with plain_errors():
+        rows = rows_from_csv(upload.getvalue())
+        st.session_state[taken_key] = upload.file_id
+        return IntendedChoice(kept.linkage, "csv", rows)
+    return None

@@ -1,0 +1,43 @@
+"""The marker sheet and how to film."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+
+import streamlit as st
+
+from app.cautions import HOW_TO_FILM
+from app.page import keys, markup
+from app.sheet_pdf import write_sheet
+
+PAPER_BUTTONS = (
+    ("a4", "Marker sheet, A4 (PDF)", keys.SHEET_A4),
+    ("letter", "Marker sheet, US Letter (PDF)", keys.SHEET_LETTER),
+)
+
+
+@st.cache_data(max_entries=4, show_spinner=False)
+def sheet_bytes(paper: str) -> bytes:
+    """The marker sheet as PDF bytes."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "sheet.pdf"
+        write_sheet(path, paper)
+        return path.read_bytes()
+
+
+def show(title: str) -> None:
+    """Show the downloads and the steps from printer to clip."""
+    st.header(title, anchor=False)
+    for paper, label, key in PAPER_BUTTONS:
+        st.download_button(
+            label,
+            sheet_bytes(paper),
+            file_name=f"strokecurve-markers-{paper}.pdf",
+            mime="application/pdf",
+            key=key,
+            on_click="ignore",
+            width="stretch",
+        )
+    with st.expander("How to place the markers and film", key=keys.HOW_TO_FILM):
+        st.html(markup.bullets(HOW_TO_FILM, numbered=True))

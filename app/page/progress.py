@@ -1,0 +1,93 @@
+"""Watching an analysis that runs outside the page, and what to say when it gave no result."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from app import worker
+from app.jobs import Film, Job, Run, RunState
+from app.page import keys, markup, steps
+from app.page.clips import start_run
+from app.page.shell import plain_errors
+from app.store import Store
+
+POLL_EVERY_S = 1.0
+
+
+def watch(store: Store, run_id: str) -> None:
+    """Show progress and a cancel button, looking at the store once a second until the run has ended."""
+    st.session_state[keys.WATCHED] = run_id
+
+    @st.fragment(run_every=POLL_EVERY_S)
+    def progress() -> None:
+        with plain_errors():
+            worker.tend(store)
+            run = store.runs.run(run_id)
+            if run.state.ended:
+                st.rerun()
+            show_progress(store, run)
+
+    progress()
+
+
+def lead_on_when_done(job: Job) -> None:
+    """Go to the page that reads a film whose analysis this visitor waited for, once it is done."""
+    watched = st.session_state.get(keys.WATCHED)
+    for film in job.films:
+        if film.run is not None and film.run.run_id == watched and film.run.state.ended:
+            del st.session_state[keys.WATCHED]
+            if film.run.state is RunState.DONE:
+                steps.go("read", job.job_id, film.film_id)
+
+
+def show_progress(store: Store, run: Run) -> None:
+    """Draw the state of a run."""
+    if run.cancel_requested:
+        st.progress(0, text="Stopping ...")
+        return
+    if run.total > 0:
+        share = min(max(run.done / run.total, 0.0), 1.0)
+        st.progress(share, text=f"{run.stage}: {share:.0%}")
+    else:
+        st.progress(0, text=run.stage or "Starting the analysis ...")
+    st.html(
+        markup.paragraph(
+            "The clip is stored. You may close this page: the analysis goes on, "
+            "and this address shows it again.",
+            "sc-small",
+        )
+    )
+    st.button(
+        "Cancel",
+        key=f"{keys.CANCEL}_{run.run_id}",
+        on_click=store.runs.request_cancel,
+        args=(run.run_id,),
+        width="stretch",
+    )
+
+
+def analyse_again(store: Store, film_id: str) -> None:
+    """Start another analysis of a stored clip."""
+    with plain_errors():
+        start_run(store, store.analyse_again(film_id))
+
+
+def show_ended(store: Store, film: Film) -> None:
+    """Say why there is no result, and offer another try."""
+    run = film.run
+    if run is None:
+        st.info("This film has not been analysed here.")
+    elif run.state is RunState.FAILED:
+        st.error(run.error or "The clip could not be measured.")
+    elif run.state is RunState.CANCELLED:
+        st.info("You cancelled this analysis. The clip is kept.")
+    if film.clip.here:
+        st.button(
+            "Analyse this clip again",
+            key=f"{keys.AGAIN}_{film.film_id}",
+            on_click=analyse_again,
+            args=(store, film.film_id),
+            width="stretch",
+        )
+    else:
+        st.caption("The clip itself is not in this store; the bundle came without it.")

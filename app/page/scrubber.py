@@ -1,0 +1,164 @@
+"""A moment of the film: the frame with everything drawn in, the angles, the point on the travel curve."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pandas as pd
+import streamlit as st
+
+from app.estimates import format_estimate
+from app.jobs import Film
+from app.moments import first_moment_at, nearest_frame, travel_over_time
+from app.page import keys, markup
+from app.page.opened import Opened
+from app.page.pictures import angles_picture, curve_picture
+from app.page.shell import plain_errors
+from app.record import IntendedChoice
+
+FRAME_WIDTH_PX = 1280
+SD_NOTE = "± is one standard deviation."
+NOT_SEEN = "not seen"
+ANCHOR = "moment"
+_SCROLL = (
+    "<script>document.getElementById('moment')?.scrollIntoView({block: 'start', behavior: 'auto'})</script>"
+)
+
+
+def moment_key(film_id: str) -> str:
+    """Key of the slider of a film."""
+    return f"{keys.MOMENT}_{film_id}"
+
+
+def frame_times(opened: Opened) -> tuple[float, ...]:
+    """Times of all frames."""
+    return tuple(opened.angles["time_s"].to_numpy(float).tolist())
+
+
+def go_to(opened: Opened, film_id: str, time_s: float) -> None:
+    """Move the slider to the frame nearest to a moment and bring it into sight."""
+    times = frame_times(opened)
+    st.session_state[moment_key(film_id)] = times[nearest_frame(times, time_s)]
+    st.session_state[keys.SCROLL] = True
+
+
+def take_from_address(opened: Opened, film_id: str) -> None:
+    """Go to the moment that the address names, once for every link followed."""
+    wanted = st.query_params.get(keys.AT)
+    place = f"{film_id} {wanted}"
+    if wanted is None or st.session_state.get(keys.AT_TAKEN) == place:
+        return
+    st.session_state[keys.AT_TAKEN] = place
+    try:
+        time_s = float(wanted)
+    except ValueError:
+        return
+    if np.isfinite(time_s):
+        go_to(opened, film_id, time_s)
+
+
+def travel_moment(opened: Opened, linkage: str, driver_deg: float) -> float | None:
+    """First moment at which the driver of a linkage stands at a travel."""
+    shafts = {shaft["name"]: shaft for shaft in opened.record["shafts"]}
+    driver = shafts.get(linkage.partition(":")[0])
+    if driver is None:
+        return None
+    times = opened.angles["time_s"].to_numpy(float)
+    return first_moment_at(times, travel_over_time(opened.angles, driver), driver_deg)
+
+
+@st.cache_data(max_entries=48, show_spinner=False)
+def frame_jpeg(clip: str, folder: str, time_s: float) -> bytes:
+    """The frame at a moment with arms, rods and angles drawn in, small enough for a phone."""
+    from app.overlay import draw_frame
+
+    picture = draw_frame(Path(clip), Path(folder), time_s)
+    height, width = picture.shape[:2]
+    if width > FRAME_WIDTH_PX:
+        size = (FRAME_WIDTH_PX, round(height * FRAME_WIDTH_PX / width))
+        picture = np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    _, jpeg = cv2.imencode(".jpg", cv2.cvtColor(picture, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 85])
+    return jpeg.tobytes()
+
+
+def step_frame(times: tuple[float, ...], key: str, by: int) -> None:
+    """Move the chosen moment by whole frames."""
+    nearest = nearest_frame(times, st.session_state[key])
+    st.session_state[key] = times[min(max(nearest + by, 0), len(times) - 1)]
+
+
+def choose_moment(times: tuple[float, ...], key: str) -> int:
+    """A slider for the rough place and buttons for single frames; gives the number of the frame."""
+    st.session_state.setdefault(key, times[0])
+    asked_s = st.slider("Time in the clip (s)", times[0], times[-1], step=0.001, format="%.2f", key=key)
+    with st.container(horizontal=True, wrap=False):
+        for label, by, name in (
+            ("One frame back", -1, keys.FRAME_BACK),
+            ("One frame on", 1, keys.FRAME_ON),
+        ):
+            st.button(label, key=name, on_click=step_frame, args=(times, key, by), width="stretch")
+    return nearest_frame(times, asked_s)
+
+
+@st.fragment
+def show(film: Film, opened: Opened, linkage: str | None, intended: IntendedChoice | None) -> None:
+    """The travel curve with the moment marked on it, beside the frame; below each other on a phone."""
+    left, right = st.columns(2, gap="large")
+    with right, plain_errors():
+        st.header("A moment of the film", anchor=ANCHOR)
+        if st.session_state.pop(keys.SCROLL, False):
+            st.html(_SCROLL, unsafe_allow_javascript=True)
+        times = frame_times(opened)
+        row = opened.angles.iloc[choose_moment(times, moment_key(film.film_id))]
+        show_frame(film, opened, row)
+    with left, plain_errors():
+        if linkage is not None:
+            show_curve(opened, linkage, intended, row)
+
+
+def show_frame(film: Film, opened: Opened, row: pd.Series) -> None:
+    """The frame, the angles in it, and where it lies in the clip."""
+    time_s = float(row["time_s"])
+    if film.clip.here:
+        st.image(
+            frame_jpeg(str(film.clip.path), str(opened.folder), time_s),
+            alt=f"Frame of the clip at {time_s:.2f} s with arms, rods and angles drawn in",
+            width="stretch",
+        )
+    else:
+        st.info("The clip is not in this store, so its frames cannot be shown. Ask for a bundle with clips.")
+    seen = [(name, angle_at(row, name)) for name in opened.shafts]
+    st.html(markup.table(("shaft", "angle from the first frame"), seen, SD_NOTE))
+    picture = angles_picture(str(opened.folder))
+    st.html(picture.html("Angle of every shaft over the clip, the chosen moment marked", upright=time_s))
+
+
+def angle_at(row: pd.Series, shaft: str) -> str:
+    """Angle of a shaft in one frame; a gap is said."""
+    value = float(row[f"{shaft}_deg"])
+    return format_estimate(value, float(row[f"{shaft}_sd_deg"]), "deg") if np.isfinite(value) else NOT_SEEN
+
+
+def show_curve(opened: Opened, linkage: str, intended: IntendedChoice | None, row: pd.Series) -> None:
+    """The travel curve with both passes, the intended travel if one was chosen, and the moment on it."""
+    st.header("Travel curve", anchor=False)
+    shafts = {shaft["name"]: shaft for shaft in opened.record["shafts"]}
+    frame = opened.angles.index.get_loc(row.name)
+    at = tuple(float(travel_over_time(opened.angles, shafts[name])[frame]) for name in linkage.split(":"))
+    picture = curve_picture(str(opened.folder), linkage, intended, repr(intended))
+    words = linkage.replace(":", " driving ")
+    st.html(
+        picture.html(
+            f"Travel curve, {words}, both passes, the chosen moment ringed; figures in the table below",
+            at=(at[0], at[1]),
+        )
+    )
+    st.html(
+        markup.paragraph(
+            "The band around each line is two standard deviations wide on either side. "
+            "The ring is the moment chosen in the film.",
+            "sc-small",
+        )
+    )

@@ -1,0 +1,69 @@
+"""Start: cautions, marker sheet, a film of a new job, a job from a colleague, and the jobs there are."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from app import worker
+from app.jobs import Job
+from app.page import clips, keys, preparing, steps
+from app.page.facts import ask_job_facts
+from app.page.shell import asked_film, asked_for, current_store, plain_errors, show_cautions
+from app.page.words import STATE_WORDS, film_state, local_time
+from app.store import Store
+
+
+def lead_on(job: Job) -> None:
+    """An address that names a job but no page leads to what there is to see of the job."""
+    film = asked_film(job)
+    if film is None:
+        steps.go("prepare", job.job_id)
+    steps.go("read" if film.measured else "film", job.job_id, film.film_id if film.measured else None)
+
+
+def show_jobs(store: Store) -> None:
+    """Show every job of this store as a link, newest first."""
+    jobs = store.jobs()
+    if not jobs:
+        return
+    st.header("Jobs on this computer", anchor=False)
+    for job in jobs:
+        film = job.films[-1] if job.films else None
+        state = STATE_WORDS[film_state(film)] if film else "no film yet"
+        more = f"{len(job.films)} films, the newest " if len(job.films) > 1 else ""
+        label = f"{job.title}, {local_time(job.made_s)}: {more}{state}"
+        if st.button(label, key=f"{keys.OPEN_JOB}_{job.job_id}", width="stretch"):
+            lead_on(job)
+
+
+def show_new_job(store: Store) -> None:
+    """Start a job before there is a film of it."""
+    with st.expander("Start a job before filming", key=f"{keys.NEW_JOB}_box"):
+        facts = ask_job_facts(None, keys.NEW_JOB, "Start the job")
+        if facts is not None:
+            steps.go("prepare", store.new_job(facts).job_id)
+
+
+def main() -> None:
+    """Draw the page."""
+    with plain_errors():
+        store = current_store()
+        worker.tend(store)
+        job = asked_for(store)
+        if job is not None:
+            lead_on(job)
+        st.title("strokecurve", anchor=False)
+        show_cautions(folded=False)
+        left, right = st.columns(2, gap="large")
+        with left, plain_errors():
+            preparing.show("1. Prepare")
+        with right:
+            with plain_errors():
+                clips.show_upload(store, None, "2. Film")
+            with plain_errors():
+                show_new_job(store)
+            with plain_errors():
+                show_jobs(store)
+
+
+main()

@@ -1,0 +1,139 @@
+"""Travel of shafts and trains, travel at even steps with the local ratio, and the result files."""
+
+from __future__ import annotations
+
+import numpy as np
+import streamlit as st
+
+from app.estimates import format_estimate, format_exact
+from app.page import keys, markup
+from app.page.opened import RESULT_FILES, Opened
+from app.page.scrubber import NOT_SEEN, SD_NOTE
+from app.plots import ratio_figure
+from app.tables import even_step_table, ratio_table
+
+STEPS_DEG = (10, 5)
+
+
+def show_shafts(opened: Opened) -> None:
+    """Show how far every shaft turned over the stroke, and every train from end to end."""
+    st.header("Travel, low fire to high fire", anchor=False)
+    ways = {"ccw": "opens counter-clockwise", "cw": "opens clockwise"}
+    entries = [
+        (
+            f"{shaft['name']}, {ways[shaft['opening']]}",
+            format_estimate(shaft["travel_deg"], shaft["travel_sd_deg"], "deg"),
+        )
+        for shaft in opened.record["shafts"]
+    ]
+    st.html(markup.figures(entries))
+    trains = [
+        (
+            " to ".join((train["shafts"][0], train["shafts"][-1])),
+            *(
+                format_estimate(train[key].get("value"), train[key].get("sd"), "deg")
+                for key in ("driver_travel_deg", "driven_travel_deg", "slack_deg")
+            ),
+        )
+        for train in opened.record.get("trains") or ()
+    ]
+    if trains:
+        st.html(
+            markup.table(
+                ("whole train", "first shaft", "last shaft", "lost motion"),
+                trains,
+                f"From the first shaft to the last, over every linkage between them. {SD_NOTE}",
+            )
+        )
+
+
+def show_steps(opened: Opened, linkage: str) -> None:
+    """Show driven travel and local ratio at even steps of the driver, with CSVs to take away."""
+    st.header("Travel at even steps", anchor=False)
+    step = st.segmented_control(
+        "Step of the driver",
+        STEPS_DEG,
+        default=STEPS_DEG[0],
+        required=True,
+        format_func=lambda value: f"{value}°",
+        key=keys.STEP,
+    )
+    table = even_step_table(opened.travel, linkage, float(step))
+    driver, driven = linkage.split(":")
+    rows = [
+        (
+            format_exact(row.driver_deg),
+            estimate_or_gap(row.opening_deg, row.opening_sd_deg),
+            estimate_or_gap(row.closing_deg, row.closing_sd_deg),
+            estimate_or_gap(row.difference_deg, row.difference_sd_deg),
+        )
+        for row in table.itertuples()
+    ]
+    st.html(
+        markup.table(
+            (f"{driver} (°)", "opening (°)", "closing (°)", "closing minus opening (°)"),
+            rows,
+            f"Travel of {driven} from low fire. {SD_NOTE}",
+        )
+    )
+    download(
+        table.to_csv(index=False), f"even-steps-{driver}-{driven}.csv", "This table as CSV", keys.STEP_CSV
+    )
+    ratios = ratio_table(table)
+    st.pyplot(
+        ratio_figure(ratios, linkage),
+        alt="Local ratio, driven degrees for each driver degree; figures in the table below",
+        width="stretch",
+    )
+    between = [
+        (
+            f"{format_exact(row.from_deg)} to {format_exact(row.to_deg)}",
+            estimate_or_gap(row.opening_ratio, row.opening_sd),
+            estimate_or_gap(row.closing_ratio, row.closing_sd),
+        )
+        for row in ratios.itertuples()
+    ]
+    with st.expander("Local ratio as a table", key=f"{keys.RATIO_CSV}_box"):
+        st.html(
+            markup.table(
+                (f"{driver} (°)", "opening", "closing"),
+                between,
+                f"Degrees of {driven} for each degree of {driver}, between two positions. {SD_NOTE}",
+            )
+        )
+        download(
+            ratios.to_csv(index=False), f"ratio-{driver}-{driven}.csv", "The ratios as CSV", keys.RATIO_CSV
+        )
+
+
+def download(text: str, name: str, label: str, key: str) -> None:
+    """Offer a table."""
+    st.download_button(
+        label,
+        text.encode(),
+        file_name=name,
+        mime="text/csv",
+        key=key,
+        on_click="ignore",
+        width="stretch",
+    )
+
+
+def estimate_or_gap(value: float, sd: float) -> str:
+    """A measured value for a narrow cell; a gap is said."""
+    return format_estimate(value, sd) if np.isfinite(value) else NOT_SEEN
+
+
+def show_downloads(opened: Opened) -> None:
+    """Offer the result files."""
+    st.header("Files", anchor=False)
+    for name in RESULT_FILES:
+        st.download_button(
+            f"Download {name}",
+            (opened.folder / name).read_bytes(),
+            file_name=name,
+            mime="application/json" if name.endswith(".json") else "text/csv",
+            key=f"{keys.FILE_DOWNLOAD}_{name}",
+            on_click="ignore",
+            width="stretch",
+        )

@@ -1,0 +1,42 @@
+"""Words of the page for moments, states and films."""
+
+from __future__ import annotations
+
+import time
+
+from app.jobs import Film, RunState
+
+STATE_WORDS = {
+    RunState.QUEUED: "waiting",
+    RunState.RUNNING: "being analysed",
+    RunState.DONE: "measured",
+    RunState.FAILED: "could not be measured",
+    RunState.CANCELLED: "cancelled",
+}
+
+
+def local_time(seconds: float) -> str:
+    """A moment in the computer's own time zone, for people."""
+    return time.strftime("%Y-%m-%d %H:%M", time.localtime(seconds))
+
+
+def film_state(film: Film) -> RunState:
+    """Where the latest analysis of a film stands; one that never began counts as cancelled."""
+    return film.run.state if film.run else RunState.CANCELLED
+
+
+def film_name(film: Film) -> str:
+    """What a film is called: its role and the name of its clip."""
+    return f"{film.facts.role}: {film.facts.label}" if film.facts.role else film.facts.label
+
+
+def film_origin(film: Film) -> str:
+    """Who filmed and when, and when the clip was taken in."""
+    said = [
+        f"filmed by {film.facts.filmed_by}" if film.facts.filmed_by else "",
+        f"on {film.facts.filmed_on}" if film.facts.filmed_on else "",
+    ]
+    filmed = " ".join(part for part in said if part)
+    taken = f"taken in {local_time(film.made_s)}"
+    text = f"{filmed}, {taken}" if filmed else taken
+    return text[0].upper() + text[1:]
