@@ -12,7 +12,6 @@ from app.rig import Rig
 from app.settings import Settings
 from app.several_progress import OneOf
 from vision.control import JobControl, Unattended
-from vision.errors import Cancelled
 from vision.video import ClipReader
 
 
@@ -93,8 +92,6 @@ def _analyse(
     """Measure one of the clips; what cannot be used is said with the clip's name."""
     try:
         return analyse(clip, rig, job, settings, part=True)
-    except Cancelled:
-        raise
     except PLAIN_ERRORS as error:
         file = clip.path.name if isinstance(clip, ClipReader) else clip.name
         message = error.message if file in error.message else f"{name}: {error.message}"

@@ -19,7 +19,7 @@ from app.arrangement import arrange
 from app.cli import main
 from app.errors import InputError
 from app.join import Joined, Part, join
-from app.joined_results import folder_names
+from app.joined_results import folder_names, write_joined
 from app.left_out import without_linkage
 from app.rig import Rig, RigLinkage, RigShaft
 from app.settings import Settings
@@ -28,6 +28,8 @@ from app.several_progress import OneOf
 from kinematics.errors import StrokeError
 from kinematics.fourbar import FourBar
 from kinematics.play import engage
+from vision.control import Unattended
+from vision.errors import Cancelled
 from vision.follow import follow_markers
 from vision.video import ClipReader
 
@@ -250,6 +252,60 @@ def test_second_clip_falls_short(
     assert (out / "a" / "notes.txt").read_text() == "kept"
     assert not (out / "angles.csv").exists()
     assert "Train motor to shaft1 to shaft2" in capsys.readouterr().out
+
+
+@pytest.mark.slow
+class TestThreeClips:
+    """The second clip again as if it showed other shafts, so strokes do not fit: told, and joined so far."""
+
+    def test_in_a_row(self, whole: tuple[Path, Joined]) -> None:
+        front, back = whole[1].parts
+        joined = join([renamed(back, "third", ("shaft2", "shaft3")), front, back])
+        (one,) = joined.trains
+        assert one.shafts == ("motor", "shaft1", "shaft2", "shaft3")
+        assert one.parts == (1, 2, 0)
+        assert [(s.name, s.parts) for s in joined.shared] == [("shaft1", (1, 2)), ("shaft2", (2, 0))]
+        (told,) = [f for f in joined.findings if f.code == "shared_travel"]
+        assert told.where == "shaft2"
+        # shaft1 turns some 75 degrees and shaft2 some 65: the third clip shows more than is needed
+        assert np.isfinite(one.curves.opening_rad).all()
+        before = whole[1].trains[0]
+        assert one.slack.value > before.slack.value
+        assert one.slack.sd > before.slack.sd
+        assert np.nanmean(one.curves.opening_sd_rad) > np.nanmean(before.curves.opening_sd_rad)
+
+    def test_one_shaft_that_drives_two(self, whole: tuple[Path, Joined]) -> None:
+        front, back = whole[1].parts
+        joined = join([front, back, renamed(back, "third", ("shaft1", "shaft3"))])
+        assert [train.name for train in joined.trains] == ["motor:shaft2", "motor:shaft3"]
+        assert [shaft.parts for shaft in joined.shared] == [(0, 1), (0, 2)]
+
+
+@pytest.mark.slow
+class TestNothingHalfWritten:
+    def test_name_that_is_taken(
+        self, whole: tuple[Path, Joined], filmed: tuple[Path, Path], tmp_path: Path
+    ) -> None:
+        (tmp_path / "back").write_text("a file of another kind")
+        (tmp_path / "result.json").write_text("earlier")
+        with pytest.raises(InputError, match="there is a file back in it"):
+            write_joined(whole[1], filmed, tmp_path, Unattended())
+        assert {p.name for p in tmp_path.iterdir()} == {"back", "result.json"}
+        assert not list(tmp_path.parent.glob(f".{tmp_path.name}-*"))
+
+    def test_stopped_at_the_end(
+        self, whole: tuple[Path, Joined], filmed: tuple[Path, Path], tmp_path: Path
+    ) -> None:
+        class Stops(Unattended):
+            def check(self) -> None:
+                raise Cancelled("Stopped.", "Start again.")
+
+        (tmp_path / "out").mkdir()
+        (tmp_path / "out" / "result.json").write_text("earlier")
+        with pytest.raises(Cancelled):
+            write_joined(whole[1], filmed, tmp_path / "out", Stops())
+        assert [p.name for p in tmp_path.iterdir()] == ["out"]
+        assert [p.name for p in (tmp_path / "out").iterdir()] == ["result.json"]
 
 
 @pytest.mark.slow
