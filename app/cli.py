@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
-from app import intended_command, keeping_commands, report_commands
+from app import adjust_command, intended_command, keeping_commands, report_commands
 from app.errors import PLAIN_ERRORS, InputError
 from vision.errors import Cancelled
 
@@ -124,6 +124,7 @@ def _parser() -> argparse.ArgumentParser:
     sheet.set_defaults(run=_sheet)
 
     intended_command.add_commands(commands)
+    adjust_command.add_commands(commands)
     report_commands.add_commands(commands)
     keeping_commands.add_commands(commands)
 

@@ -30,6 +30,8 @@ TRAVEL_FILE = "travel.csv"
 RECORD_FILE = "result.json"
 OVERLAY_FILE = "overlay.mp4"
 STAGES_FOLDER = "stages"
+CORRELATED = ("drive_radius_mm", "driven_radius_mm", "spacing_mm", "drive_start_deg", "driven_start_deg")
+"""Order of the correlation in ``fit``: a whole linkage, whose rod follows."""
 SEVERITY_ORDER = ("danger", "caution", "note")
 _LIBRARIES = ("strokecurve", "av", "numpy", "opencv-python-headless", "pandas", "scipy")
 
@@ -214,6 +216,7 @@ def _linkage(linkage: LinkageResult) -> dict[str, Any]:
             "chi_square": linkage.fit.chi_square,
             "degrees_of_freedom": linkage.fit.degrees_of_freedom,
             "notes": list(linkage.fit.notes),
+            "correlation": _correlation(linkage.fit),
         },
         "notes": [*linkage.stroke.notes, *([linkage.fit_failure] if linkage.fit_failure else [])],
     }
@@ -256,6 +259,13 @@ def _repeatability(repeat: Repeatability | None) -> dict[str, Any] | None:
         "at_driver_deg": math.degrees(repeat.at_driver_rad),
         "pass": repeat.direction,
     }
+
+
+def _correlation(fit: GeometryFit) -> dict[str, Any]:
+    """How the errors of the geometry hang together; with its standard deviations, their covariance."""
+    covariance = fit.covariance[: len(CORRELATED), : len(CORRELATED)]
+    sd = np.sqrt(np.maximum(np.diag(covariance), 1e-300))
+    return {"of": list(CORRELATED), "matrix": (covariance / np.outer(sd, sd)).tolist()}
 
 
 def _geometry(fit: GeometryFit | None) -> dict[str, Any]:

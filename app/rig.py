@@ -14,7 +14,8 @@ from app.errors import InputError
 RADII = ("drive_radius_mm", "driven_radius_mm")
 STARTS = ("drive_start_deg", "driven_start_deg")
 TAPE = (*RADII, "rod_mm", "spacing_mm", *STARTS)
-ALLOW = (*RADII, "rod_mm", *STARTS)
+ALLOW = (*RADII, "rod_mm", *STARTS, "stroke_deg")
+LIMITS = ("min_toggle_deg", "over_travel_deg", "driven_min_deg", "driven_max_deg")
 DEFAULT_SHAFTS = ("motor", *(f"shaft{k}" for k in range(1, 10)))
 
 
@@ -76,6 +77,10 @@ class RigLinkage:
         What may be changed.
     min_toggle_deg : float or None
         Smallest angle to the in-line position that is accepted.
+    over_travel_deg : float or None
+        How far the driver may run past either end of its stroke.
+    driven_min_deg, driven_max_deg : float or None
+        Stops of the driven shaft, travel from low fire.
     """
 
     driver: str
@@ -87,6 +92,9 @@ class RigLinkage:
     tape: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     allow: Mapping[str, Allowed] = field(default_factory=dict)
     min_toggle_deg: float | None = None
+    over_travel_deg: float | None = None
+    driven_min_deg: float | None = None
+    driven_max_deg: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,7 +196,7 @@ def _linkage(entry: dict[str, Any], number: int) -> RigLinkage:
     if opening not in (None, "ccw", "cw"):
         raise InputError(f"{where}: opening is {opening!r}.", 'Write "ccw" or "cw", as the camera sees it.')
     limits = _table(entry, "limits", where)
-    _known(limits, {"min_toggle_deg"}, f"{where}, limits")
+    _known(limits, set(LIMITS), f"{where}, limits")
     tape = _table(entry, "tape", where)
     _known(tape, set(TAPE), f"{where}, tape")
     allow = _table(entry, "allow", where)
@@ -203,6 +211,9 @@ def _linkage(entry: dict[str, Any], number: int) -> RigLinkage:
         tape={key: _tape(key, value, where) for key, value in tape.items()},
         allow={key: _allowed(key, value, where) for key, value in allow.items()},
         min_toggle_deg=_number(limits, "min_toggle_deg", f"{where}, limits", 0.0, 90.0),
+        over_travel_deg=_number(limits, "over_travel_deg", f"{where}, limits", 0.0, 90.0),
+        driven_min_deg=_number(limits, "driven_min_deg", f"{where}, limits", -360.0, 0.0),
+        driven_max_deg=_number(limits, "driven_max_deg", f"{where}, limits", 0.0, 360.0),
     )
 
 
@@ -282,7 +293,14 @@ def _allowed(key: str, value: object, where: str) -> Allowed:
         raise InputError(
             f"{where}: allow.{key} needs min and max in rising order, or holes.", "Give both ends."
         )
-    return Allowed(float(low), float(high), tuple(sorted(float(h) for h in holes if low <= h <= high)))
+    if key.endswith("_mm") and low <= 0:
+        raise InputError(f"{where}: allow.{key} reaches down to {low:g} mm.", "Give lengths above 0.")
+    kept = tuple(sorted(float(h) for h in holes if low <= h <= high))
+    if holes and not kept:
+        raise InputError(
+            f"{where}: no hole of {key} lies from {low:g} to {high:g}.", "Correct min, max or holes."
+        )
+    return Allowed(float(low), float(high), kept)
 
 
 def _distinct(values: list[Any], what: str) -> None:

@@ -191,6 +191,11 @@ def misfits_drawn(task: Task, values: Array, drawn: Array) -> Array:
     return np.asarray(np.sqrt(np.mean((off / task.tolerance_rad) ** 2, axis=1)))
 
 
+def curves_drawn(task: Task, values: Array, drawn: Array) -> Array:
+    """Curve of every linkage drawn with the same changes made, at the steps of `Outcome.curve`."""
+    return _draw(task, values, drawn, _even(float(values[4])) / float(values[4])).curve_rad
+
+
 # ---- parts -----------------------------------------------------------------------------------------------
 
 

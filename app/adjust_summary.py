@@ -1,0 +1,66 @@
+"""Proposals as a short table on the terminal."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+
+from app.adjust import Adjusted
+from app.adjust_words import TOUCH_WORDS, shown, toggle_warning, unreached
+from app.cautions import SETTING_CAUTIONS
+from app.estimates import format_estimate
+from app.work_order import WIDTH, behind_words
+from kinematics.adjust import Proposal
+from kinematics.adjust_setting import LinkageSetting
+
+
+def adjust_summary(adjusted: Adjusted) -> str:
+    """Proposals by number of things touched, what stands in the way, what was assumed, cautions."""
+    subject, answer = adjusted.subject, adjusted.proposals
+    found = answer.found
+    lines = [
+        f"{subject.linkage.name}, from {subject.source}",
+        f"  as found: {_rms(found.rms_rad, found.rms_sd_rad)} from intended"
+        + (f"; breaks: {', '.join(found.broken)}" if found.broken else ""),
+        "",
+    ]
+    for n, proposal in enumerate(answer.proposals, start=1):
+        lines += _proposal(n, proposal, subject.linkage.setting, n - 1 == adjusted.chosen)
+    for sentence in unreached(answer, subject.adjustable):
+        lines += textwrap.wrap(sentence, WIDTH)
+    for sentence in [] if adjusted.proposal is None else toggle_warning(adjusted.proposal.outcome):
+        lines += textwrap.wrap(sentence, WIDTH)
+    for shaft in adjusted.behind:
+        lines += textwrap.wrap(behind_words(shaft, math.degrees(subject.limits.min_toggle_rad)), WIDTH)
+    lines.append("")
+    for sentence in (*subject.assumed, *subject.notes, *SETTING_CAUTIONS):
+        lines += textwrap.wrap(sentence, WIDTH, initial_indent="- ", subsequent_indent="  ")
+    return "\n".join(lines)
+
+
+def _proposal(n: int, proposal: Proposal, found: LinkageSetting, chosen: bool) -> list[str]:
+    outcome = proposal.outcome
+    changes = [
+        f"{TOUCH_WORDS[name]} {shown(name, was)} -> {shown(name, will)}"
+        for name, (was, will) in proposal.changes(found).items()
+    ]
+    rod = f"rod {shown('_mm', found.four_bar().rod_mm)} -> {shown('_mm', outcome.rod_mm)}"
+    count = len(proposal.touched)
+    head = f"{n:2d}{'*' if chosen else ' '} {count} touched: {'; '.join([*changes, rod])}"
+    least = math.degrees(min(outcome.drive.value_rad, outcome.transmission.value_rad))
+    most = f"at most {abs(math.degrees(outcome.max_rad)):.1f} degrees"
+    beyond = "" if outcome.reached else " (beyond the tolerance)"
+    fit = (
+        f"{_rms(outcome.rms_rad, outcome.rms_sd_rad)}, {most}{beyond}; "
+        f"rod and arm line {least:.1f} degrees or more apart"
+    )
+    if proposal.aim == "largest":
+        fit += "; smallest largest deviation"
+    if not proposal.told:
+        fit += "; what is known of the geometry cannot tell it from fewer touches"
+    wrapped = textwrap.wrap(head, WIDTH, subsequent_indent="     ")
+    return wrapped + textwrap.wrap(fit, WIDTH, initial_indent="     ", subsequent_indent="     ")
+
+
+def _rms(rms_rad: float, sd_rad: float) -> str:
+    return f"RMS {format_estimate(math.degrees(rms_rad), math.degrees(sd_rad), 'deg')}"

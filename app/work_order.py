@@ -1,0 +1,280 @@
+"""The work order: what to do at the linkage, in plain words and in the order in which it is done."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+
+import numpy as np
+
+from app.adjust import Adjusted, ShaftBehind
+from app.adjust_words import ARM_TURN, shown, toggle_warning, touched_words, unreached
+from app.cautions import SETTING_CAUTIONS
+from app.estimates import format_estimate, format_exact
+from kinematics.adjust_outcome import Margin, Outcome
+from kinematics.adjust_setting import LinkageSetting
+
+WIDTH = 92
+_ROWS_DEG = 10.0
+_SAME_MM = 0.05
+"""A rod that changes by less is not mentioned: nobody sets it closer."""
+CHECK_O2 = (
+    "Only then light the burner, to the maker's instructions. At every firing position from low to high "
+    "fire check O2 and CO with a calibrated analyser; raise air before fuel, lower fuel before air."
+)
+
+
+def work_order_steps(adjusted: Adjusted) -> tuple[str, ...]:
+    """What to do, step by step.
+
+    Parameters
+    ----------
+    adjusted : Adjusted
+
+    Returns
+    -------
+    tuple of str
+        Empty where there is nothing to propose.
+    """
+    proposal, subject = adjusted.proposal, adjusted.subject
+    if proposal is None:
+        return ()
+    found, after = subject.linkage.setting, proposal.outcome.setting
+    driver, driven = subject.linkage.name.split(":")
+    rod_from, rod_to = found.four_bar().rod_mm, proposal.outcome.rod_mm
+    if not proposal.touched and abs(rod_to - rod_from) < _SAME_MM:
+        return (
+            "Leave this linkage as it is: no adjustment that is allowed would make a difference that counts.",
+        )
+    low = math.degrees(subject.limits.low_fire_rad)
+    steps = [
+        "Burner off, locked out and tagged; fuel isolated. The motor can pinch: take its power away too.",
+        f"Bring {driver} to its low-fire end by hand. Mark the present position: a line across each arm "
+        f"and its shaft, a line from {driven} to something fixed, the pin's place on each arm, the rod's "
+        "threads. Take a photograph.",
+        "Measure both radii and the rod, pin to pin, and compare: as found "
+        f"{shown('_mm', found.drive_radius_mm)} (drive arm), {shown('_mm', found.driven_radius_mm)} "
+        f"(driven arm), {shown('_mm', rod_from)} (rod). "
+        "If one is off by more than 2 mm, stop: the proposal is for another linkage.",
+        "Take the rod off both arms, so that nothing is forced.",
+    ]
+    steps += _moves(adjusted, found, after, driver, driven)
+    held = (
+        f"With {driver} at its low-fire end and {driven} on its low-fire mark"
+        if low == 0
+        else f"With {driver} at its low-fire end and {driven} {abs(low):.1f} degrees further toward "
+        f"{'open' if low > 0 else 'shut'} than its low-fire mark"
+    )
+    steps += [
+        f"Set the rod last. {held}, set its length so that it goes onto both pins without force: about "
+        f"{shown('_mm', rod_to)} pin to pin ({_longer(rod_to - rod_from)}), measured in the plane of the "
+        "arms. The mark counts, not the figure. Mind that enough thread stays engaged at both ends.",
+        "Tighten everything: both arms, both pins, the rod's lock nuts. Draw new marks.",
+        f"Before any power: stroke the linkage by hand through the full travel and back, {driver} 0 to "
+        f"{format_exact(math.degrees(after.stroke_rad), 'deg')}. It must run freely, nothing may touch.",
+        _toggle_check(proposal.outcome, driver),
+        "Compare with the travel expected below at three positions or more; better film it again and "
+        f"compare. {driven} must come back to its mark at low fire.",
+        CHECK_O2,
+    ]
+    return tuple(steps)
+
+
+def _moves(
+    adjusted: Adjusted, found: LinkageSetting, after: LinkageSetting, driver: str, driven: str
+) -> list[str]:
+    """The steps that move something, radii first."""
+    proposal = adjusted.proposal
+    if proposal is None:
+        return []
+    changes, steps = proposal.changes(found), []
+    for name, shaft, arm in (
+        ("drive_radius_mm", driver, "Drive arm"), ("driven_radius_mm", driven, "Driven arm"),
+    ):  # fmt: skip
+        if name in changes:
+            was, will = changes[name]
+            way = "out" if will > was else "in"
+            steps.append(
+                f"{arm} (on {shaft}): move the pin {way} from {shown(name, was)} to {shown(name, will)} "
+                f"from the shaft's centre (by {shown(name, abs(will - was))})."
+            )
+    signs = {
+        "drive_start_rad": (found.opening_sign, driver),
+        "driven_start_rad": (adjusted.proposals.found.setting.driven_sign(), driven),
+    }
+    for name, (sign, shaft) in signs.items():
+        if name in changes:
+            was, will = changes[name]
+            # where low fire is moved too, the driven arm turns so much with its shaft
+            moved = sign * adjusted.subject.limits.low_fire_rad if name == "driven_start_rad" else 0.0
+            turn = will - was - moved
+            toward = "open" if sign * turn > 0 else "shut"
+            seen = "counter-clockwise" if turn > 0 else "clockwise"
+            steps.append(
+                f"Re-clamp the {ARM_TURN[name]}: loosen it on {shaft}, hold {shaft} where it is at low fire, "
+                f"turn the arm {shown(name, abs(turn))} on it toward {toward} ({seen} as "
+                f"{_seen(adjusted)}), so that it points {shown(name, will)} from the line of centres."
+            )
+    if "stroke_rad" in changes:
+        was, will = changes["stroke_rad"]
+        steps.append(
+            f"Motor stroke: set the high-fire end switch from {shown('stroke_rad', was)} to "
+            f"{shown('stroke_rad', will)}; the low-fire end stays. This changes everything else {driver} "
+            "drives too, the fuel valve included."
+        )
+    return steps
+
+
+def _seen(adjusted: Adjusted) -> str:
+    return "measured" if adjusted.subject.source == "tape measures" else "the camera saw it"
+
+
+def _longer(change_mm: float) -> str:
+    if abs(change_mm) < _SAME_MM:
+        return "as found"
+    return f"{shown('_mm', abs(change_mm))} {'longer' if change_mm > 0 else 'shorter'} than found"
+
+
+def _toggle_check(outcome: Outcome, driver: str) -> str:
+    name, margin = min(
+        (("drive arm", outcome.drive), ("driven arm", outcome.transmission)), key=lambda one: one[1].value_rad
+    )
+    at = format_exact(math.degrees(margin.at_driver_rad), "deg", 0)
+    return (
+        f"Check for toggle: rod and {name} come nearest to one line with {driver} at {at}; "
+        f"{_margin(margin)} must remain between their lines there. A little beyond both ends nothing may "
+        "snap over."
+    )
+
+
+def _margin(margin: Margin) -> str:
+    return format_estimate(math.degrees(margin.value_rad), math.degrees(margin.sd_rad), "deg")
+
+
+# ---- the whole text --------------------------------------------------------------------------------------
+
+
+def work_order_lines(adjusted: Adjusted) -> list[str]:
+    """The work order as text, cautions first and last."""
+    subject, proposal = adjusted.subject, adjusted.proposal
+    lines = [f"Work order for {subject.linkage.name}, from {subject.source}", ""]
+    lines += _bullets(SETTING_CAUTIONS)
+    if proposal is not None:
+        lines += ["", *_wrapped(f"To touch: {touched_words(proposal.touched)}. {_fit(proposal.outcome)}")]
+        for sentence in toggle_warning(proposal.outcome):
+            lines += _wrapped(sentence)
+    for sentence in unreached(adjusted.proposals, subject.adjustable):
+        lines += _wrapped(sentence)
+    steps = work_order_steps(adjusted)
+    if steps:
+        lines += ["", "Steps"]
+        for n, step in enumerate(steps, start=1):
+            lines += textwrap.wrap(step, WIDTH, initial_indent=f"{n:2d}. ", subsequent_indent="    ")
+    if proposal is not None:
+        lines += ["", "Travel to expect (degrees; ± is one standard deviation)", *_table(adjusted)]
+        lines += ["", "Smallest angle between rod and arm line", *_margins(adjusted)]
+    lines += _behind(adjusted)
+    if subject.assumed or subject.notes:
+        lines += ["", "What this rests on", *_bullets((*subject.assumed, *subject.notes))]
+    lines += ["", *_wrapped(SETTING_CAUTIONS[-1])]
+    return lines
+
+
+def _fit(outcome: Outcome) -> str:
+    rms = format_estimate(math.degrees(outcome.rms_rad), math.degrees(outcome.rms_sd_rad), "deg")
+    most = format_estimate(math.degrees(abs(outcome.max_rad)), math.degrees(outcome.max_sd_rad), "deg")
+    within = "within the tolerance everywhere" if outcome.reached else "beyond the tolerance"
+    return f"Predicted deviation from intended: RMS {rms}, largest {most}: {within}."
+
+
+def _table(adjusted: Adjusted) -> list[str]:
+    found, proposal, subject = adjusted.proposals.found, adjusted.proposal, adjusted.subject
+    if proposal is None:
+        return []
+    driver, driven = subject.linkage.name.split(":")
+    stroke, after = subject.linkage.setting.stroke_rad, proposal.outcome.setting.stroke_rad
+    rows = [f"{driver:>12} {'as found':>12} {'intended':>12} {'after':>18}    ({driven})"]
+    whole = np.arange(0, math.degrees(stroke) + 1e-6, _ROWS_DEG)
+    for at in np.unique(np.append(whole, math.degrees(stroke))):
+        if at == whole[-1] and abs(math.degrees(stroke) - at) < 1 and at != math.degrees(stroke):
+            continue
+        share = math.radians(at) / stroke
+        was = _at(found, share * stroke)[0]
+        value, sd = _at(proposal.outcome, share * after)
+        wanted = float(np.degrees(adjusted.intended.driven_at(math.radians(at))))
+        moved = f"{math.degrees(share * after):.1f}" if after != stroke else f"{at:.1f}"
+        after_words = f"{value:.1f} (kept)" if at == 0 and value == 0 else format_estimate(value, sd, "deg")
+        cells = (moved, _cell(was), _cell(wanted), after_words)
+        rows.append(f"{cells[0]:>12} {cells[1]:>12} {cells[2]:>12} {cells[3]:>18}")
+    return rows
+
+
+def _at(outcome: Outcome, driver_rad: float) -> tuple[float, float]:
+    curve = outcome.curve
+    values = (np.interp(driver_rad, curve.driver_rad, one) for one in (curve.driven_rad, curve.sd_rad))
+    value, sd = (math.degrees(float(one)) for one in values)
+    return value, sd
+
+
+def _cell(value: float) -> str:
+    return "" if math.isnan(value) else f"{value:.1f}"
+
+
+def _margins(adjusted: Adjusted) -> list[str]:
+    rows = []
+    states = [("as found", adjusted.proposals.found)]
+    if adjusted.proposal is not None:
+        states.append(("after", adjusted.proposal.outcome))
+    for words, outcome in states:
+        for arm, margin in (("drive arm", outcome.drive), ("driven arm", outcome.transmission)):
+            worst = (
+                "" if math.isnan(margin.worst_rad) else f", worst case {math.degrees(margin.worst_rad):.1f}°"
+            )
+            at = format_exact(math.degrees(margin.at_driver_rad), "deg", 0)
+            rows.append(f"  {words:<9} {arm:<11} {_margin(margin)} at {at} of driver travel{worst}")
+    return rows
+
+
+def _behind(adjusted: Adjusted) -> list[str]:
+    subject, lines = adjusted.subject, []
+    if adjusted.behind:
+        lines += ["", "What it does to the shafts behind"]
+        for shaft in adjusted.behind:
+            lines += _bullets((behind_words(shaft, math.degrees(subject.limits.min_toggle_rad)),))
+    if subject.unknown_behind:
+        names = ", ".join(subject.unknown_behind)
+        lines += [
+            "",
+            *_wrapped(f"Not known, so not looked at: {names}. Stroke these by hand with special care."),
+        ]
+    return lines
+
+
+def behind_words(shaft: ShaftBehind, least_deg: float) -> str:
+    """One shaft behind, before and after."""
+    name = shaft.linkage.split(":")[1]
+    if shaft.after.jams:
+        return f"{shaft.linkage} JAMS within the stroke after this change: do not carry it out."
+    was, will = (
+        format_estimate(math.degrees(one.driven_rad[-1]), math.degrees(one.sd_rad[-1]), "deg")
+        for one in (shaft.before, shaft.after)
+    )
+    least = math.degrees(shaft.after.min_toggle_rad)
+    text = (
+        f"{name} turns {will} over the stroke instead of {was}; in {shaft.linkage} rod and arm line stay "
+        f"{least:.1f}° or more apart (before {math.degrees(shaft.before.min_toggle_rad):.1f}°)."
+    )
+    if least < least_deg:
+        text += f" That is below the {least_deg:g}° asked for here: adjust {shaft.linkage} too before firing."
+    return text
+
+
+def _wrapped(text: str) -> list[str]:
+    return textwrap.wrap(text, WIDTH)
+
+
+def _bullets(sentences: tuple[str, ...]) -> list[str]:
+    lines = []
+    for sentence in sentences:
+        lines += textwrap.wrap(sentence, WIDTH, initial_indent="- ", subsequent_indent="  ")
+    return lines
