@@ -45,6 +45,10 @@ NODE_FRACTIONS = (
 _LONGEST_STEP = 0.7
 """A column is shifted by no more than this share of the band at once: further off its model is not linear."""
 
+_ORDINARY_PX = 0.05
+"""Columns no further off a line than this belong to it: where half of the few columns of a small marker agree
+by chance to thousandths of a pixel, the rest would be thrown out."""
+
 CELLS_PER_SIDE = 6
 """A DICT_4X4 marker is 4 x 4 bits inside a black border one cell wide."""
 
@@ -431,8 +435,7 @@ def _robust_line(
         if turn == 2:
             break
         ordinary = 1.4826 * _median_of(np.abs(off), valid) if turn == 0 else np.sqrt(variance)
-        # A floor keeps columns of a clean synthetic edge from being thrown out over thousandths of a pixel.
-        keep = valid & (np.abs(off) <= np.maximum(3.0 * ordinary, 0.02)[:, None])
+        keep = valid & (np.abs(off) <= np.maximum(3.0 * ordinary, _ORDINARY_PX)[:, None])
     return level - tilt * mean, tilt, keep, variance, mean, spread
 
 

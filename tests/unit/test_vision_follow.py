@@ -13,7 +13,7 @@ from squares import marker_light, square_corners, stored
 
 from vision.errors import Cancelled
 from vision.follow import FollowSettings, MarkerTracks, follow_markers
-from vision.markers import marker_cells
+from vision.markers import detect, marker_cells
 from vision.video import Frame
 
 SHAPE = (150, 260)
@@ -55,6 +55,27 @@ def off_px(tracks: MarkerTracks) -> np.ndarray:
         ]
     )
     return np.asarray(np.linalg.norm(corners - truth, axis=-1).max(axis=-1))
+
+
+def test_small_soft_markers_are_accepted_at_every_angle() -> None:
+    """25 pixels a side, as 20 mm at 1.2 m; the detector's corners lie inside by a fair part of that."""
+    ids, paper = (1, 3, 10, 11), 0.75
+    frames = []
+    for k in range(45):
+        light = np.full((130, 260), paper)
+        for n, marker_id in enumerate(ids):
+            centre = (35.2 + 62.1 * n + 0.1 * k, 62.4 + 0.07 * k)
+            light += (
+                marker_light(light.shape, centre, 25.0, np.radians(2 * k), 0.85, marker_cells(marker_id))
+                - paper
+            )
+        frames.append(Frame(k, k / 30, stored(light, np.random.default_rng(k), 1.0), 8))
+    seen = follow_markers(frames).seen
+    assert seen.shape == (45, len(ids))
+    assert seen.all()
+    # each frame by itself, as after a gap: what the detector finds must be enough to go on
+    for frame in frames:
+        assert follow_markers([replace(frame, index=0)]).ids.tolist() == detect(frame.luma).ids.tolist()
 
 
 @pytest.mark.parametrize("bits", [8, 10])
