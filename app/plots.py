@@ -170,7 +170,7 @@ def ratio_figure(ratios: pd.DataFrame, linkage: str) -> Figure:
     """
     driver_name, driven_name = linkage.split(":")
     with drawing(
-        "Local ratio", f"{driver_name} travel (°)", f"{driven_name} degrees for each {driver_name} degree"
+        "Local ratio", f"{driver_name} travel (°)", f"{driven_name} over {driver_name} (°/°)"
     ) as (figure, axes):
         figure.set_size_inches(SIZE_IN[0], 0.7 * SIZE_IN[1])
         middle = (ratios["from_deg"].to_numpy(float) + ratios["to_deg"].to_numpy(float)) / 2

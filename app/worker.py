@@ -37,30 +37,30 @@ Measure = Callable[[Path, Path, str | None, JobControl], Any]
 logger = logging.getLogger(__name__)
 
 
-class StoreControl:
-    """Progress and cancel switch of one run, kept in the store.
+Progress = tuple[int, int, str]
+"""Done, total, stage."""
 
-    A thread of its own talks to the store, five times a second at most, so that the measurement never
-    waits for the disk and the heartbeat goes on through stages that report nothing.
+
+class TalkingControl:
+    """Progress and cancel switch of work that somebody watches from another process.
+
+    A thread of its own talks to them, five times a second at most, so that the work never waits for the
+    disk and the heartbeat goes on through stages that report nothing.
 
     Parameters
     ----------
-    store : Store
-    run_id : str
-    attempt : int
-        As ``claim`` gave it.
+    beat : callable
+        Takes a sign of life, with new progress if there is any; gives whether to stop.
     """
 
-    def __init__(self, store: Store, run_id: str, attempt: int) -> None:
-        self._runs = store.runs
-        self._run_id = run_id
-        self._attempt = attempt
-        self._progress: tuple[int, int, str] | None = None
+    def __init__(self, beat: Callable[[Progress | None], bool]) -> None:
+        self._beat = beat
+        self._progress: Progress | None = None
         self._cancelled = threading.Event()
         self._over = threading.Event()
         self._thread = threading.Thread(target=self._keep_talking, daemon=True)
 
-    def __enter__(self) -> StoreControl:
+    def __enter__(self) -> TalkingControl:
         self._talk()
         self._thread.start()
         return self
@@ -79,7 +79,7 @@ class StoreControl:
         """Hand over the newest progress and learn whether to stop."""
         progress, self._progress = self._progress, None
         try:
-            if self._runs.beat(self._run_id, self._attempt, progress):
+            if self._beat(progress):
                 self._cancelled.set()
         except StoreError:
             # A store busy for a moment must not end an analysis; the next beat tells the same.
@@ -93,6 +93,21 @@ class StoreControl:
         """Raise ``Cancelled`` if the person asked to stop."""
         if self._cancelled.is_set():
             raise Cancelled
+
+
+class StoreControl(TalkingControl):
+    """Progress and cancel switch of one run, kept in the store.
+
+    Parameters
+    ----------
+    store : Store
+    run_id : str
+    attempt : int
+        As ``claim`` gave it.
+    """
+
+    def __init__(self, store: Store, run_id: str, attempt: int) -> None:
+        super().__init__(lambda progress: store.runs.beat(run_id, attempt, progress))
 
 
 def measure_clip(clip: Path, out: Path, rig_toml: str | None, job: JobControl) -> None:
@@ -157,13 +172,18 @@ def work_on(store: Store, run_id: str, measure: Measure = measure_clip) -> RunSt
 
 def start(store: Store, run: Run) -> subprocess.Popen[bytes]:
     """Start the worker of a run as a process that outlives the page; gives the process."""
+    command = [sys.executable, "-m", "app.worker", "--store", str(store.folder), "--run", run.run_id]
+    return start_process(store, command, run.log)
+
+
+def start_process(store: Store, command: list[str], log_file: Path) -> subprocess.Popen[bytes]:
+    """Start a process that works on a store and outlives the page; gives the process."""
     options: dict[str, Any] = {"start_new_session": True}
     if sys.platform == "win32":
         options = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP | subprocess.CREATE_NO_WINDOW}
     if store.address is not None:
         options["env"] = os.environ | {DATABASE_VARIABLE: store.address}
-    command = [sys.executable, "-m", "app.worker", "--store", str(store.folder), "--run", run.run_id]
-    with run.log.open("ab") as log:
+    with log_file.open("ab") as log:
         process = subprocess.Popen(
             command, stdin=subprocess.DEVNULL, stdout=log, stderr=log, close_fds=True, **options
         )

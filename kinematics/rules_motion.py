@@ -40,6 +40,7 @@ def worn_joint_rule(c: Condition) -> list[Finding]:
         f"at the driven shaft {figure(j.lost_rad, j.lost_sd_rad)}"
         for name, j in zip(names, c.joints, strict=True)
     )
+    both = both[0].upper() + both[1:]  # a sentence of its own
     if any(worn):
         severity = "caution" if c.slack.value >= s.slack_caution_rad else "note"
         return [

@@ -10,9 +10,9 @@ from app.estimates import format_estimate
 from app.intended import intended_travel
 from app.jobs import Film, Job
 from app.page import deviations, intending, keys, markup, steps
+from app.page.films import choose_film, newest_of
 from app.page.opened import Opened, open_result
 from app.page.shell import plain_errors, run_page
-from app.page.words import film_name
 from app.plots_compare import change_figure, films_deviation_figure, films_figure
 from app.record import ROLES, IntendedChoice
 from app.report.compared import noise_note
@@ -30,24 +30,6 @@ def result_of(film: Film) -> FilmResult:
     return FilmResult(opened.folder, opened.record, opened.travel, opened.angles)
 
 
-def usual(films: list[Film], role: str, other: Film) -> Film:
-    """The newest film of a role, else another."""
-    return next((film for film in reversed(films) if film.facts.role == role), other)
-
-
-def choose_film(label: str, films: list[Film], usual_one: Film, key: str) -> Film:
-    """Ask for one of the films."""
-    by_id = {film.film_id: film for film in reversed(films)}
-    chosen = st.selectbox(
-        label,
-        list(by_id),
-        index=list(by_id).index(usual_one.film_id),
-        format_func=lambda one: film_name(by_id[one]),
-        key=key,
-    )
-    return by_id[chosen]
-
-
 def show_pair(store: Store, job: Job, films: list[Film]) -> None:
     """As found against as left: what improved and what did not, pictures, figures."""
     st.header("As found against as left", anchor=False)
@@ -57,9 +39,9 @@ def show_pair(store: Store, job: Job, films: list[Film]) -> None:
         return
     left, right = st.columns(2, gap="large")
     with left:
-        found_film = choose_film("As found", films, usual(films, ROLES[0], films[0]), keys.FOUND_FILM)
+        found_film = choose_film("As found", films, newest_of(films, ROLES[0], films[0]), keys.FOUND_FILM)
     with right:
-        left_film = choose_film("As left", films, usual(films, ROLES[-1], films[-1]), keys.LEFT_FILM)
+        left_film = choose_film("As left", films, newest_of(films, ROLES[-1], films[-1]), keys.LEFT_FILM)
     if found_film.film_id == left_film.film_id:
         st.info("Choose two different films.")
         return
@@ -152,7 +134,7 @@ def show_intended(store: Store, job: Job, films: list[Film]) -> None:
     st.header("Measured against intended", anchor=False)
     film = films[-1]
     if len(films) > 1:
-        film = choose_film("Film", films, usual(films, ROLES[-1], films[-1]), keys.INTENDED_FILM)
+        film = choose_film("Film", films, newest_of(films, ROLES[-1], films[-1]), keys.INTENDED_FILM)
     if film.measured is None:
         return
     opened: Opened = open_result(str(film.measured.result))

@@ -50,7 +50,7 @@ def show_filming_faults(film: Film) -> None:
         if not any(str(finding["where"]).startswith(name) for name in names) and finding["severity"] != "note"
     ]
     if not faults:
-        st.html(markup.paragraph("Nothing is wrong with the filming.", "sc-small"))
+        st.html(markup.paragraph("No fault of the filming was found.", "sc-small"))
     for fault in faults:
         st.html(
             markup.card(

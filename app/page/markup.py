@@ -57,3 +57,27 @@ def cautions(lines: Sequence[str], *, folded: bool) -> str:
         f'<details class="sc-cautions"><summary>{escape(lines[0])}<span class="sc-more"> All cautions</span>'
         f"</summary>{bullets(lines[1:])}</details>"
     )
+
+
+def download_link(address: str, words: str, file_name: str) -> str:
+    """A link that looks like a button and hands over a file."""
+    return (
+        f'<a class="sc-button" href="{escape(address)}" download="{escape(file_name)}" target="_self">'
+        f"{escape(words)}</a>"
+    )
+
+
+def player(address: str, words: str) -> str:
+    """A player that fetches only the parts of a clip it plays."""
+    return (
+        f'<video class="sc-video" controls playsinline preload="metadata" src="{escape(address)}" '
+        f'aria-label="{escape(words)}"></video>'
+    )
+
+
+def remark(text: str, heading: str, place: str) -> str:
+    """What somebody said, with who and where; line breaks stay."""
+    where = f"<p><b>{escape(place)}</b></p>" if place else ""
+    return (
+        f'<div class="sc-remark"><p class="sc-small">{escape(heading)}</p>{where}<p>{escape(text)}</p></div>'
+    )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from app.jobs import Film, Job, Run
-from app.page import condition, findings, keys, markup, progress, scrubber, steps, travel
+from app.page import condition, findings, keys, markup, overlays, progress, scrubber, steps, travel
 from app.page.opened import Opened, open_result
 from app.page.shell import asked_film, plain_errors, run_page
 from app.page.words import film_name, film_origin
@@ -60,6 +60,8 @@ def show_result(store: Store, film: Film, run: Run) -> None:
                 condition.show(film, opened, linkage)
             with plain_errors():
                 condition.show_geometry(opened.linkages[linkage])
+    with plain_errors():
+        overlays.show(store, film, run)
     with plain_errors():
         travel.show_downloads(opened)
 

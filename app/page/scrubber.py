@@ -12,7 +12,7 @@ import streamlit as st
 from app.estimates import format_estimate
 from app.jobs import Film
 from app.moments import first_moment_at, nearest_frame, travel_over_time
-from app.page import keys, markup
+from app.page import keys, markup, steps
 from app.page.opened import Opened
 from app.page.pictures import angles_picture, curve_picture
 from app.page.shell import plain_errors
@@ -108,11 +108,12 @@ def show(film: Film, opened: Opened, linkage: str | None, intended: IntendedChoi
     left, right = st.columns(2, gap="large")
     with right, plain_errors():
         st.header("A moment of the film", anchor=ANCHOR)
-        if st.session_state.pop(keys.SCROLL, False):
-            st.html(_SCROLL, unsafe_allow_javascript=True)
         times = frame_times(opened)
         row = opened.angles.iloc[choose_moment(times, moment_key(film.film_id))]
         show_frame(film, opened, row)
+        # Last, so that its coming and going shifts nothing else on the page.
+        if st.session_state.pop(keys.SCROLL, False):
+            st.html(_SCROLL, unsafe_allow_javascript=True)
     with left, plain_errors():
         if linkage is not None:
             show_curve(opened, linkage, intended, row)
@@ -129,6 +130,7 @@ def show_frame(film: Film, opened: Opened, row: pd.Series) -> None:
         )
     else:
         st.info("The clip is not in this store, so its frames cannot be shown. Ask for a bundle with clips.")
+    steps.link("handover", "Comment on this moment", film.job_id, film.film_id, **{keys.AT: f"{time_s:.3f}"})
     seen = [(name, angle_at(row, name)) for name in opened.shafts]
     st.html(markup.table(("shaft", "angle from the first frame"), seen, SD_NOTE))
     picture = angles_picture(str(opened.folder))

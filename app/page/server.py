@@ -16,6 +16,8 @@ from starlette.routing import Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from app.errors import InputError
+from app.made import find
+from app.page.making import FILES_ADDRESS
 from app.page.shell import current_store
 from app.results import OVERLAY_FILE
 
@@ -61,7 +63,8 @@ class AtRoot:
 
         # Compressed or partial documents could not be changed.
         drop = (b"accept-encoding", b"range", b"if-none-match", b"if-modified-since")
-        if scope["path"].count(".") == 0 and not scope["path"].startswith(OVERLAY_ADDRESS):
+        own = scope["path"].startswith((OVERLAY_ADDRESS, FILES_ADDRESS))
+        if not own and "." not in scope["path"]:
             scope = {**scope, "headers": [pair for pair in scope["headers"] if pair[0] not in drop]}
         await self._app(scope, receive, changed)
 
@@ -80,8 +83,22 @@ def overlay(request: Request) -> FileResponse:
     )
 
 
+def made_file(request: Request) -> FileResponse:
+    """A file that was made on request."""
+    try:
+        path = find(current_store(), request.path_params["job_id"], request.path_params["order_id"]).file
+    except InputError as error:
+        raise HTTPException(404) from error
+    if path is None or not path.is_file():
+        raise HTTPException(404)
+    return FileResponse(path, filename=path.name)
+
+
 app = st.App(
     Path(__file__).with_name("home.py"),
-    routes=[Route(f"{OVERLAY_ADDRESS}{{run_id}}", overlay)],
+    routes=[
+        Route(f"{OVERLAY_ADDRESS}{{run_id}}", overlay),
+        Route(f"{FILES_ADDRESS}{{job_id}}/{{order_id}}", made_file),
+    ],
     middleware=[Middleware(AtRoot)],
 )

@@ -6,7 +6,7 @@ import streamlit as st
 
 from app import worker
 from app.jobs import Job
-from app.page import clips, keys, preparing, steps
+from app.page import bundles, clips, keys, preparing, steps
 from app.page.facts import ask_job_facts
 from app.page.shell import asked_film, asked_for, current_store, plain_errors, show_cautions
 from app.page.words import STATE_WORDS, film_state, local_time
@@ -62,6 +62,8 @@ def main() -> None:
                 clips.show_upload(store, None, "2. Film")
             with plain_errors():
                 show_new_job(store)
+            with plain_errors(), st.expander("Open a job from a colleague", key=f"{keys.BUNDLE_UPLOAD}_box"):
+                bundles.show_import(store, None)
             with plain_errors():
                 show_jobs(store)
 

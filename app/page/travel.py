@@ -27,24 +27,23 @@ def show_shafts(opened: Opened) -> None:
         for shaft in opened.record["shafts"]
     ]
     st.html(markup.figures(entries))
-    trains = [
-        (
-            " to ".join((train["shafts"][0], train["shafts"][-1])),
-            *(
-                format_estimate(train[key].get("value"), train[key].get("sd"), "deg")
-                for key in ("driver_travel_deg", "driven_travel_deg", "slack_deg")
-            ),
+    for train in opened.record.get("trains") or ():
+        first, last = train["shafts"][0], train["shafts"][-1]
+        driver, driven, lost = (
+            format_estimate(train[key].get("value"), train[key].get("sd"), "deg")
+            for key in ("driver_travel_deg", "driven_travel_deg", "slack_deg")
         )
-        for train in opened.record.get("trains") or ()
-    ]
-    if trains:
+        st.html(markup.paragraph(f"Whole train, {first} to {last}:"))
         st.html(
-            markup.table(
-                ("whole train", "first shaft", "last shaft", "lost motion"),
-                trains,
-                f"From the first shaft to the last, over every linkage between them. {SD_NOTE}",
+            markup.figures(
+                (
+                    (f"travel of {first}", driver),
+                    (f"travel of {last}", driven),
+                    (f"lost motion, {first} to {last}", lost),
+                )
             )
         )
+    st.html(markup.paragraph(SD_NOTE, "sc-small"))
 
 
 def show_steps(opened: Opened, linkage: str) -> None:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from urllib.parse import parse_qs, urlsplit
 
 from playwright.sync_api import Browser, Page, sync_playwright
 
@@ -23,6 +25,8 @@ BROWSER_ARGUMENTS = [
 ]
 WIDTHS_PX = {"phone": (390, 844), "laptop": (1280, 900)}
 PATIENCE_MS = 30_000
+ANALYSIS_MS = 120_000
+CLIP_INPUT = 'input[type="file"][accept*=".mp4"]'
 
 
 @contextmanager
@@ -86,3 +90,21 @@ def too_wide(page: Page) -> int:
             " - window.innerWidth"
         )
     )
+
+
+def upload(page: Page, address: str, clip: Path | dict) -> None:
+    """Upload a clip at an address with an uploader; ends on the page that shows its progress."""
+    page.goto(address)
+    settled(page)
+    page.locator(CLIP_INPUT).set_input_files(clip)
+    page.wait_for_url(re.compile(r"/film\?job=\w+&film=\w+"))
+
+
+def job_of(url: str) -> str:
+    """Id of the job in an address."""
+    return parse_qs(urlsplit(url).query)["job"][0]
+
+
+def on_page(url: str, name: str) -> str:
+    """The same place in the job on another page."""
+    return re.sub(r"/\w+\?", f"/{name}?", url)

@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from pathlib import Path
-from urllib.parse import parse_qs, urlsplit
 
 import pytest
-from browsing import WIDTHS_PX, looked_at, opened_browser, served_page, settled, too_wide
-from needs import need_program
+from browsing import ANALYSIS_MS, WIDTHS_PX, job_of, looked_at, on_page, settled, too_wide, upload
 from playwright.sync_api import Browser, Page, expect
 from stored import run_of
 
@@ -19,53 +16,8 @@ from app.store import Store
 
 LINKAGE = "motor:shaft1"
 SAMPLE = Path(__file__).parents[2] / "sample_media" / "as_found.mp4"
-ANALYSIS_MS = 120_000
-CLIP_INPUT = 'input[type="file"][accept*=".mp4"]'
 
 pytestmark = pytest.mark.slow
-
-
-@pytest.fixture(scope="module")
-def store(tmp_path_factory: pytest.TempPathFactory) -> Store:
-    return Store(tmp_path_factory.mktemp("page") / "store")
-
-
-@pytest.fixture(scope="module")
-def address(store: Store) -> Iterator[str]:
-    with served_page(store.folder, store.folder.parent / "server.log") as url:
-        yield url
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    executable = need_program("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
-    with opened_browser(executable) as opened:
-        yield opened
-
-
-@pytest.fixture
-def complaints() -> Iterator[list[str]]:
-    """Errors in the browser's console; none may be left at the end."""
-    found: list[str] = []
-    yield found
-    assert found == []
-
-
-def upload(page: Page, address: str, clip: Path | dict) -> None:
-    page.goto(address)
-    settled(page)
-    page.locator(CLIP_INPUT).set_input_files(clip)
-    page.wait_for_url(re.compile(r"/film\?job=\w+"))
-
-
-def job_of(url: str) -> str:
-    """Id of the job in an address."""
-    return parse_qs(urlsplit(url).query)["job"][0]
-
-
-def on_page(url: str, name: str) -> str:
-    """The same place in the job on another page."""
-    return re.sub(r"/\w+\?", f"/{name}?", url)
 
 
 @pytest.fixture(scope="module")

@@ -1,0 +1,293 @@
+"""Files that people ask for, made by a process of their own: records, bundles, clips with arms drawn in.
+
+``python -m app.made --store DIR --job ID --order ID``. They hold nothing that is not in the store, so they
+live in files of their own, ``made/JOB/ORDER``, and are removed after a day. One process writes
+``state.json``, replaced whole each time; who wants it stopped puts a file ``cancel`` beside it.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import logging
+import os
+import sys
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from app.errors import PLAIN_ERRORS, InputError, StoreError
+from app.files import new_id, remove
+from app.jobs import RunState
+from app.record import is_id
+from app.runs import STALE_AFTER_S
+from app.store import Store
+from app.worker import TalkingControl, start_process
+from vision.control import JobControl
+from vision.errors import Cancelled
+
+FOLDER = "made"
+KINDS = ("overlay", "record", "comparison", "bundle")
+KEPT_S = 86_400.0
+"""What was made yesterday may be out of date, and bundles with clips are large."""
+GONE = "The work stopped without a word: the computer was switched off or ran out of memory. Ask again."
+OWN_FAULT = (
+    "This could not be made because of a fault in strokecurve itself. Your films and results are kept."
+)
+
+logger = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """Something asked for, and where it stands.
+
+    Attributes
+    ----------
+    order_id, job_id : str
+    kind : str
+        One of ``KINDS``.
+    options : mapping
+        What was asked for exactly.
+    made_s : float
+        When, seconds since 1970.
+    state : RunState
+    done, total, stage : int, int, str
+        Progress; total is 0 while unknown.
+    error : str or None
+        One sentence for the person, if it failed.
+    file : Path or None
+        The file, once it is done; None for an overlay, which goes to the film's result.
+    """
+
+    order_id: str
+    job_id: str
+    kind: str
+    options: Mapping[str, Any]
+    made_s: float
+    state: RunState
+    done: int
+    total: int
+    stage: str
+    error: str | None
+    file: Path | None
+
+
+def ask(store: Store, job_id: str, kind: str, **options: str | bool | None) -> Made:
+    """Ask for something; a process of its own begins at once.
+
+    Parameters
+    ----------
+    store : Store
+    job_id : str
+    kind : str
+        ``overlay`` (``film``), ``record`` (``film``, or ``found`` and ``left``; ``paper``), ``comparison``
+        (``found``, ``left``, ``paper``) or ``bundle`` (``clips``).
+    **options
+        As named above; films by their ids.
+
+    Raises
+    ------
+    StoreError
+        If the disk does not take it.
+    """
+    if kind not in KINDS:
+        raise ValueError(f"{kind!r} is nothing that can be asked for")
+    job = store.job(job_id)
+    _remove_old(store)
+    order_id = new_id()
+    folder = _folder(store, job.job_id, order_id)
+    order = {"kind": kind, "options": options, "made_s": store.clock()}
+    try:
+        folder.mkdir(parents=True)
+        (folder / "order.json").write_text(json.dumps(order), encoding="utf-8")
+        _write_state(folder, RunState.QUEUED)
+        command = [sys.executable, "-m", "app.made", "--store", str(store.folder)]
+        start_process(store, [*command, "--job", job_id, "--order", order_id], folder / "log")
+    except OSError as error:
+        raise StoreError(f"This could not be begun: {error.strerror}.", "Make room on the disk.") from error
+    return find(store, job_id, order_id)
+
+
+def find(store: Store, job_id: str, order_id: str) -> Made:
+    """Something asked for earlier.
+
+    Raises
+    ------
+    StoreError
+        If there is no such order.
+    """
+    try:
+        if not is_id(job_id) or not is_id(order_id):
+            raise ValueError("no ids of ours")
+        folder = _folder(store, job_id, order_id)
+        order = json.loads((folder / "order.json").read_text(encoding="utf-8"))
+        state = json.loads((folder / "state.json").read_text(encoding="utf-8"))
+        beaten_s = (folder / "state.json").stat().st_mtime
+    except (OSError, ValueError) as error:
+        raise StoreError("This is not kept any more.", "Ask for it again.") from error
+    stands, sentence = RunState(state["state"]), state["error"]
+    if not stands.ended and time.time() - beaten_s > STALE_AFTER_S:
+        stands, sentence = RunState.FAILED, GONE
+    file = folder / state["file"] if state["file"] else None
+    return Made(
+        order_id, job_id, order["kind"], order["options"], order["made_s"], stands,
+        state["done"], state["total"], state["stage"], sentence, file,
+    )  # fmt: skip
+
+
+def newest(store: Store, job_id: str, kind: str, **options: str | bool | None) -> Made | None:
+    """The newest of what was asked for of one kind, with these options; None if nothing was."""
+    found = []
+    for path in (store.folder / FOLDER / job_id).glob("*/order.json"):
+        try:
+            made = find(store, job_id, path.parent.name)
+        except StoreError:
+            continue
+        if made.kind == kind and all(made.options.get(key) == value for key, value in options.items()):
+            found.append(made)
+    return max(found, key=lambda made: made.made_s, default=None)
+
+
+def cancel(store: Store, made: Made) -> None:
+    """Ask the process to stop."""
+    (_folder(store, made.job_id, made.order_id) / "cancel").touch()
+
+
+def _folder(store: Store, job_id: str, order_id: str) -> Path:
+    return store.folder / FOLDER / job_id / order_id
+
+
+def _remove_old(store: Store) -> None:
+    """Remove what was made more than a day ago."""
+    for path in (store.folder / FOLDER).glob("*/*"):
+        try:
+            old = path.stat().st_mtime < time.time() - KEPT_S
+        except OSError:
+            continue  # somebody else has just removed it
+        if old:
+            remove(path)
+
+
+def _write_state(
+    folder: Path,
+    state: RunState,
+    progress: tuple[int, int, str] = (0, 0, ""),
+    error: str | None = None,
+    file: str | None = None,
+) -> None:
+    """Replace the state as a whole."""
+    done, total, stage = progress
+    content = {
+        "state": state.value,
+        "done": int(done),
+        "total": int(total),
+        "stage": stage,
+        "error": error,
+        "file": file,
+    }
+    part = folder / f"state-{os.getpid()}.part"
+    part.write_text(json.dumps(content), encoding="utf-8")
+    os.replace(part, folder / "state.json")
+
+
+class _Beat:
+    """Writes progress beside the order and looks whether to stop."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._last = (0, 0, "")
+
+    def __call__(self, progress: tuple[int, int, str] | None) -> bool:
+        """Take a sign of life."""
+        self._last = progress or self._last
+        try:
+            _write_state(self._folder, RunState.RUNNING, self._last)
+        except OSError as error:
+            raise StoreError("No sign of life could be written.", "Check the disk.") from error
+        return (self._folder / "cancel").exists()
+
+
+def work_on(store: Store, job_id: str, order_id: str) -> RunState:
+    """Make what was asked for, and write how it ended."""
+    made = find(store, job_id, order_id)
+    folder = _folder(store, job_id, order_id)
+    state, error, file = RunState.DONE, None, None
+    try:
+        with TalkingControl(_Beat(folder)) as control:
+            control.check()
+            file = _make(store, made, folder, control)
+    except Cancelled:
+        state = RunState.CANCELLED
+    except PLAIN_ERRORS as reason:
+        state, error = RunState.FAILED, f"{reason.message} {reason.hint}"
+    except Exception:
+        logger.exception("fault while making %s", made.kind)
+        state, error = RunState.FAILED, OWN_FAULT
+    _write_state(folder, state, error=error, file=file)
+    return state
+
+
+def _make(store: Store, made: Made, folder: Path, control: JobControl) -> str | None:
+    """Make one thing; gives the name of its file in the order's folder."""
+    if made.kind == "overlay":
+        _make_overlay(store, str(made.options["film"]), folder, control)
+        return None
+    if made.kind == "bundle":
+        from app.bundle import export_job
+
+        control.report(0, 0, "packing the bundle")
+        name = f"strokecurve-{made.job_id[:8]}.zip"
+        export_job(store, made.job_id, folder / name, clips=bool(made.options.get("clips")))
+        return name
+    from app.job_record import record_of
+    from app.report.record import comparison_pdf, record_pdf
+
+    control.report(0, 0, "putting the record together")
+    options = made.options
+    record = record_of(store, made.job_id, options.get("film"), options.get("found"), options.get("left"))
+    control.check()
+    control.report(0, 0, "setting the pages")
+    name = f"strokecurve-{made.kind}-{made.job_id[:8]}.pdf"
+    write = record_pdf if made.kind == "record" else comparison_pdf
+    write(record, folder / name, str(options.get("paper") or "a4"))
+    return name
+
+
+def _make_overlay(store: Store, film_id: str, folder: Path, control: JobControl) -> None:
+    """Draw into a film's clip and add that to its result."""
+    from app.overlay import write_overlay
+    from app.results import OVERLAY_FILE
+
+    film = store.film(film_id)
+    run = film.measured
+    if run is None or not film.clip.here:
+        raise InputError("There is nothing to draw into: the clip or its result is not here.", "Measure it.")
+    target = folder / OVERLAY_FILE
+    try:
+        write_overlay(film.clip.path, run.result, target, control)
+        store.runs.add_file(run.run_id, OVERLAY_FILE, target)
+    finally:
+        remove(target)
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Make one thing from the command line; exit status 0 if it ended as done, 2 otherwise."""
+    parser = argparse.ArgumentParser(prog="python -m app.made", description="Make what was asked for.")
+    parser.add_argument("--store", type=Path, required=True, help="folder of the jobs")
+    parser.add_argument("--job", required=True, help="id of the job")
+    parser.add_argument("--order", required=True, help="id of the order")
+    chosen = parser.parse_args(arguments)
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    try:
+        state = work_on(Store(chosen.store), chosen.job, chosen.order)
+    except PLAIN_ERRORS as reason:
+        print(f"{reason.message} {reason.hint}", file=sys.stderr)
+        return 2
+    return 0 if state is RunState.DONE else 2
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,164 @@
+"""Comments of people and the reviewer's verdict."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import streamlit as st
+
+from app.comparing import spoken
+from app.estimates import format_exact
+from app.jobs import Film, Job
+from app.page import keys, markup, steps
+from app.page.opened import open_result
+from app.page.shell import plain_errors
+from app.page.words import film_name, local_time
+from app.record import LABEL_LENGTH, TEXT_LENGTH, VERDICTS, Comment, Entry, Verdict
+from app.store import Store
+
+WHOLE_JOB = "the whole job"
+NO_PLACE, MOMENT, TRAVEL = "no place in it", "a moment of the film", "a driver travel"
+VERDICT_WORDS = {
+    "accept": "Accept: the linkage may stay as it is",
+    "adjust": "Adjust: something has to change",
+    "film again": "Film again: the evidence does not do",
+}
+
+
+def ask_name(key: str) -> str | None:
+    """The person's name, as given last."""
+    name = st.text_input("Your name", st.session_state.get(keys.NAME, ""), max_chars=LABEL_LENGTH, key=key)
+    return name.strip() or None
+
+
+def show_comments(store: Store, job: Job) -> None:
+    """All comments in order of time, each with a link to its place, and a form for another."""
+    st.header("Comments", anchor=False)
+    films = {film.film_id: film for film in job.films}
+    entries = store.entries(job.job_id, Comment)
+    if not entries:
+        st.html(markup.paragraph("There are none yet."))
+    for entry in entries:
+        show_comment(entry, films.get(entry.film_id or ""))
+    with st.expander("Add a comment", key=f"{keys.COMMENT}_box", expanded=keys.AT in st.query_params):
+        ask_comment(store, job, films)
+
+
+def show_comment(entry: Entry[Comment], film: Film | None) -> None:
+    """One comment with its place."""
+    said = entry.content
+    place = []
+    if film is not None:
+        place.append(film_name(film))
+    if said.time_s is not None:
+        place.append(f"at {format_exact(said.time_s, 's', 2)}")
+    if said.driver_deg is not None:
+        where = f" ({spoken(said.linkage)})" if said.linkage else ""
+        place.append(f"at {format_exact(said.driver_deg, 'deg')} of driver travel{where}")
+    st.html(markup.remark(said.text, heading(entry), ", ".join(place)))
+    if film is not None and film.measured is not None and said.time_s is not None:
+        steps.link("read", "Show this moment", entry.job_id, film.film_id, **{keys.AT: f"{said.time_s:g}"})
+
+
+def heading(entry: Entry[Any]) -> str:
+    """Who said something and when."""
+    return f"{entry.author or 'no name given'}, {local_time(entry.made_s)}"
+
+
+def asked_moment() -> float:
+    """The moment that the address names; 0 if it names none."""
+    try:
+        return min(max(float(st.query_params.get(keys.AT, "0")), 0.0), 86_400.0)
+    except ValueError:
+        return 0.0
+
+
+def ask_comment(store: Store, job: Job, films: dict[str, Film]) -> None:
+    """Fields for a comment; what it is tied to is asked for first, as the other fields follow from it."""
+    number = st.session_state.setdefault(keys.COMMENT_ROUND, 0)
+    key = f"{keys.COMMENT}_{job.job_id}_{number}"
+    asked = st.query_params.get(keys.FILM) if keys.AT in st.query_params else None
+    choices = [WHOLE_JOB, *reversed(films)]
+    film_id = st.selectbox(
+        "About",
+        choices,
+        index=choices.index(asked) if asked in films else 0,
+        format_func=lambda one: film_name(films[one]) if one in films else one,
+        key=f"{key}_film",
+    )
+    film = films.get(film_id)
+    time_s = linkage = driver_deg = None
+    if film is not None:
+        places = (NO_PLACE, MOMENT, TRAVEL)
+        tied = st.segmented_control(
+            "Tied to",
+            places,
+            default=MOMENT if asked == film_id else NO_PLACE,
+            required=True,
+            key=f"{key}_tied",
+        )
+        if tied == MOMENT:
+            time_s = st.number_input(
+                "Moment in the clip (s)", 0.0, 86_400.0, asked_moment(), step=0.1, key=f"{key}_time"
+            )
+        elif tied == TRAVEL:
+            linkage, driver_deg = ask_travel(film, key)
+    with st.form(f"{key}_form", border=False):
+        name = ask_name(f"{key}_name")
+        text = st.text_area("Comment", max_chars=TEXT_LENGTH, key=f"{key}_text")
+        sent = st.form_submit_button("Put this comment on record", width="stretch")
+    if sent:
+        with plain_errors():
+            content = Comment(text.strip(), time_s, linkage, driver_deg)
+            store.add(job.job_id, content, name, film.film_id if film else None)
+            st.session_state[keys.NAME] = name or ""
+            st.session_state[keys.COMMENT_ROUND] = number + 1
+            st.query_params.pop(keys.AT, None)
+            st.rerun()
+
+
+def ask_travel(film: Film, key: str) -> tuple[str | None, float]:
+    """A driver travel, on one of the film's linkages."""
+    linkage = None
+    if film.measured is not None:
+        names = list(open_result(str(film.measured.result)).linkages)
+        if names:
+            linkage = st.selectbox("Linkage", names, format_func=spoken, key=f"{key}_linkage")
+    travel = st.number_input("Driver travel (°)", -360.0, 360.0, 0.0, step=1.0, key=f"{key}_travel")
+    return linkage, travel
+
+
+def show_verdict(store: Store, job: Job) -> None:
+    """Every verdict in order of time, the last one counts, and a form for another."""
+    st.header("Verdict of the reviewer", anchor=False)
+    entries = store.entries(job.job_id, Verdict)
+    if not entries:
+        st.html(markup.paragraph("There is none yet."))
+    for number, entry in enumerate(entries, start=1):
+        counts = " (this one counts)" if number == len(entries) else ""
+        st.html(
+            markup.remark(
+                entry.content.text or "No reason given.",
+                heading(entry),
+                f"{entry.content.verdict[0].upper()}{entry.content.verdict[1:]}{counts}",
+            )
+        )
+    key = f"{keys.VERDICT}_{job.job_id}_{len(entries)}"
+    with (
+        st.expander("Give a verdict", key=f"{keys.VERDICT}_box"),
+        st.form(f"{key}_form", border=False),
+    ):
+        verdict = st.radio("Verdict", VERDICTS, index=None, format_func=VERDICT_WORDS.__getitem__, key=key)
+        name = ask_name(f"{key}_name")
+        text = st.text_area("Reason", max_chars=TEXT_LENGTH, key=f"{key}_text")
+        st.caption("A verdict is about the motion shown. It does not say that a burner may be fired.")
+        sent = st.form_submit_button("Put this verdict on record", width="stretch")
+    if not sent:
+        return
+    if verdict is None or name is None:
+        st.error("A verdict needs a choice and a name. Fill in both.")
+        return
+    with plain_errors():
+        store.add(job.job_id, Verdict(verdict, text.strip() or None), name)
+        st.session_state[keys.NAME] = name
+        st.rerun()

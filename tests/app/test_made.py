@@ -1,0 +1,140 @@
+"""Things made outside the page: how they stand, how they end, what is left of them."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+from fake_result import write_fake_result
+from recorded import words
+from stored import add_job, measured
+
+from app import made
+from app.errors import StoreError
+from app.jobs import Film, RunState
+from app.record import Choice, Comment, IntendedChoice, JobFacts, Proposals
+from app.runs import STALE_AFTER_S
+from app.store import Store
+from vision.control import JobControl
+from vision.errors import Cancelled
+
+
+@pytest.fixture
+def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Store:
+    """A store whose orders start no process; tests work on them themselves."""
+    monkeypatch.setattr(made, "start_process", lambda store, command, log: None)
+    return Store(tmp_path / "store")
+
+
+@pytest.fixture
+def film(store: Store) -> Film:
+    added = add_job(store, "found.mp4")
+    measured(store, added, write_fake_result)
+    return store.film(added.film_id)
+
+
+def test_a_record_holds_what_the_job_holds(store: Store, film: Film) -> None:
+    store.add(film.job_id, JobFacts("Burner B", "Works (invented)", "natural gas"))
+    store.add(film.job_id, Comment("Rod end worn."), "B. Reviewer")
+    store.set_intended(film.job_id, IntendedChoice("motor:shaft1", "equal", ()))
+    text = '[{"changes": [], "work_order": ["Re-clamp the driven arm."]}]'
+    proposals = store.add(film.job_id, Proposals("motor:shaft1", text))
+    store.add(film.job_id, Choice(proposals.entry_id, 0))
+    asked = made.ask(store, film.job_id, "record", film=film.film_id, paper="letter")
+    assert asked.state is RunState.QUEUED
+    assert made.work_on(store, film.job_id, asked.order_id) is RunState.DONE
+    done = made.newest(store, film.job_id, "record", film=film.film_id)
+    assert done is not None
+    assert done.file is not None
+    found = words(done.file)
+    for needed in ("Burner B", "Rod end worn.", "B. Reviewer", "Re-clamp the driven arm."):
+        assert needed in found
+    assert made.newest(store, film.job_id, "record", film="other") is None
+
+
+def test_what_cannot_be_made_ends_with_a_sentence(store: Store, film: Film) -> None:
+    asked = made.ask(store, film.job_id, "record", film="0" * 32)
+    assert made.work_on(store, film.job_id, asked.order_id) is RunState.FAILED
+    failed = made.find(store, film.job_id, asked.order_id)
+    assert failed.error is not None
+    assert failed.error.startswith("A film of this record is not measured.")
+    assert failed.file is None
+
+
+def test_a_fault_is_not_shown_in_detail(store: Store, film: Film, monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(*anything: Any) -> str:
+        raise ZeroDivisionError("secret detail")
+
+    monkeypatch.setattr(made, "_make", broken)
+    asked = made.ask(store, film.job_id, "bundle", clips=False)
+    assert made.work_on(store, film.job_id, asked.order_id) is RunState.FAILED
+    assert made.find(store, film.job_id, asked.order_id).error == made.OWN_FAULT
+
+
+def test_what_is_stopped_leaves_nothing_in_the_result(
+    store: Store, film: Film, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def drawn(clip: Path, folder: Path, target: Path, job: JobControl) -> None:
+        target.write_bytes(b"half")
+        made.cancel(store, asked)
+        job.report(1, 2, "drawing")
+        raise Cancelled
+
+    monkeypatch.setattr("app.overlay.write_overlay", drawn)
+    asked = made.ask(store, film.job_id, "overlay", film=film.film_id)
+    assert made.work_on(store, film.job_id, asked.order_id) is RunState.CANCELLED
+    assert film.measured is not None
+    assert not (film.measured.result / "overlay.mp4").exists()
+    assert not list((store.folder / made.FOLDER).rglob("overlay.mp4"))
+
+
+def test_an_overlay_goes_to_the_result_of_its_film(
+    store: Store, film: Film, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(
+        "app.overlay.write_overlay", lambda clip, folder, target, job: target.write_bytes(b"drawn")
+    )
+    asked = made.ask(store, film.job_id, "overlay", film=film.film_id)
+    assert made.work_on(store, film.job_id, asked.order_id) is RunState.DONE
+    assert film.measured is not None
+    assert (film.measured.result / "overlay.mp4").read_bytes() == b"drawn"
+
+
+def test_silent_work_counts_as_failed(store: Store, film: Film) -> None:
+    asked = made.ask(store, film.job_id, "bundle", clips=False)
+    state = store.folder / made.FOLDER / film.job_id / asked.order_id / "state.json"
+    long_ago = state.stat().st_mtime - 2 * STALE_AFTER_S
+    os.utime(state, (long_ago, long_ago))
+    gone = made.find(store, film.job_id, asked.order_id)
+    assert gone.state is RunState.FAILED
+    assert gone.error == made.GONE
+
+
+def test_what_is_old_is_removed_and_said_to_be_gone(store: Store, film: Film) -> None:
+    asked = made.ask(store, film.job_id, "bundle", clips=False)
+    folder = store.folder / made.FOLDER / film.job_id / asked.order_id
+    long_ago = folder.stat().st_mtime - made.KEPT_S - 10
+    os.utime(folder, (long_ago, long_ago))
+    made.ask(store, film.job_id, "bundle", clips=False)
+    assert not folder.exists()
+    with pytest.raises(StoreError, match="not kept any more"):
+        made.find(store, film.job_id, asked.order_id)
+
+
+def test_names_from_an_address_never_lead_out_of_the_folder(store: Store) -> None:
+    with pytest.raises(StoreError, match="not kept"):
+        made.find(store, "..", "../clips")
+
+
+def test_works_as_a_process(store: Store, film: Film) -> None:
+    asked = made.ask(store, film.job_id, "bundle", clips=True)
+    command = [sys.executable, "-m", "app.made", "--store", str(store.folder)]
+    subprocess.run([*command, "--job", film.job_id, "--order", asked.order_id], check=True, timeout=60)
+    done = made.find(store, film.job_id, asked.order_id)
+    assert done.state is RunState.DONE
+    assert done.file is not None
+    assert done.file.read_bytes().startswith(b"PK")

@@ -1,0 +1,274 @@
+"""The whole walk in a real browser: new job, films as found and as left, comparison, review, record."""
+
+from __future__ import annotations
+
+import re
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+from browsing import (
+    ANALYSIS_MS,
+    CLIP_INPUT,
+    PATIENCE_MS,
+    WIDTHS_PX,
+    job_of,
+    looked_at,
+    on_page,
+    settled,
+    too_wide,
+)
+from playwright.sync_api import Browser, Page, expect
+from recorded import words
+
+from app.bundle import export_job
+from app.bundle_import import import_bundle
+from app.page.steps import STEPS
+from app.record import Comment, Verdict
+from app.results import OVERLAY_FILE
+from app.store import Store
+
+MEDIA = Path(__file__).parents[2] / "sample_media"
+BURNER = "Burner B (invented)"
+PAGES = [step.name for step in STEPS]
+
+pytestmark = pytest.mark.slow
+
+
+def reloaded(page: Page) -> None:
+    """Reload; the address must lead to the same page and nothing may be too wide."""
+    before = page.url
+    page.reload()
+    settled(page)
+    assert page.url == before
+    assert too_wide(page) <= 0
+
+
+def add_film(page: Page, clip: Path) -> None:
+    """Upload a clip on the page of films and wait until the page that reads it shows its curve."""
+    settled(page)
+    page.locator(CLIP_INPUT).set_input_files(clip)
+    page.wait_for_url(re.compile(r"/read\?job=\w+&film=\w+"), timeout=ANALYSIS_MS)
+    expect(page.get_by_role("heading", name="Travel curve")).to_be_visible(timeout=ANALYSIS_MS)
+    settled(page)
+
+
+@pytest.fixture(scope="module")
+def job_url(browser: Browser, address: str, store: Store) -> str:
+    """Address of a job walked from its start to two measured films on a phone, reloaded at each step."""
+    found: list[str] = []
+    with looked_at(browser, "phone", found) as page:
+        page.goto(address)
+        page.get_by_text("Start a job before filming").click()
+        page.get_by_label("Burner").fill(BURNER)
+        page.get_by_role("button", name="Start the job").click()
+        page.wait_for_url(re.compile(r"/prepare\?job=\w+"))
+        settled(page)
+        reloaded(page)
+        page.get_by_role("link", name="2 Film", exact=True).click()
+        expect(page.get_by_role("heading", name="The first film")).to_be_visible()
+        reloaded(page)
+        add_film(page, MEDIA / "as_found.mp4")
+        reloaded(page)
+        page.get_by_role("link", name="2 Film", exact=True).click()
+        expect(page.get_by_role("heading", name="A further film")).to_be_visible()
+        page.get_by_label("Filmed by (optional)").last.fill("A. Technician")
+        page.get_by_label("Filmed by (optional)").last.press("Tab")
+        add_film(page, MEDIA / "as_left.mp4")
+        reloaded(page)
+        url = page.url
+    assert found == []
+    films = store.job(job_of(url)).films
+    assert [film.facts.role for film in films] == ["as found", "as left"]
+    assert films[1].facts.filmed_by == "A. Technician"
+    assert films[1].film_id in url
+    return url
+
+
+def test_films_are_compared(browser: Browser, job_url: str, complaints: list[str]) -> None:
+    with looked_at(browser, "phone", complaints) as page:
+        page.goto(on_page(job_url, "compare"))
+        expect(page.get_by_role("heading", name="As found against as left")).to_be_visible()
+        expect(page.get_by_text("lost motion improved").first).to_be_visible()
+        reloaded(page)
+        expect(page.get_by_text("lost motion improved").first).to_be_visible()
+
+
+def test_a_finding_leads_to_its_moment_and_on_to_a_comment(
+    browser: Browser, job_url: str, store: Store, complaints: list[str]
+) -> None:
+    job_id = job_of(job_url)
+    found, left = store.job(job_id).films
+    with looked_at(browser, "phone", complaints) as page:
+        page.goto(job_url.replace(left.film_id, found.film_id))
+        frame = page.get_by_alt_text(re.compile("^Frame of the clip"))
+        expect(frame).to_be_visible()
+        settled(page)
+        before = frame.get_attribute("alt")
+        page.get_by_role("button", name=re.compile("^Show it in the film")).nth(2).click()
+        expect(frame).not_to_have_attribute("alt", before or "")
+        settled(page)
+        expect(page.get_by_role("heading", name="A moment of the film")).to_be_in_viewport()
+        page.get_by_role("link", name="Comment on this moment").click()
+        page.wait_for_url(re.compile(r"/handover\?.*at="))
+        settled(page)
+        page.get_by_label("Your name").first.fill("B. Reviewer")
+        page.get_by_label("Comment", exact=True).fill("The rod end looks worn here.")
+        page.get_by_role("button", name="Put this comment on record").click()
+        expect(page.get_by_text("The rod end looks worn here.")).to_be_visible()
+        settled(page)
+        reloaded(page)
+        entry = store.entries(job_id, Comment)[-1]
+        assert entry.author == "B. Reviewer"
+        assert entry.film_id == found.film_id
+        assert entry.content.time_s is not None
+        assert 0 < entry.content.time_s < 12
+        page.get_by_role("link", name="Show this moment").click()
+        expect(frame).to_have_attribute("alt", re.compile(f" {entry.content.time_s:.2f} s "))
+
+
+def test_two_people_on_one_job_see_each_other(
+    browser: Browser, job_url: str, store: Store, complaints: list[str]
+) -> None:
+    url = on_page(job_url, "handover")
+    with looked_at(browser, "phone", complaints) as one, looked_at(browser, "laptop", complaints) as other:
+        for page in (one, other):
+            page.goto(url)
+            settled(page)
+        other.get_by_text("Give a verdict").click()
+        other.get_by_role("button", name="Put this verdict on record").click()
+        expect(other.get_by_text("A verdict needs a choice and a name")).to_be_visible()
+        other.get_by_text("Adjust: something has to change").click()
+        other.get_by_label("Your name").last.fill("B. Reviewer")
+        other.get_by_label("Reason").fill("Take up the lost motion first.")
+        other.get_by_role("button", name="Put this verdict on record").click()
+        expect(other.get_by_text("Adjust (this one counts)")).to_be_visible()
+        one.get_by_text("Add a comment").click()
+        one.get_by_label("Your name").first.fill("A. Technician")
+        one.get_by_label("Comment", exact=True).fill("Will do.")
+        one.get_by_role("button", name="Put this comment on record").click()
+        expect(one.get_by_text("Will do.")).to_be_visible()
+        expect(one.get_by_text("Adjust (this one counts)")).to_be_visible()
+        reloaded(other)
+        expect(other.get_by_text("Will do.")).to_be_visible()
+    assert store.entries(job_of(job_url), Verdict)[-1].content.verdict == "adjust"
+
+
+def test_bundle_goes_out_and_comes_back_with_comments(
+    browser: Browser, job_url: str, store: Store, tmp_path: Path, complaints: list[str]
+) -> None:
+    job_id = job_of(job_url)
+    with looked_at(browser, "laptop", complaints) as page:
+        page.goto(on_page(job_url, "handover"))
+        settled(page)
+        page.get_by_text("With the clips").click()
+        settled(page)
+        page.get_by_role("button", name="Make the bundle").click()
+        link = page.get_by_role("link", name=re.compile("^Download the bundle"))
+        expect(link).to_be_visible(timeout=PATIENCE_MS)
+        with page.expect_download() as download:
+            link.click()
+        bundle = tmp_path / "out.zip"
+        download.value.save_as(bundle)
+        colleague = Store(tmp_path / "colleague")
+        merged = import_bundle(colleague, bundle)
+        assert merged.job_id == job_id
+        colleague.add(job_id, Comment("Seen from afar, agreed."), "C. Expert")
+        back = export_job(colleague, job_id, tmp_path / "back.zip")
+        settled(page)
+        page.locator('input[type="file"][accept*=".zip"]').set_input_files(back)
+        expect(page.get_by_text("The bundle was merged into its job. New: 1 entry.")).to_be_visible()
+        expect(page.get_by_text("Seen from afar, agreed.")).to_be_visible()
+        settled(page)
+        page.locator('input[type="file"][accept*=".zip"]').set_input_files(
+            {"name": "x.zip", "mimeType": "application/zip", "buffer": b"no zip at all"}
+        )
+        expect(page.get_by_role("alert").filter(has_text="bundle").last).to_be_visible()
+    assert store.entries(job_id, Comment)[-1].content.text == "Seen from afar, agreed."
+
+
+def test_record_is_made_outside_the_page(
+    browser: Browser, job_url: str, tmp_path: Path, complaints: list[str]
+) -> None:
+    with looked_at(browser, "phone", complaints) as page:
+        page.goto(on_page(job_url, "handover"))
+        settled(page)
+        page.get_by_role("button", name="Make the record").click()
+        link = page.get_by_role("link", name=re.compile("^Download the record"))
+        expect(link).to_be_visible(timeout=ANALYSIS_MS)
+        settled(page)
+        reloaded(page)
+        with page.expect_download() as download:
+            link.click()
+        download.value.save_as(tmp_path / "record.pdf")
+    text = words(tmp_path / "record.pdf")
+    for needed in (BURNER, "as found and as left", "Burner off, locked out", "A. Technician"):
+        assert needed in text
+
+
+def test_overlay_can_be_stopped_and_is_played_in_parts(
+    browser: Browser, job_url: str, store: Store, complaints: list[str]
+) -> None:
+    with looked_at(browser, "laptop", complaints) as page:
+        page.goto(job_url)
+        settled(page)
+        page.get_by_role("button", name="Make this clip").click()
+        page.get_by_role("button", name="Stop").click()
+        expect(page.get_by_text("You stopped this")).to_be_visible()
+        run = store.job(job_of(job_url)).films[1].measured
+        assert run is not None
+        store.runs.add_file(run.run_id, OVERLAY_FILE, MEDIA / "as_left.mp4")
+        page.reload()
+        expect(page.get_by_role("link", name="Download this clip")).to_be_visible()
+        address = page.locator("video").evaluate("(video) => video.src")
+        answer = page.request.get(address, headers={"Range": "bytes=0-99"})
+        assert answer.status == 206
+        assert len(answer.body()) == 100
+        with page.expect_download() as download:
+            page.get_by_role("link", name="Download this clip").click()
+        assert Path(download.value.path()).stat().st_size == (MEDIA / "as_left.mp4").stat().st_size
+
+
+@pytest.mark.parametrize("width", WIDTHS_PX)
+def test_every_page_fits_and_can_be_used_by_everybody(
+    browser: Browser, job_url: str, complaints: list[str], width: str
+) -> None:
+    with looked_at(browser, width, complaints) as page:
+        for name in PAGES:
+            page.goto(on_page(job_url, name))
+            settled(page)
+            assert too_wide(page) <= 0, name
+            levels = page.evaluate(
+                "() => [...document.querySelectorAll('.stMain :is(h1,h2,h3,h4)')].map((h) => +h.tagName[1])"
+            )
+            assert levels[0] == 1, name
+            assert all(after - before <= 1 for before, after in pairwise(levels)), (name, levels)
+            assert page.locator("img:not([alt])").count() == 0, name
+            unnamed = page.evaluate(
+                "() => [...document.querySelectorAll('.stMain :is(input,textarea,select)')]"
+                ".filter((e) => e.type !== 'hidden' && e.offsetParent && e.tabIndex >= 0 && e.type !== 'file'"
+                " && !(e.labels && e.labels.length) && !e.getAttribute('aria-label')"
+                " && !e.getAttribute('aria-labelledby')).map((e) => e.outerHTML)"
+            )
+            assert unnamed == [], name
+            small = page.evaluate(
+                "() => [...document.querySelectorAll(':is(.stButton, .stDownloadButton, .stFormSubmitButton)"
+                " button, .stPageLink a, a.sc-button')].filter((e) => e.offsetParent"
+                " && e.getBoundingClientRect().height < 44).map((e) => e.innerText)"
+            )
+            assert small == [], name
+
+
+def test_pages_are_walked_with_the_keyboard_alone(
+    browser: Browser, job_url: str, complaints: list[str]
+) -> None:
+    with looked_at(browser, "laptop", complaints) as page:
+        page.goto(on_page(job_url, "film"))
+        settled(page)
+        for _ in range(30):
+            page.keyboard.press("Tab")
+            if page.evaluate("() => document.activeElement.innerText") == "4 Compare":
+                break
+        page.keyboard.press("Enter")
+        page.wait_for_url(re.compile("/compare"))
+        expect(page.get_by_role("heading", name="As found against as left")).to_be_visible()
