@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import logging
+import os
 import sys
 import tempfile
 import time
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 CANNOT_USE = 2
 OWN_FAULT = 1
 STOPPED = 130
+READER_GONE = 141
 
 
 class _Parser(argparse.ArgumentParser):
@@ -67,13 +69,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
     Returns
     -------
     int
-        0, 2 for input that cannot be used, 1 for a fault of our own, 130 when stopped.
+        0, 2 for input that cannot be used, 1 for a fault of our own, 130 when stopped, 141 when nobody reads
+        the output any more.
     """
     logging.basicConfig(level=logging.ERROR, format="%(message)s")
     terminal = Terminal()
     try:
         options = _parser().parse_args(arguments)
         status: int = options.run(options, terminal)
+        sys.stdout.flush()
     except PLAIN_ERRORS as error:
         terminal.clear()
         print(" ".join(str(error).split()), file=sys.stderr)
@@ -82,6 +86,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
         terminal.clear()
         print("Stopped. Nothing was written.", file=sys.stderr)
         return STOPPED
+    except BrokenPipeError:
+        # Whoever read the output has seen enough (``| head``); what is left to print has nowhere to go.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return READER_GONE
     except Exception:
         terminal.clear()
         print(f"strokecurve itself failed; the details are in {_keep_traceback()}.", file=sys.stderr)

@@ -309,3 +309,22 @@ def test_result_folder_is_replaced_as_a_whole(tmp_path: Path) -> None:
     shutil.copy(clip, out / "overlay.mp4")
     assert main(["measure", str(clip), "--out", str(out)]) == 0
     assert not (out / "overlay.mp4").exists()
+
+
+def test_a_reader_that_closes_early_is_no_fault(tmp_path: Path) -> None:
+    """As with ``strokecurve sheet | head -0``: the sheet is there, and nobody is told of a fault."""
+    sheet = tmp_path / "sheet.pdf"
+    running = subprocess.Popen(
+        [sys.executable, "-m", "app.cli", "sheet", "--out", str(sheet)],
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert running.stdout is not None
+    running.stdout.close()
+    assert running.stderr is not None
+    assert running.stderr.read() == ""
+    running.stderr.close()
+    assert running.wait() == 141
+    assert sheet.read_bytes().startswith(b"%PDF")
