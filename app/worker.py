@@ -20,6 +20,7 @@ from typing import Any
 from app.errors import PLAIN_ERRORS, StoreError
 from app.files import remove
 from app.jobs import Run, RunState
+from app.limits import confine
 from app.store import DATABASE_VARIABLE, Store
 from vision.control import JobControl
 from vision.errors import Cancelled
@@ -205,6 +206,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--run", required=True, help="id of the run")
     chosen = parser.parse_args(arguments)
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    confine()
     try:
         state = work_on(Store(chosen.store), chosen.run)
     except PLAIN_ERRORS as reason:
