@@ -144,11 +144,11 @@ def _behind(subject: Subject, task: Task, answer: Proposals, proposal: Proposal)
     for train in subject.behind:
         pairs = [(one.setting, one.drawn) for one in train]
         states = []
-        for outcome, values in (
-            (answer.found, linkage.setting.touches()),
-            (proposal.outcome, proposal.values(linkage.setting)),
+        for outcome, values, how in (
+            (answer.found, linkage.setting.touches(), task.as_it_is()),
+            (proposal.outcome, proposal.values(linkage.setting), task),
         ):
-            drawn = curves_drawn(task, values, linkage.drawn)
+            drawn = curves_drawn(how, values, linkage.drawn)
             states.append((outcome.curve.driver_rad, shafts_behind(outcome.curve.driven_rad, drawn, pairs)))
         (before_driver, before), (driver, after) = states
         for one, was, will in zip(train, before, after, strict=True):

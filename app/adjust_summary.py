@@ -6,10 +6,10 @@ import math
 import textwrap
 
 from app.adjust import Adjusted
-from app.adjust_words import TOUCH_WORDS, shown, toggle_warning, unreached
+from app.adjust_words import BROKEN_WORDS, TOUCH_WORDS, shown, toggle_warning, unreached
 from app.cautions import SETTING_CAUTIONS
 from app.estimates import format_estimate
-from app.work_order import WIDTH, behind_words
+from app.work_order import SAME_MM, WIDTH, behind_words
 from kinematics.adjust import Proposal
 from kinematics.adjust_setting import LinkageSetting
 
@@ -18,12 +18,9 @@ def adjust_summary(adjusted: Adjusted) -> str:
     """Proposals by number of things touched, what stands in the way, what was assumed, cautions."""
     subject, answer = adjusted.subject, adjusted.proposals
     found = answer.found
-    lines = [
-        f"{subject.linkage.name}, from {subject.source}",
-        f"  as found: {_rms(found.rms_rad, found.rms_sd_rad)} from intended"
-        + (f"; breaks: {', '.join(found.broken)}" if found.broken else ""),
-        "",
-    ]
+    as_found = f"As found: {_rms(found.rms_rad, found.rms_sd_rad)} from intended"
+    as_found += "".join(f"; {BROKEN_WORDS[name]}" for name in found.broken)
+    lines = [f"{subject.linkage.name}, from {subject.source}", *textwrap.wrap(f"{as_found}.", WIDTH), ""]
     for n, proposal in enumerate(answer.proposals, start=1):
         lines += _proposal(n, proposal, subject.linkage.setting, n - 1 == adjusted.chosen)
     for sentence in unreached(answer, subject.adjustable):
@@ -44,9 +41,11 @@ def _proposal(n: int, proposal: Proposal, found: LinkageSetting, chosen: bool) -
         f"{TOUCH_WORDS[name]} {shown(name, was)} -> {shown(name, will)}"
         for name, (was, will) in proposal.changes(found).items()
     ]
-    rod = f"rod {shown('_mm', found.four_bar().rod_mm)} -> {shown('_mm', outcome.rod_mm)}"
-    count = len(proposal.touched)
-    head = f"{n:2d}{'*' if chosen else ' '} {count} touched: {'; '.join([*changes, rod])}"
+    rod = found.four_bar().rod_mm
+    if abs(outcome.rod_mm - rod) >= SAME_MM:
+        changes.append(f"rod {shown('_mm', rod)} -> {shown('_mm', outcome.rod_mm)}")
+    words = "; ".join(changes) or "left as found"
+    head = f"{n:2d}{'*' if chosen else ' '} {len(proposal.touched)} touched: {words}"
     least = math.degrees(min(outcome.drive.value_rad, outcome.transmission.value_rad))
     most = f"at most {abs(math.degrees(outcome.max_rad)):.1f} degrees"
     beyond = "" if outcome.reached else " (beyond the tolerance)"

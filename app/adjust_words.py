@@ -21,6 +21,14 @@ TOUCH_WORDS = {
     "stroke_rad": "motor stroke",
 }
 """What is touched, in a few words."""
+BROKEN_WORDS = {
+    "toggle": "rod and arm line come closer than allowed",
+    "over_travel": "too near to toggle just beyond an end of the stroke",
+    "stall": "the driven shaft stalls or turns back",
+    "driven_stops": "the driven shaft runs into its stops",
+    "rod_mm": "the rod's length is outside its range",
+}
+"""What is wrong where a limit is broken."""
 _LIMIT_WORDS = {
     "rod_mm": "the range of the rod's length",
     "toggle": "the smallest angle allowed between rod and arm line",
@@ -109,7 +117,8 @@ def _without(one: Lifted, adjustable: Adjustable) -> str:
     elif one.name in ("toggle", "over_travel"):
         least = math.degrees(min(outcome.drive.value_rad, outcome.transmission.value_rad))
         at = f", with rod and arm line only {least:.1f} degrees apart"
-    return f"{what}: without it the travel would be off by {how}{at}."
+    then = " --move-low-fire lets the rod do that." if one.name == "low_fire" else ""
+    return f"{what}: without it the travel would be off by {how}{at}.{then}"
 
 
 def _value_words(name: str) -> str:

@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 
 from app.adjust import Adjusted
 from app.plots import BAND_SIGMAS, DPI, GRID, INK, PENS, STYLE, Pen, draw_series, drawing, mark_tens
+from kinematics.adjust_model import wanted_at
 from kinematics.adjust_outcome import Outcome
-from kinematics.adjust_setting import LinkageSetting
+from kinematics.adjust_setting import ADJUST_DEFAULTS, LinkageSetting
 
 Array = NDArray[np.float64]
 
@@ -25,7 +26,9 @@ ROD_PEN = Pen(INK, "-", 2.2, "")
 PLACES = (("low fire", 0.0), ("middle", 0.5), ("high fire", 1.0))
 _FAINT = "#a8a8a8"
 _BAR_MM = (10, 20, 50, 100, 200, 500)
+_POINTS = 181  # of the intended curve
 _PANEL_IN = 3.5
+_NARROW_PANEL_IN = 2.6  # two of them beside each other keep their words readable on a phone
 
 
 def adjusted_figure(adjusted: Adjusted) -> Figure:
@@ -46,8 +49,9 @@ def adjusted_figure(adjusted: Adjusted) -> Figure:
         axes,
     ):
         wanted = adjusted.intended
-        at, value = np.degrees(wanted.driver_rad), np.degrees(wanted.driven_rad)
-        tolerance = np.degrees(wanted.tolerance_rad)
+        rows = np.linspace(wanted.driver_rad[0], wanted.driver_rad[-1], _POINTS)
+        at, value = np.degrees(rows), np.degrees(wanted_at(wanted, rows, ADJUST_DEFAULTS)[0])
+        tolerance = np.degrees(wanted.tolerance_at(rows))
         if np.isfinite(tolerance).any():
             axes.fill_between(
                 at, value - tolerance, value + tolerance, color="#808080", alpha=0.25, linewidth=0,
@@ -72,12 +76,14 @@ def _curve(axes: Axes, outcome: Outcome, label: str, pen: Pen) -> None:
     draw_series(axes, x, y, label, pen, mark_every=10.0)
 
 
-def linkage_figure(adjusted: Adjusted) -> Figure:
+def linkage_figure(adjusted: Adjusted, narrow: bool = False) -> Figure:
     """The linkage to scale at low, middle and high fire, as found and, below, after the adjustment.
 
     Parameters
     ----------
     adjusted : Adjusted
+    narrow : bool
+        For a phone: the places below each other, as found and after side by side.
 
     Returns
     -------
@@ -90,10 +96,13 @@ def linkage_figure(adjusted: Adjusted) -> Figure:
     bearing = subject.linkage.bearing_rad
     window = _window([outcome for _, outcome in rows], bearing)
     with mpl.rc_context(STYLE):
-        tall = _PANEL_IN * (window[3] - window[2]) / (window[1] - window[0])
-        size = (len(PLACES) * _PANEL_IN, len(rows) * (tall + 0.75) + 0.8)
+        wide = _NARROW_PANEL_IN if narrow else _PANEL_IN
+        tall = wide * (window[3] - window[2]) / (window[1] - window[0])
+        across, down = (len(rows), len(PLACES)) if narrow else (len(PLACES), len(rows))
+        size = (across * wide, down * (tall + 0.75) + 0.8)
         figure = Figure(figsize=size, dpi=DPI, layout="constrained")
-        panels = figure.subplots(len(rows), len(PLACES), squeeze=False)
+        panels = figure.subplots(down, across, squeeze=False)
+        panels = panels.T if narrow else panels
         figure.suptitle(
             f"{subject.linkage.name}, to scale, as the camera sees it"
             if subject.source != "tape measures"
@@ -106,10 +115,11 @@ def linkage_figure(adjusted: Adjusted) -> Figure:
                     _arms(axes, _pins(found, share, bearing), faint=True)
                 _arms(axes, _pins(outcome, share, bearing), faint=False)
                 _panel(axes, window, f"{name}, {place}", _travels(outcome, share, subject.linkage.name))
-            _sizes(line[1], outcome)
+            if not narrow:
+                _sizes(line[1], outcome)
         _bar(panels[-1][-1], window)
         handles, labels = panels[-1][-1].get_legend_handles_labels()
-        figure.legend(handles, labels, loc="outside lower center", ncols=4)
+        figure.legend(handles, labels, loc="outside lower center", ncols=2 if narrow else 4)
         return figure
 
 

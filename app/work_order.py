@@ -11,12 +11,13 @@ from app.adjust import Adjusted, ShaftBehind
 from app.adjust_words import ARM_TURN, shown, toggle_warning, touched_words, unreached
 from app.cautions import SETTING_CAUTIONS
 from app.estimates import format_estimate, format_exact
+from kinematics.adjust_model import wanted_at
 from kinematics.adjust_outcome import Margin, Outcome
-from kinematics.adjust_setting import LinkageSetting
+from kinematics.adjust_setting import ADJUST_DEFAULTS, LinkageSetting
 
 WIDTH = 92
 _ROWS_DEG = 10.0
-_SAME_MM = 0.05
+SAME_MM = 0.05
 """A rod that changes by less is not mentioned: nobody sets it closer."""
 CHECK_O2 = (
     "Only then light the burner, to the maker's instructions. At every firing position from low to high "
@@ -42,7 +43,7 @@ def work_order_steps(adjusted: Adjusted) -> tuple[str, ...]:
     found, after = subject.linkage.setting, proposal.outcome.setting
     driver, driven = subject.linkage.name.split(":")
     rod_from, rod_to = found.four_bar().rod_mm, proposal.outcome.rod_mm
-    if not proposal.touched and abs(rod_to - rod_from) < _SAME_MM:
+    if not proposal.touched and abs(rod_to - rod_from) < SAME_MM:
         return (
             "Leave this linkage as it is: no adjustment that is allowed would make a difference that counts.",
         )
@@ -63,7 +64,7 @@ def work_order_steps(adjusted: Adjusted) -> tuple[str, ...]:
         f"With {driver} at its low-fire end and {driven} on its low-fire mark"
         if low == 0
         else f"With {driver} at its low-fire end and {driven} {abs(low):.1f} degrees further toward "
-        f"{'open' if low > 0 else 'shut'} than its low-fire mark"
+        f"{'open' if low > 0 else 'shut'} than its low-fire mark (nothing may stop it there)"
     )
     steps += [
         f"Set the rod last. {held}, set its length so that it goes onto both pins without force: about "
@@ -74,7 +75,7 @@ def work_order_steps(adjusted: Adjusted) -> tuple[str, ...]:
         f"{format_exact(math.degrees(after.stroke_rad), 'deg')}. It must run freely, nothing may touch.",
         _toggle_check(proposal.outcome, driver),
         "Compare with the travel expected below at three positions or more; better film it again and "
-        f"compare. {driven} must come back to its mark at low fire.",
+        f"compare. {driven} must come back to where it was set at low fire.",
         CHECK_O2,
     ]
     return tuple(steps)
@@ -130,7 +131,7 @@ def _seen(adjusted: Adjusted) -> str:
 
 
 def _longer(change_mm: float) -> str:
-    if abs(change_mm) < _SAME_MM:
+    if abs(change_mm) < SAME_MM:
         return "as found"
     return f"{shown('_mm', abs(change_mm))} {'longer' if change_mm > 0 else 'shorter'} than found"
 
@@ -201,9 +202,9 @@ def _table(adjusted: Adjusted) -> list[str]:
         share = math.radians(at) / stroke
         was = _at(found, share * stroke)[0]
         value, sd = _at(proposal.outcome, share * after)
-        wanted = float(np.degrees(adjusted.intended.driven_at(math.radians(at))))
+        wanted = math.degrees(float(wanted_at(adjusted.intended, np.radians([at]), ADJUST_DEFAULTS)[0][0]))
         moved = f"{math.degrees(share * after):.1f}" if after != stroke else f"{at:.1f}"
-        after_words = f"{value:.1f} (kept)" if at == 0 and value == 0 else format_estimate(value, sd, "deg")
+        after_words = f"{value:.1f} (set)" if sd == 0 else format_estimate(value, sd, "deg")
         cells = (moved, _cell(was), _cell(wanted), after_words)
         rows.append(f"{cells[0]:>12} {cells[1]:>12} {cells[2]:>12} {cells[3]:>18}")
     return rows

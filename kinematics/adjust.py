@@ -149,7 +149,7 @@ def propose(
     [((), 'rms', 60), (('driven_radius_mm',), 'rms', 74), (('driven_radius_mm',), 'largest', 73)]
     """
     task = Task.of(found, intended, adjustable, limits, settings)
-    as_found = outcome(task, found.touches(), drawn)
+    as_found = outcome(task.as_it_is(), found.touches(), drawn)
     tried = _candidates(task, range(settings.usual_touches + 1))
     known: dict[tuple[int, ...], list[Proposal]] = {}
     proposals = _worth_while(task, tried, drawn, known)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.interpolate import PchipInterpolator
 
 from kinematics.adjust_setting import (
     ADJUST_DEFAULTS,
@@ -116,6 +117,10 @@ class Task:
             wanted,
             tolerance,
         )
+
+    def as_it_is(self) -> Task:
+        """The same with low fire where it was found."""
+        return replace(self, limits=replace(self.limits, low_fire_rad=0.0))
 
     def coarse(self) -> Task:
         """The same with few positions, for searching."""
@@ -274,10 +279,18 @@ def even_positions(found: LinkageSetting, intended: Intended) -> Array:
 
 
 def wanted_at(intended: Intended, at: Array, settings: AdjustSettings) -> tuple[Array, Array]:
-    """Intended travel and tolerance; the usual tolerance where none is given."""
+    """Intended travel and tolerance; the usual tolerance where none is given.
+
+    Through four rows or more that are not far apart goes a smooth curve without overshoot (monotone cubic),
+    as no linkage makes corners; else straight lines, as for equal travel.
+    """
     tolerance = intended.tolerance_at(at)
     tolerance = np.where(np.isnan(tolerance), settings.tolerance_rad, tolerance)
-    return intended.driven_at(at), np.maximum(tolerance, settings.least_tolerance_rad)
+    driver, wanted = intended.driver_rad, intended.driven_at(at)
+    if driver.size >= settings.smooth_rows and np.diff(driver).max() <= settings.smooth_gap_rad:
+        smooth = PchipInterpolator(driver, intended.driven_rad)(np.clip(at, driver[0], driver[-1]))
+        wanted = np.where(np.isnan(wanted), np.nan, smooth)
+    return wanted, np.maximum(tolerance, settings.least_tolerance_rad)
 
 
 def move(

@@ -15,6 +15,7 @@ Array = NDArray[np.float64]
 
 _FINE_RAD = math.radians(0.25)
 _STEP_RAD = math.radians(1.0)
+_ROUNDING_RAD = 1e-12
 _BAND = (2.5, 97.5)  # percentiles of the band: 95 % of the linkages drawn
 
 
@@ -245,7 +246,9 @@ def _curve(at: Array, curve: Array, draws: Drawn | None) -> Curve:
         nothing = np.full(at.shape, np.nan)
         return Curve(at, curve, nothing, nothing, nothing)
     low, high = np.percentile(closed, _BAND, axis=0)
-    return Curve(at, curve, np.asarray(np.std(closed, axis=0)), np.asarray(low), np.asarray(high))
+    sd = np.std(closed, axis=0)
+    # low fire is set, whatever the linkage: what is left there is rounding
+    return Curve(at, curve, np.where(sd < _ROUNDING_RAD, 0.0, sd), np.asarray(low), np.asarray(high))
 
 
 def _fit_spread(task: Task, draws: Drawn | None, worst: int) -> tuple[float, float, float]:

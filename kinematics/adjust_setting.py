@@ -232,6 +232,9 @@ class AdjustSettings:
         Tolerance where the intended travel gives none: twice a careful reading of a protractor.
     least_tolerance_rad : float
         No smaller tolerance is aimed at: what a hand can set and a film can tell.
+    smooth_rows, smooth_gap_rad : int, float
+        A table of intended travel of so many rows or more, no gap between them wider than this, is taken as
+        points of a smooth curve: people read firing positions at such steps.
     usual_touches : int
         So many things are touched at most ...
     most_touches : int
@@ -260,6 +263,8 @@ class AdjustSettings:
 
     tolerance_rad: float = 1.0 * _DEG
     least_tolerance_rad: float = 0.1 * _DEG
+    smooth_rows: int = 4
+    smooth_gap_rad: float = 30.01 * _DEG
     usual_touches: int = 3
     most_touches: int = 5
     better_share: float = 0.1

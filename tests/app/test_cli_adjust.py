@@ -285,6 +285,7 @@ def test_low_fire_is_moved_only_where_it_is_asked_for(rig: Path, tmp_path: Path)
     moved = adjust(with_low_fire(subject, intended), intended)
     assert moved.proposal is not None
     assert_allclose(np.degrees(moved.proposal.outcome.curve.driven_rad[0]), -3, rtol=0, atol=1e-9)
+    assert moved.proposals.found.curve.driven_rad[0] == 0  # as found it stands where it was found
     text = " ".join(" ".join(work_order_lines(moved)).split())
     assert "3.0 degrees further toward shut than its low-fire mark" in text
 

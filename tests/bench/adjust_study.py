@@ -29,15 +29,15 @@ def main() -> None:
     rng = np.random.default_rng(seed)
     for n, problem in enumerate(problems(seed, number)):
         drawn = draw_linkages(problem.found, [0.3, 0.3, 0.6, 0.003, 0.003], rng)
-        began = time.perf_counter()
+        began = time.process_time()
         answer = propose(problem.found, problem.intended, problem.adjustable, problem.limits, drawn=drawn)
-        times.append(time.perf_counter() - began)
-        began = time.perf_counter()
+        times.append(time.process_time() - began)
+        began = time.process_time()
         what_if(
             problem.found, {problem.changed[0]: 0.97 * getattr(problem.found, problem.changed[0])},
             problem.intended, problem.adjustable, problem.limits, drawn=drawn,
         )  # fmt: skip
-        what_ifs.append(time.perf_counter() - began)
+        what_ifs.append(time.process_time() - began)
         few = [p for p in answer.proposals if len(p.touched) <= len(problem.changed)]
         best = min((rms_deg(problem, p.outcome.setting) for p in few), default=np.inf)
         wrong = [bad for p in answer.proposals if (bad := keeps_limits(problem, p.outcome.setting))]
@@ -77,9 +77,9 @@ def _unreachable() -> None:
             None,
             Range(0.8 * problem.found.four_bar().rod_mm, 1.2 * problem.found.four_bar().rod_mm),
         )
-        began = time.perf_counter()
+        began = time.process_time()
         propose(problem.found, wanted, held, problem.limits)
-        times.append(time.perf_counter() - began)
+        times.append(time.process_time() - began)
     print(f"out of reach: median {np.median(times):.2f} s, longest {max(times):.2f} s")
 
 

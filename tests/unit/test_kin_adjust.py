@@ -62,6 +62,7 @@ def curve_of(found: LinkageSetting, **changes: float) -> Intended:
 # ---- known answers ---------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_a_known_change_is_found_with_no_more_things_touched() -> None:
     for problem in problems(seed=4, number=14):
         answer = propose(problem.found, problem.intended, problem.adjustable, problem.limits)
@@ -87,6 +88,20 @@ def test_what_is_already_right_is_left_alone() -> None:
     answer = propose(FOUND, curve_of(FOUND), FREE)
     assert [p.touched for p in answer.proposals] == [()]
     assert answer.found.reached
+
+
+def test_a_coarse_table_is_read_as_points_of_a_smooth_curve() -> None:
+    fine = curve_of(FOUND, driven_radius_mm=90.0)
+    rows = np.arange(0, 91, 15) * DEG
+    coarse = Intended.from_table(rows, fine.driven_at(rows))
+    proposals = propose(FOUND, coarse, FREE).proposals
+    best = next(p for p in proposals if p.touched == ("driven_radius_mm",))
+    # straight lines between these rows would be off by 0.1 degrees RMS; the smooth curve by a third of it
+    assert_allclose(best.outcome.setting.driven_radius_mm, 90, rtol=0, atol=0.1)
+    assert best.outcome.rms_rad < 0.05 * DEG
+    three = Intended.from_table([0.0, 45 * DEG, 90 * DEG], [0.0, 20 * DEG, 60 * DEG])
+    task = Task.of(FOUND, three)  # too few rows: straight lines
+    assert_allclose(task.wanted_rad, three.driven_at(task.driver_rad), rtol=0, atol=ROUNDING)
 
 
 def test_only_existing_holes_are_proposed_and_never_the_one_in_use() -> None:
