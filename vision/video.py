@@ -203,6 +203,8 @@ class ClipReader:
                 if packet is None:
                     return
                 pictures = packet.decode()
+            except MemoryError:
+                raise  # the machine's trouble, not damage of the file
             except av.FFmpegError:
                 self.damaged_packets += 1
                 if self.damaged_packets > 10_000:
