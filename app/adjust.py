@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,11 +11,11 @@ from numpy.typing import NDArray
 
 from app.adjust_subject import Subject
 from app.errors import InputError
-from kinematics.adjust import Proposal, Proposals, propose
+from kinematics.adjust import Proposal, Proposals, propose, what_if
 from kinematics.adjust_behind import Behind, shafts_behind
 from kinematics.adjust_model import Task
 from kinematics.adjust_outcome import Outcome, curves_drawn
-from kinematics.adjust_setting import ADJUST_DEFAULTS
+from kinematics.adjust_setting import ADJUST_DEFAULTS, TOUCHES
 from kinematics.intended.table import Intended
 from kinematics.settings import DEFAULTS
 
@@ -110,6 +112,45 @@ def adjust(subject: Subject, intended: Intended, number_chosen: int | None = Non
     task = Task.of(linkage.setting, intended, subject.adjustable, subject.limits)
     behind = () if chosen is None else _behind(subject, task, answer, found[chosen])
     return Adjusted(subject, intended, answer, chosen, behind)
+
+
+def try_out(subject: Subject, intended: Intended, changes: Mapping[str, float]) -> Outcome:
+    """What the linkage would do with any of its quantities changed by hand.
+
+    Parameters
+    ----------
+    subject : Subject
+    intended : Intended
+    changes : mapping of str to float
+        New values, mm or degrees, by the names of ``proposals.json``, ``rod_mm`` and ``spacing_mm`` included.
+        With ``rod_mm`` low fire moves to where that rod puts it.
+
+    Returns
+    -------
+    Outcome
+        Limits it breaks are named in ``broken``.
+
+    Raises
+    ------
+    InputError
+        If a quantity has another name.
+    KinematicsError
+        If the linkage cannot be assembled, or the intended travel lies outside the stroke.
+    """
+    known = {
+        **{name.replace("_start_rad", "_start_deg"): name for name in TOUCHES[:4]},
+        "stroke_deg": TOUCHES[4],
+    }
+    known |= {"rod_mm": "rod_mm", "spacing_mm": "spacing_mm"}
+    values = {}
+    for name, value in changes.items():
+        if name not in known:
+            raise InputError(f"{name} is no quantity of a linkage.", f"Choose one of {', '.join(known)}.")
+        values[known[name]] = math.radians(value) if name.endswith("_deg") else float(value)
+    linkage = subject.linkage
+    return what_if(
+        linkage.setting, values, intended, subject.adjustable, subject.limits, ADJUST_DEFAULTS, linkage.drawn
+    )
 
 
 def recommended(answer: Proposals) -> int | None:

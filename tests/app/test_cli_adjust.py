@@ -12,12 +12,12 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from app.adjust import adjust
+from app.adjust import adjust, try_out
 from app.adjust_files import proposals_entries, write_adjustment
 from app.adjust_subject import read_intended, subject_from_film, subject_from_rig, with_low_fire
 from app.cautions import SETTING_CAUTIONS
 from app.cli import main
-from app.errors import InputError
+from app.errors import PLAIN_ERRORS, InputError
 from app.plots_linkage import adjusted_figure, linkage_figure
 from app.result_folder import read_result
 from app.rig import Rig
@@ -288,6 +288,21 @@ def test_low_fire_is_moved_only_where_it_is_asked_for(rig: Path, tmp_path: Path)
     assert moved.proposals.found.curve.driven_rad[0] == 0  # as found it stands where it was found
     text = " ".join(" ".join(work_order_lines(moved)).split())
     assert "3.0 degrees further toward shut than its low-fire mark" in text
+
+
+def test_any_quantity_can_be_tried_by_hand(rig: Path, wanted: Path) -> None:
+    subject, intended = subject_from_rig(Rig.load(rig), None), read_intended(wanted)
+    tried = try_out(subject, intended, {"drive_radius_mm": 67, "driven_start_deg": 62})
+    assert_allclose(np.degrees(tried.rms_rad), 0, rtol=0, atol=0.01)  # four decimals in the table
+    assert tried.rms_sd_rad > 0
+    assert tried.broken == ()
+    flat = try_out(subject, intended, {"drive_start_deg": 12})
+    assert "toggle" in flat.broken
+    moved = try_out(subject, intended, {"rod_mm": tried.rod_mm + 5})
+    assert moved.curve.driven_rad[0] != 0
+    for changes in ({"colour": 1.0}, {"drive_radius_mm": -5.0}, {"rod_mm": 900.0}):
+        with pytest.raises(PLAIN_ERRORS):
+            try_out(subject, intended, changes)
 
 
 def test_loose_tapes_that_may_toggle_are_warned_about(tmp_path: Path) -> None:
