@@ -41,7 +41,8 @@ STEPS = (
     Step("film", "2 Film"),
     Step("read", "3 Read"),
     Step("compare", "4 Compare"),
-    Step("handover", "5 Hand over"),
+    Step("adjust", "5 Adjust"),
+    Step("handover", "6 Hand over"),
 )
 """In the order of the work."""
 

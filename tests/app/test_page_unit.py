@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from fake_result import LINKAGE, write_fake_result
+from recorded import full_result
 from stored import add_job, run_of
 from stored import measured as measure
 from streamlit.testing.v1 import AppTest
@@ -17,10 +18,10 @@ from streamlit.testing.v1.element_tree import Button
 
 import app.page
 from app import worker
-from app.cautions import CAUTIONS
+from app.cautions import CAUTIONS, SETTING_CAUTIONS
 from app.jobs import Film, RunState
 from app.page import keys, markup
-from app.record import IntendedChoice
+from app.record import FilmFacts, IntendedChoice
 from app.store import Store
 
 HOME = Path(app.page.__file__).with_name("home.py")
@@ -300,3 +301,63 @@ def test_damaged_store_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
     (tmp_path / "jobs.sqlite").write_bytes(b"garbage " * 1000)
     monkeypatch.setattr(sys, "argv", ["home.py", "--store", str(tmp_path)])
     assert "cannot be read" in visit().error[0].value
+
+
+def test_a_further_film_is_added_to_the_open_job(store: Store, started: list[str]) -> None:
+    film = measured(store)
+    store.add(film.job_id, FilmFacts("as found", "as found.mp4"), film_id=film.film_id)
+    page = visit(film, "film")
+    assert not page.exception
+    assert page.segmented_control[-1].value == "as left", "what a further film usually shows"
+    page.file_uploader(key=f"{keys.CLIP_UPLOAD}_0").set_value(("b.mp4", b"clip", "video/mp4")).run()
+    found, left = store.job(film.job_id).films
+    assert (found.facts.role, left.facts.role) == ("as found", "as left")
+    assert started == [run_of(left).run_id]
+    assert page.query_params[keys.FILM] == [left.film_id] or page.query_params[keys.FILM] == left.film_id
+
+
+def test_the_page_of_adjustments_says_what_the_film_does_not_determine(store: Store) -> None:
+    film = measured(store)
+    store.set_intended(film.job_id, IntendedChoice(LINKAGE, "equal", ()))
+    page = visit(film, "adjust")
+    assert not page.exception
+    assert len(page.error) == 1
+    assert "driven arm start angle" in page.error[0].value
+    for caution in SETTING_CAUTIONS:
+        assert markup.escape(caution) in all_text(page)
+
+
+def test_pages_of_a_job_without_film_lead_to_the_films(store: Store) -> None:
+    job = store.new_job()
+    for name in ("read", "compare", "adjust"):
+        page = AppTest.from_file(str(HOME), default_timeout=PATIENCE_S).run()
+        page.switch_page(f"{name}.py")
+        page.query_params[keys.JOB] = job.job_id
+        page.run()
+        assert not page.exception
+        assert not page.error
+        assert "film" in page.info[0].value
+
+
+def test_a_page_without_job_leads_to_the_start(store: Store) -> None:
+    page = AppTest.from_file(str(HOME), default_timeout=PATIENCE_S).run()
+    page.switch_page("handover.py").run()
+    assert not page.exception
+    assert "No job is open" in page.info[0].value
+
+
+def test_every_kind_of_figure_of_a_result_is_shown(store: Store) -> None:
+    film = add_job(store, "full.mp4")
+    measure(store, film, full_result)
+    text = all_text(visit(film)).replace("\N{NO-BREAK SPACE}", " ")
+    for needed in (
+        "travel left to toggle below low fire",
+        "17.2° ± 0.4°, drive arm",
+        "none within half a turn",
+        "1.44 ± 0.11 mm",
+        "Slip of the driven arm: 2.52° ± 0.08°",
+        "Show the slip in the film, at 6.2 s",
+        "largest difference between strokes",
+        "0.31° ± 0.06°",
+    ):
+        assert needed in text, needed

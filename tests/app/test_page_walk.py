@@ -23,6 +23,7 @@ from recorded import words
 
 from app.bundle import export_job
 from app.bundle_import import import_bundle
+from app.job_record import work_orders
 from app.page.steps import STEPS
 from app.record import Comment, Verdict
 from app.results import OVERLAY_FILE
@@ -125,6 +126,47 @@ def test_a_finding_leads_to_its_moment_and_on_to_a_comment(
         assert 0 < entry.content.time_s < 12
         page.get_by_role("link", name="Show this moment").click()
         expect(frame).to_have_attribute("alt", re.compile(f" {entry.content.time_s:.2f} s "))
+
+
+def test_adjustment_from_intended_travel_to_a_chosen_proposal(
+    browser: Browser, job_url: str, store: Store, complaints: list[str]
+) -> None:
+    job_id = job_of(job_url)
+    with looked_at(browser, "phone", complaints) as page:
+        page.goto(on_page(job_url, "adjust"))
+        settled(page)
+        expect(page.get_by_text("Choose the intended travel first.")).to_be_visible()
+        page.get_by_text("Equal travel", exact=True).click()
+        expect(page.get_by_role("heading", name="Work order")).to_be_visible(timeout=PATIENCE_MS)
+        settled(page)
+        assert too_wide(page) <= 0
+        page.get_by_role("button", name=re.compile("^Choose proposal")).click()
+        expect(page.get_by_text("On record since")).to_be_visible()
+        settled(page)
+        reloaded(page)
+        expect(page.get_by_text("On record since")).to_be_visible()
+        page.get_by_text("What if: change figures by hand").click()
+        page.get_by_label("drive arm radius (mm)").fill("60")
+        page.get_by_label("drive arm radius (mm)").press("Enter")
+        expect(page.get_by_role("heading", name="With these figures")).to_be_visible()
+        settled(page)
+        page.get_by_text("From combustion readings").click()
+        page.locator('input[type="file"][accept*=".csv"]').set_input_files(MEDIA / "readings.csv")
+        settled(page)
+        expect(page.get_by_text("Type the readings in")).to_be_visible()
+        page.get_by_role("button", name="Work out the intended travel").click()
+        expect(page.get_by_alt_text(re.compile("^Air against damper travel"))).to_be_visible(
+            timeout=PATIENCE_MS
+        )
+        settled(page)
+        assert too_wide(page) <= 0
+    order = work_orders(store, job_id)[0]
+    assert order.linkage == "motor:shaft1"
+    assert order.lines[0].startswith("Burner off, locked out")
+    chosen = store.intended(job_id, "motor:shaft1")
+    assert chosen is not None
+    assert chosen.kind == "readings"
+    assert chosen.rows[-1][0] - chosen.rows[0][0] > 85
 
 
 def test_two_people_on_one_job_see_each_other(

@@ -1,0 +1,270 @@
+"""Proposals for an adjustment: worked out, shown, one of them chosen, and what-if by hand."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+
+import streamlit as st
+
+from app.adjust import Adjusted, adjust
+from app.adjust_files import proposals_entries
+from app.adjust_subject import Subject, intended_from_rows, subject_from_film, with_low_fire
+from app.adjust_words import BROKEN_WORDS, TOUCH_WORDS, shown, toggle_warning, touched_words, unreached
+from app.cautions import SETTING_CAUTIONS
+from app.estimates import format_estimate, format_exact
+from app.page import keys, markup, steps
+from app.page.shell import plain_errors
+from app.page.words import local_time
+from app.plots_linkage import adjusted_figure, linkage_figure
+from app.record import Choice, IntendedChoice, Proposals
+from app.result_folder import read_result
+from app.rig import Rig
+from app.store import Store
+from app.work_order import SAME_MM, behind_words, work_order_lines, work_order_steps
+from kinematics.adjust import Proposal, what_if
+from kinematics.adjust_outcome import Outcome
+from kinematics.adjust_setting import TOUCHES
+from kinematics.intended.equal import equal_travel
+from kinematics.intended.table import Intended
+
+SD_NOTE = "± is one standard deviation."
+
+
+def intended_of(choice: IntendedChoice) -> Intended:
+    """The intended travel in the form that is computed with."""
+    return equal_travel(2 * math.pi) if choice.kind == "equal" else intended_from_rows(choice.rows)
+
+
+@st.cache_resource(max_entries=8, show_spinner="Working out the proposals")
+def adjusted(
+    folder: str, linkage: str, _choice: IntendedChoice, said: str, rig_toml: str | None, low_fire: bool,
+    number: int | None,
+) -> Adjusted:  # fmt: skip
+    """The proposals, the work order for one of them; ``said`` tells apart what is intended."""
+    rig = None if rig_toml is None else Rig.from_toml(rig_toml)
+    film = read_result(Path(folder))
+    intended = intended_of(_choice)
+    if _choice.kind == "equal":
+        stroke = subject_from_film(film, linkage, rig).linkage.setting.stroke_rad
+        intended = equal_travel(stroke)
+    subject = subject_from_film(film, linkage, rig)
+    if low_fire:
+        subject = with_low_fire(subject, intended)
+    return adjust(subject, intended, number)
+
+
+def show_cautions() -> None:
+    """The cautions that stand beside every proposal."""
+    st.html(f'<div class="sc-cautions">{markup.bullets(SETTING_CAUTIONS)}</div>')
+
+
+def degrees(value_rad: float, sd_rad: float) -> str:
+    """An angle with its standard deviation."""
+    return format_estimate(math.degrees(value_rad), math.degrees(sd_rad), "deg")
+
+
+def changes_of(proposal: Proposal, subject: Subject) -> str:
+    """What a proposal changes, in words."""
+    found = subject.linkage.setting
+    parts = [
+        f"{TOUCH_WORDS[name]} from {shown(name, was)} to {shown(name, will)}"
+        for name, (was, will) in proposal.changes(found).items()
+    ]
+    rod = found.four_bar().rod_mm
+    if abs(proposal.outcome.rod_mm - rod) >= SAME_MM:
+        parts.append(f"rod from {shown('_mm', rod)} to {shown('_mm', proposal.outcome.rod_mm)}")
+    return "; ".join(parts) or "left as found"
+
+
+def outcome_parts(outcome: Outcome) -> list[tuple[str, str]]:
+    """What a setting gives: deviation, margins, rod, limits broken; each figure with its uncertainty."""
+    within = "within the tolerance everywhere" if outcome.reached else "beyond the tolerance somewhere"
+    most = degrees(abs(outcome.max_rad), outcome.max_sd_rad)
+    at = format_exact(math.degrees(outcome.max_at_driver_rad), "deg", 0)
+    broken = [BROKEN_WORDS[name] for name in outcome.broken]
+    return [
+        ("Deviation (RMS):", degrees(outcome.rms_rad, outcome.rms_sd_rad)),
+        ("Largest:", f"{most} at {at} of driver travel, {within}"),
+        ("Rod to drive arm, smallest angle:", degrees(outcome.drive.value_rad, outcome.drive.sd_rad)),
+        (
+            "Rod to driven arm, smallest angle:",
+            degrees(outcome.transmission.value_rad, outcome.transmission.sd_rad),
+        ),
+        ("Rod length:", format_estimate(outcome.rod_mm, outcome.rod_sd_mm, "mm")),
+        ("Limits broken:", "; ".join(broken)),
+    ]
+
+
+def show(
+    store: Store, job_id: str, film_id: str, folder: Path, choice: IntendedChoice, rig: str | None
+) -> None:
+    """Every proposal, the one looked at with drawing and work order, and the what-if."""
+    linkage = choice.linkage
+    st.header("Proposals", anchor=False)
+    show_cautions()
+    low_fire = st.toggle(
+        "The rod may move the low-fire position",
+        key=f"{keys.MOVE_LOW_FIRE}_{job_id}_{linkage}",
+    )
+
+    def answer(number: int | None) -> Adjusted:
+        return adjusted(str(folder), linkage, choice, repr(choice), rig, low_fire, number)
+
+    first = answer(None)
+    found = first.proposals.found
+    st.html(markup.card("caution" if found.broken else "note", "As found", outcome_parts(found)))
+    for sentence in unreached(first.proposals, first.subject.adjustable):
+        st.html(markup.paragraph(sentence.replace("--move-low-fire", "The switch above"), "sc-strong"))
+    proposals = first.proposals.proposals
+    if proposals:
+        show_all(proposals, first)
+        numbers = list(range(1, len(proposals) + 1))
+        number = st.selectbox(
+            "Proposal to look at",
+            numbers,
+            index=first.chosen or 0,
+            format_func=lambda one: label_of(one, proposals[one - 1], one - 1 == first.chosen),
+            key=f"{keys.PROPOSAL}_{job_id}_{linkage}_{low_fire}",
+        )
+        with plain_errors():
+            show_one(store, job_id, film_id, answer(number))
+    show_chosen(store, job_id, linkage)
+    with plain_errors():
+        show_what_if(first)
+    rests = (*first.subject.assumed, *first.subject.notes)
+    if rests:
+        st.html(markup.paragraph("What this rests on:") + markup.bullets(rests))
+
+
+def label_of(number: int, proposal: Proposal, recommended: bool) -> str:
+    """A proposal in one line."""
+    mark = ", recommended" if recommended else ""
+    return f"{number}: {touched_words(proposal.touched)}{mark}"
+
+
+def show_all(proposals: tuple[Proposal, ...], first: Adjusted) -> None:
+    """All proposals by number of things touched, then by fit."""
+    with st.expander(
+        f"All {len(proposals)} proposals, fewest things touched first", key=f"{keys.PROPOSAL}_all"
+    ):
+        st.html(
+            "".join(
+                markup.card(
+                    "note" if one.outcome.reached else "caution",
+                    f"Proposal {number}, {len(one.touched)} touched"
+                    f"{', recommended' if number - 1 == first.chosen else ''}",
+                    [("Change:", changes_of(one, first.subject)), *outcome_parts(one.outcome)],
+                )
+                for number, one in enumerate(proposals, start=1)
+            )
+        )
+
+
+def show_one(store: Store, job_id: str, film_id: str, answer: Adjusted) -> None:
+    """One proposal: figures, travel and linkage before and after, work order, and the way to choose it."""
+    proposal, chosen = answer.proposal, answer.chosen
+    if proposal is None or chosen is None:
+        return
+    kind = "note" if proposal.outcome.reached else "caution"
+    st.html(
+        markup.card(
+            kind,
+            f"Proposal {chosen + 1}: {changes_of(proposal, answer.subject)}",
+            outcome_parts(proposal.outcome),
+        )
+    )
+    least_deg = math.degrees(answer.subject.limits.min_toggle_rad)
+    for sentence in (
+        *toggle_warning(proposal.outcome),
+        *(behind_words(shaft, least_deg) for shaft in answer.behind),
+    ):
+        st.html(markup.paragraph(sentence, "sc-strong"))
+    st.pyplot(
+        adjusted_figure(answer),
+        alt="Travel as found, intended and after the adjustment, with the band of what is known",
+        width="stretch",
+    )
+    st.pyplot(
+        linkage_figure(answer, narrow=True),
+        alt="The linkage to scale at low fire, in the middle and at high fire, as found and after",
+        width="stretch",
+    )
+    st.subheader("Work order", anchor=False)
+    st.html(markup.bullets(work_order_steps(answer), numbered=True))
+    st.download_button(
+        "Work order as text",
+        "\n".join(work_order_lines(answer)).encode(),
+        file_name=f"work-order-{answer.subject.linkage.name.replace(':', '-')}.txt",
+        mime="text/plain",
+        key=f"{keys.PROPOSAL}_text",
+        on_click="ignore",
+        width="stretch",
+    )
+    if st.button(
+        f"Choose proposal {chosen + 1} for the work order on record",
+        key=keys.CHOOSE_PROPOSAL,
+        type="primary",
+        width="stretch",
+    ):
+        keep(store, job_id, film_id, answer, chosen)
+        st.rerun()
+
+
+def keep(store: Store, job_id: str, film_id: str, answer: Adjusted, number: int) -> None:
+    """Put the proposals and the one chosen on record, with its work order."""
+    entries = proposals_entries(answer)
+    entries[number] = entries[number] | {"work_order": list(work_order_steps(answer))}
+    text = json.dumps(entries, ensure_ascii=False, sort_keys=True, allow_nan=False)
+    name = st.session_state.get(keys.NAME) or None
+    kept = store.add(job_id, Proposals(answer.subject.linkage.name, text), name, film_id)
+    store.add(job_id, Choice(kept.entry_id, number), name)
+
+
+def show_chosen(store: Store, job_id: str, linkage: str) -> None:
+    """What is on record as chosen for this linkage."""
+    lists = {entry.entry_id: entry for entry in store.entries(job_id, Proposals)}
+    for entry in reversed(store.entries(job_id, Choice)):
+        of = lists[entry.content.proposals_id]
+        if of.content.linkage == linkage:
+            touched = of.content.all()[entry.content.number].get("touches")
+            st.success(
+                f"On record since {local_time(entry.made_s)}: proposal {entry.content.number + 1} "
+                f"({touched} touched). It is in the record and in bundles."
+            )
+            steps.link("film", "When it is done: film the linkage as left", job_id)
+            return
+
+
+def show_what_if(first: Adjusted) -> None:
+    """Any quantity changed by hand: what travel and margins would follow. Nothing is kept."""
+    subject = first.subject
+    found = subject.linkage.setting
+    with st.expander("What if: change figures by hand", key=f"{keys.WHAT_IF}_box"):
+        show_cautions()
+        changes: dict[str, float] = {}
+        for name in TOUCHES:
+            angle = name.endswith("_rad")
+            now = float(getattr(found, name))
+            start = round(math.degrees(now) if angle else now, 1)
+            value = st.number_input(
+                f"{TOUCH_WORDS[name]} ({'°' if angle else 'mm'})",
+                value=start,
+                step=1.0,
+                format="%.1f",
+                key=f"{keys.WHAT_IF}_{subject.linkage.name}_{name}",
+            )
+            if abs(value - start) > 1e-9:
+                changes[name] = math.radians(value) if angle else value
+        if not changes:
+            st.caption("The fields hold the linkage as found. Change one; the rod follows.")
+            return
+        with plain_errors():
+            limits, drawn = subject.limits, subject.linkage.drawn
+            outcome = what_if(found, changes, first.intended, subject.adjustable, limits, drawn=drawn)
+            st.html(
+                markup.card(
+                    "caution" if outcome.broken else "note", "With these figures", outcome_parts(outcome)
+                )
+            )
