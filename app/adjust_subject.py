@@ -84,6 +84,11 @@ def subject_from_film(film: FilmResult, name: str | None, rig: Rig | None = None
             f"Lost motion of {slack:.1f} degrees stays whatever is adjusted: predicted travel is that of the "
             "closing pass, in opening the driven shaft follows by so much later. See to worn joints first."
         )
+    if entry.get("slips"):
+        notes.append(
+            "An arm slipped on its shaft in this film, and the geometry is that before it slipped: clamp it "
+            "and film again before anything else is moved."
+        )
     trains, unknown = trains_behind(chosen, names, lambda one: linkage_from_entry(one, film.linkages[one]))
     stated = next((k for k in (rig.linkages if rig else ()) if f"{k.driver}:{k.driven}" == chosen), None)
     if rig is not None and stated is None and rig.linkages:

@@ -23,6 +23,7 @@ from app.result_folder import read_result
 from app.rig import Rig
 from app.work_order import behind_words, work_order_lines, work_order_steps
 from kinematics.fourbar import FourBar
+from kinematics.intended.equal import equal_travel
 
 ROOT = Path(__file__).resolve().parents[2]
 SCHEMA = json.loads((ROOT / "docs" / "proposals.schema.json").read_text(encoding="utf-8"))
@@ -212,6 +213,15 @@ def test_a_film_is_adjusted_with_assumed_ranges_that_are_stated(film: Path, tmp_
     assert (tmp_path / "out" / "proposals.json").is_file()
 
 
+def test_a_slipped_arm_is_spoken_of_before_anything_is_moved(film: Path) -> None:
+    path = film / "result.json"
+    record = json.loads(path.read_text())
+    record["linkages"][0]["slips"] = [{"arm": "driven", "time_s": 3.0}]
+    path.write_text(json.dumps(record))
+    notes = subject_from_film(read_result(film), None).notes
+    assert any("An arm slipped" in note for note in notes)
+
+
 def test_the_set_up_file_limits_what_a_film_is_adjusted_by(film: Path, tmp_path: Path) -> None:
     rig = Rig.from_toml(
         '[[linkage]]\ndriver = "motor"\ndriven = "shaft1"\n[linkage.allow]\n'
@@ -390,3 +400,40 @@ def test_the_stroke_of_a_shaft_that_no_motor_drives_cannot_be_set(tmp_path: Path
     second = second.replace("[linkage.allow]", "[linkage.allow]\nstroke_deg = { min = 70, max = 90 }")
     with pytest.raises(InputError, match="not driven by the motor"):
         subject_from_rig(Rig.from_toml(RIG + second), "shaft1:shaft2")
+
+
+# ---- the sample films ------------------------------------------------------------------------------------
+
+
+@pytest.mark.slow
+def test_the_adjustment_of_the_sample_is_predicted_from_its_film_as_found(tmp_path: Path) -> None:
+    samples = ROOT / "sample_media"
+    assert run("measure", samples / "as_found.mp4", "--out", tmp_path / "found") == 0
+    film = read_result(tmp_path / "found")
+    found, left = (
+        json.loads((samples / f"{name}.truth.json").read_text()) for name in ("as_found", "as_left")
+    )
+    for name, was, will in zip(
+        ("motor:shaft1", "shaft1:shaft2"), found["linkages"], left["linkages"], strict=True
+    ):
+        subject = subject_from_film(film, name)
+        setting = subject.linkage.setting
+        measured = {
+            "drive_radius_mm": setting.drive_radius_mm,
+            "driven_radius_mm": setting.driven_radius_mm,
+            "drive_start_deg": math.degrees(setting.drive_start_rad),
+            "driven_start_deg": math.degrees(setting.driven_start_rad),
+        }
+        # what was done between the two films, made to the linkage as measured
+        changes = {key: value + will[key] - was[key] for key, value in measured.items()}
+        made = try_out(subject, equal_travel(setting.stroke_rad), changes)
+        true = FourBar.from_start_angles(
+            will["drive_radius_mm"], will["driven_radius_mm"], will["shaft_distance_mm"],
+            will["drive_start_deg"] * DEG, will["driven_start_deg"] * DEG,
+        )  # fmt: skip
+        start = will["drive_start_deg"] * DEG
+        turned = true.driven_angle(start + made.curve.driver_rad) - true.driven_angle(start)
+        off = np.degrees(made.curve.driven_rad - turned)
+        assert np.abs(off).max() < 0.1  # measured 0.004 and 0.030 degrees
+        assert (np.abs(off[1:]) < 3 * np.degrees(made.curve.sd_rad[1:])).all()
+        assert abs(made.rod_mm - will["rod_length_in_plane_mm"]) < 3 * made.rod_sd_mm
