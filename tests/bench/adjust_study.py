@@ -63,7 +63,7 @@ def _tell(n: int, problem: Problem, best: float, wrong: list[list[str]]) -> None
 
 def _unreachable() -> None:
     """Time of searches that must also say what stands in the way."""
-    times = []
+    times, reached = [], 0
     for problem in problems(5, 14):
         bent = np.radians(25) * np.sin(2 * np.pi * problem.intended.driver_rad / problem.found.stroke_rad)
         wanted = type(problem.intended).from_table(
@@ -78,9 +78,10 @@ def _unreachable() -> None:
             Range(0.8 * problem.found.four_bar().rod_mm, 1.2 * problem.found.four_bar().rod_mm),
         )
         began = time.process_time()
-        propose(problem.found, wanted, held, problem.limits)
+        reached += propose(problem.found, wanted, held, problem.limits).reached
         times.append(time.process_time() - began)
-    print(f"out of reach: median {np.median(times):.2f} s, longest {max(times):.2f} s")
+    share = f"{len(times) - reached} of {len(times)}"
+    print(f"out of reach ({share}): median {np.median(times):.2f} s, longest {max(times):.2f} s")
 
 
 if __name__ == "__main__":
