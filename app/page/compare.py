@@ -126,7 +126,7 @@ def show_changes(changes: tuple[Change, ...], name: str) -> None:
                 told,
             )
         )
-    st.html(markup.table((name, FOUND, LEFT, "change"), rows, "± is one standard deviation."))
+    st.html(markup.tall_table((FOUND, LEFT, "change"), rows, f"{name}. ± is one standard deviation."))
 
 
 def show_intended(store: Store, job: Job, films: list[Film]) -> None:

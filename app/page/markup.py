@@ -30,6 +30,20 @@ def table(head: Sequence[str], rows: Iterable[Sequence[str]], caption: str) -> s
     )
 
 
+def tall_table(head: Sequence[str], rows: Iterable[Sequence[str]], caption: str) -> str:
+    """A table for a narrow screen: the first text of a row has a line of its own above the others."""
+    cells = "".join(f'<th scope="col">{escape(name)}</th>' for name in head)
+    body = []
+    for first, *others in rows:
+        rest = "".join(f"<td>{escape(cell)}</td>" for cell in others)
+        name = f'<th class="sc-item" scope="rowgroup" colspan="{len(head)}">{escape(first)}</th>'
+        body.append(f"<tbody><tr>{name}</tr><tr>{rest}</tr></tbody>")
+    return (
+        f'<table class="sc-table sc-tall"><caption>{escape(caption)}</caption>'
+        f"<thead><tr>{cells}</tr></thead>{''.join(body)}</table>"
+    )
+
+
 def card(kind: str, heading: str, parts: Iterable[tuple[str, str]]) -> str:
     """A box with a coloured edge and its kind in words; parts are (name, text), empty texts left out."""
     lines = "".join(
