@@ -86,6 +86,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
         terminal.clear()
         print("Stopped. Nothing was written.", file=sys.stderr)
         return STOPPED
+    except MemoryError:
+        terminal.clear()
+        print("The computer ran out of memory. Close other programs and try again.", file=sys.stderr)
+        return CANNOT_USE
     except BrokenPipeError:
         # Whoever read the output has seen enough (``| head``); what is left to print has nowhere to go.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

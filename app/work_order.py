@@ -266,7 +266,7 @@ def behind_words(shaft: ShaftBehind, least_deg: float) -> str:
         f"{least:.1f}° or more apart (before {math.degrees(shaft.before.min_toggle_rad):.1f}°)."
     )
     if least < least_deg:
-        text += f" That is below the {least_deg:g}° asked for here: adjust {shaft.linkage} too before firing."
+        text += f" That is below the {least_deg:g}° asked for here: {shaft.linkage} has to be adjusted, too."
     return text
 
 

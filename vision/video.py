@@ -204,7 +204,11 @@ class ClipReader:
                     return
                 pictures = packet.decode()
             except MemoryError:
-                raise  # the machine's trouble, not damage of the file
+                # Damage that makes a piece of the file look huge ends here as well as a machine that is full.
+                raise VideoError(
+                    f"{self.path.name} needs more memory than there is, or it is damaged.",
+                    "Close other programs and try again, or copy it from the phone again.",
+                ) from None
             except av.FFmpegError:
                 self.damaged_packets += 1
                 if self.damaged_packets > 10_000:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+from collections.abc import Iterator
 from pathlib import Path
 
 import av
@@ -273,3 +274,22 @@ def test_a_drawn_clip_keeps_the_times(tmp_path: Path) -> None:
 
     with pytest.raises(Cancelled):
         write_drawn_clip(source, tmp_path / "stopped.mp4", draw, 24, Stopped())
+
+
+def test_a_piece_that_seems_huge_is_told_in_a_sentence(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Damage in a container's tables makes the library ask for memory that no machine has."""
+    write_clip(tmp_path / "a.mp4", phone_times(5))
+
+    class Full:
+        def demux(self, _stream: object) -> Iterator[object]:
+            raise av.error.MemoryError(12, "Cannot allocate memory")
+            yield
+
+    with ClipReader(tmp_path / "a.mp4") as reader:
+        monkeypatch.setattr(reader, "_container", Full(), raising=True)
+        with pytest.raises(VideoError, match="more memory than there is") as caught:
+            next(reader._decode())
+        monkeypatch.undo()
+    assert caught.value.hint.endswith(".")
