@@ -34,7 +34,9 @@ def show(store: Store, job_id: str, opened: Opened, linkage: str) -> IntendedCho
     radio_key = f"{keys.INTENDED_KIND}_{key}"
     # The store says what is chosen, also if another device chose it meanwhile.
     st.session_state[radio_key] = kept.kind
-    kinds = [kind for kind in KINDS if kind != "readings" or kept.kind == "readings"]
+    # Readings are worked out elsewhere; once they were, they can be chosen again.
+    worked = store.intended(job_id, linkage, "readings") is not None
+    kinds = [kind for kind in KINDS if kind != "readings" or worked]
     st.radio(
         "Intended travel",
         kinds,

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from fake_result import LINKAGE, write_fake_result
 from recorded import full_result
-from stored import add_job, run_of
+from stored import add_film, add_job, run_of
 from stored import measured as measure
 from streamlit.testing.v1 import AppTest
 from streamlit.testing.v1.element_tree import Button
@@ -21,7 +21,7 @@ from app import worker
 from app.cautions import CAUTIONS, SETTING_CAUTIONS
 from app.jobs import Film, RunState
 from app.page import keys, markup
-from app.record import FilmFacts, IntendedChoice
+from app.record import Comment, FilmFacts, IntendedChoice, Verdict
 from app.store import Store
 
 HOME = Path(app.page.__file__).with_name("home.py")
@@ -361,3 +361,43 @@ def test_every_kind_of_figure_of_a_result_is_shown(store: Store) -> None:
         "0.31° ± 0.06°",
     ):
         assert needed in text, needed
+
+
+def test_the_film_chosen_goes_into_the_address(store: Store) -> None:
+    found = measured(store)
+    left = add_film(store, store.job(found.job_id), "as left.mp4", b"other", role="as left")
+    measure(store, left, lambda folder: write_fake_result(folder, findings=False))
+    page = visit(found)
+    assert page.selectbox[0].value == left.film_id, "the newest measured film comes first"
+    page.selectbox[0].set_value(found.film_id).run()
+    assert page.query_params[keys.FILM] in (found.film_id, [found.film_id])
+    assert "lags behind" in all_text(page)
+    assert page.selectbox[0].value == found.film_id
+
+
+def test_travel_worked_out_from_readings_can_be_chosen_again(store: Store) -> None:
+    film = measured(store)
+    worked = IntendedChoice(LINKAGE, "readings", ((0.0, 0.0, 0.5), (90.0, 66.0, 0.5)))
+    store.set_intended(film.job_id, worked)
+    page = visit(film, "compare")
+    page.radio[0].set_value("equal").run()
+    page.radio[0].set_value("readings").run()
+    assert store.intended(film.job_id, LINKAGE) == worked
+
+
+def test_a_comment_and_a_verdict_go_on_record(store: Store) -> None:
+    film = measured(store)
+    page = visit(film, "handover")
+    assert not page.exception
+    name, text = f"{keys.COMMENT}_{film.job_id}_0_name", f"{keys.COMMENT}_{film.job_id}_0_text"
+    page.text_input(key=name).set_value("B. <Reviewer>")
+    page.text_area(key=text).set_value("Worn & loose.")
+    send = next(one for one in page.button if one.label == "Put this comment on record")
+    send.click().run()
+    entry = store.entries(film.job_id, Comment)[0]
+    assert (entry.author, entry.content.text) == ("B. <Reviewer>", "Worn & loose.")
+    assert "B. &lt;Reviewer&gt;" in all_text(page)
+    assert "Worn &amp; loose." in all_text(page)
+    next(one for one in page.button if one.label == "Put this verdict on record").click().run()
+    assert "needs a choice and a name" in page.error[0].value
+    assert store.entries(film.job_id, Verdict) == ()
