@@ -169,9 +169,10 @@ def ratio_figure(ratios: pd.DataFrame, linkage: str) -> Figure:
     Figure
     """
     driver_name, driven_name = linkage.split(":")
-    with drawing(
-        "Local ratio", f"{driver_name} travel (°)", f"{driven_name} over {driver_name} (°/°)"
-    ) as (figure, axes):
+    with drawing("Local ratio", f"{driver_name} travel (°)", f"{driven_name} over {driver_name} (°/°)") as (
+        figure,
+        axes,
+    ):
         figure.set_size_inches(SIZE_IN[0], 0.7 * SIZE_IN[1])
         middle = (ratios["from_deg"].to_numpy(float) + ratios["to_deg"].to_numpy(float)) / 2
         axes.axhline(0, color=INK, linewidth=1.2)

@@ -307,11 +307,14 @@ def test_pages_are_walked_with_the_keyboard_alone(
 ) -> None:
     with looked_at(browser, "laptop", complaints) as page:
         page.goto(on_page(job_url, "film"))
+        expect(page.get_by_role("link", name="Next: 3 Read")).to_be_visible()
         settled(page)
+        link = page.get_by_role("link", name="4 Compare", exact=True)
         for _ in range(30):
             page.keyboard.press("Tab")
-            if page.evaluate("() => document.activeElement.innerText") == "4 Compare":
+            if link.evaluate("(element) => element === document.activeElement"):
                 break
-        page.keyboard.press("Enter")
+        expect(link).to_be_focused()
+        link.press("Enter")
         page.wait_for_url(re.compile("/compare"))
         expect(page.get_by_role("heading", name="As found against as left")).to_be_visible()
