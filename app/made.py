@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from app.errors import PLAIN_ERRORS, InputError, StoreError
-from app.files import new_id, remove
+from app.files import check_space, new_id, remove
 from app.jobs import RunState
 from app.record import is_id
 from app.runs import STALE_AFTER_S
@@ -29,7 +29,10 @@ from vision.control import JobControl
 from vision.errors import Cancelled
 
 FOLDER = "made"
-KINDS = ("overlay", "record", "comparison", "bundle")
+KINDS = ("overlay", "frames", "record", "comparison", "bundle")
+FRAMES_FILE = "frames.mp4"
+COPIED_FRAME_BYTES = 60_000
+"""About what a frame of ``frames`` takes at most."""
 KEPT_S = 86_400.0
 """What was made yesterday may be out of date, and bundles with clips are large."""
 GONE = "The work stopped without a word: the computer was switched off or ran out of memory. Ask again."
@@ -83,7 +86,7 @@ def ask(store: Store, job_id: str, kind: str, **options: str | bool | None) -> M
     store : Store
     job_id : str
     kind : str
-        ``overlay`` (``film``), ``record`` (``film``, or ``found`` and ``left``; ``paper``), ``comparison``
+        ``overlay`` (``film``), ``frames`` (``film``; for ``overlay.draw_frame``), ``record`` (``film``, or ``found`` and ``left``; ``paper``), ``comparison``
         (``found``, ``left``, ``paper``) or ``bundle`` (``clips``).
     **options
         As named above; films by their ids.
@@ -235,6 +238,9 @@ def _make(store: Store, made: Made, folder: Path, control: JobControl) -> str | 
     if made.kind == "overlay":
         _make_overlay(store, str(made.options["film"]), folder, control)
         return None
+    if made.kind == "frames":
+        _make_frames(store, str(made.options["film"]), folder / FRAMES_FILE, control)
+        return FRAMES_FILE
     if made.kind == "bundle":
         from app.bundle import export_job
 
@@ -271,6 +277,20 @@ def _make_overlay(store: Store, film_id: str, folder: Path, control: JobControl)
         store.runs.add_file(run.run_id, OVERLAY_FILE, target)
     finally:
         remove(target)
+
+
+def _make_frames(store: Store, film_id: str, target: Path, control: JobControl) -> None:
+    """Make the copy of a film's clip that is quick to move about in."""
+    from app.overlay import write_copy
+    from vision.video import ClipReader
+
+    clip = store.film(film_id).clip
+    if not clip.here:
+        raise InputError("The clip is not in this store.", "Ask for a bundle with clips.")
+    with ClipReader(clip.path) as reader:
+        frames = reader.facts.declared_frames or 0
+    check_space(store.folder, frames * COPIED_FRAME_BYTES, "a copy of the clip to move about in")
+    write_copy(clip.path, target, frames, control)
 
 
 def main(arguments: list[str] | None = None) -> int:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from vision.control import JobControl
 from vision.motion import ShaftMotion
-from vision.pictures import Picture, Rgb, picture_at, upright, write_drawn_clip
+from vision.pictures import MOVING_ABOUT, Picture, Rgb, picture_at, upright, write_drawn_clip
 from vision.video import ClipFacts, ClipReader
 
 Array = NDArray[np.float64]
@@ -68,9 +68,10 @@ class Drawing:
         if not np.isfinite(motion.translation[frame]).all():
             return rgb
         size = max(rgb.shape[:2]) / 1920
+        scale = max(rgb.shape[:2]) / max(self.facts.size_wh_px)
         ends = {}
         for shaft, _ in enumerate(motion.names):
-            for key, point in self._arm_ends(frame, shaft).items():
+            for key, point in self._arm_ends(frame, shaft, scale).items():
                 ends[key] = point
         for n, a, b in self.rods:
             if (a, n) in ends and (b, n) in ends:
@@ -79,7 +80,7 @@ class Drawing:
         for shaft, name in enumerate(motion.names):
             if not np.isfinite(motion.angle_rad[frame, shaft]):
                 continue
-            centre = self._project(frame, motion.centre_mm[shaft])
+            centre = self._project(frame, motion.centre_mm[shaft], scale)
             for (owner, _), point in ends.items():
                 if owner == shaft:
                     _line(rgb, centre, point, ARM_RGB, 7 * size)
@@ -93,7 +94,7 @@ class Drawing:
             _text(rgb, centre + np.array([-60.0, 84.0]) * size, text, 1.25 * size, taken)
         return rgb
 
-    def _arm_ends(self, frame: int, shaft: int) -> dict[tuple[int, int], Array]:
+    def _arm_ends(self, frame: int, shaft: int, scale: float) -> dict[tuple[int, int], Array]:
         """Picture positions of the pins on an arm; without pins the arm is drawn to its marker."""
         angle = float(self.motion.angle_rad[frame, shaft])
         if not np.isfinite(angle):
@@ -106,14 +107,16 @@ class Drawing:
             key: self._project(
                 frame,
                 self.motion.centre_mm[shaft] + np.array([c * p[0] - s * p[1], s * p[0] + c * p[1], 0.0]),
+                scale,
             )
             for key, p in pins.items()
         }
 
-    def _project(self, frame: int, point_mm: Array) -> Array:
+    def _project(self, frame: int, point_mm: Array, scale: float) -> Array:
+        """Place of a point in a picture that is ``scale`` times the clip's."""
         motion = self.motion
         cam = motion.rotation[frame] @ point_mm + motion.translation[frame]
-        return upright(motion.camera.project(cam), self.facts)
+        return (upright(motion.camera.project(cam), self.facts) + 0.5) * scale - 0.5
 
 
 @lru_cache(maxsize=4)
@@ -121,7 +124,7 @@ def _drawing(clip: Path, result_dir: Path, _stamp: float) -> Drawing:
     return Drawing.load(clip, result_dir)
 
 
-def draw_frame(clip: Path, result_dir: Path, time_s: float) -> Rgb:
+def draw_frame(clip: Path, result_dir: Path, time_s: float, copy: Path | None = None) -> Rgb:
     """Give the frame of a clip at a moment with arms, rods and angles drawn in.
 
     Parameters
@@ -132,19 +135,26 @@ def draw_frame(clip: Path, result_dir: Path, time_s: float) -> Rgb:
         Its result folder.
     time_s : float
         Presentation time.
+    copy : Path, optional
+        What ``write_copy`` made of the clip; the frame comes from there, sooner and smaller.
 
     Returns
     -------
     ndarray of uint8, shape (height, width, 3)
     """
     stamp = (Path(result_dir) / "result.json").stat().st_mtime
-    return _drawing(Path(clip), Path(result_dir), stamp).draw(picture_at(clip, time_s))
+    return _drawing(Path(clip), Path(result_dir), stamp).draw(picture_at(copy or clip, time_s))
 
 
 def write_overlay(clip: Path, result_dir: Path, target: Path, job: JobControl) -> None:
     """Write the whole clip with everything drawn in."""
     drawing = Drawing.load(clip, result_dir)
     write_drawn_clip(clip, target, drawing.draw, len(drawing.motion.time_s), job)
+
+
+def write_copy(clip: Path, target: Path, total_frames: int, job: JobControl) -> None:
+    """Write a smaller copy of a clip, each frame of which is found at once."""
+    write_drawn_clip(clip, target, lambda picture: picture.rgb, total_frames, job, MOVING_ABOUT)
 
 
 def _first(angle: Array) -> float:

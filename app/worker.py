@@ -1,15 +1,13 @@
 """Works on one run of a store in a process of its own: ``python -m app.worker --store DIR --run ID``.
 
-The page only starts this process and watches the store, so an analysis survives a closed browser
-and a restarted page.
+A foreman (``app.foreman``) starts this process; pages only watch the store, so an analysis survives a closed
+browser and a restarted page.
 """
 
 from __future__ import annotations
 
 import argparse
 import logging
-import os
-import subprocess
 import sys
 import threading
 import time
@@ -18,10 +16,12 @@ from pathlib import Path
 from typing import Any
 
 from app.errors import PLAIN_ERRORS, StoreError
+from app.executors import start_detached, workplace
 from app.files import remove
+from app.foreman import work_through
 from app.jobs import Run, RunState
 from app.limits import confine
-from app.store import DATABASE_VARIABLE, Store
+from app.store import Store
 from vision.control import JobControl
 from vision.errors import Cancelled
 
@@ -113,11 +113,15 @@ class StoreControl(TalkingControl):
 
 def measure_clip(clip: Path, out: Path, rig_toml: str | None, job: JobControl) -> None:
     """Measure a clip with the set-up that came with it."""
-    from app.measure import measure
     from app.rig import Rig
+    from vision.video import ClipReader
 
     rig = Rig() if rig_toml is None else Rig.from_toml(rig_toml)
-    measure(clip, out, rig, job)
+    with ClipReader(clip) as reader:
+        reader.start()  # the decoder works while the rest of the program is loaded
+        from app.measure import measure
+
+        measure(reader, out, rig, job)
 
 
 def work_on(store: Store, run_id: str, measure: Measure = measure_clip) -> RunState:
@@ -136,11 +140,16 @@ def work_on(store: Store, run_id: str, measure: Measure = measure_clip) -> RunSt
         How the run ended, or where it stands if another worker has it.
     """
     run = store.runs.run(run_id)
-    film = store.film(run.film_id)
     attempt = store.runs.claim(run_id)
     if attempt is None:
         logger.info("run %s is not waiting for a worker", run_id)
         return store.runs.run(run_id).state
+    return _work_as(store, run, attempt, measure)
+
+
+def _work_as(store: Store, run: Run, attempt: int, measure: Measure = measure_clip) -> RunState:
+    """Measure the film of a run that was claimed, and write how it ended."""
+    run_id, film = run.run_id, store.film(run.film_id)
     state, error = RunState.DONE, None
     started_s = time.monotonic()
     work = store.runs.work_folder(run_id, attempt)
@@ -171,32 +180,39 @@ def work_on(store: Store, run_id: str, measure: Measure = measure_clip) -> RunSt
     return store.runs.run(run_id).state
 
 
-def start(store: Store, run: Run) -> subprocess.Popen[bytes]:
-    """Start the worker of a run as a process that outlives the page; gives the process."""
-    command = [sys.executable, "-m", "app.worker", "--store", str(store.folder), "--run", run.run_id]
-    return start_process(store, command, run.log)
-
-
-def start_process(store: Store, command: list[str], log_file: Path) -> subprocess.Popen[bytes]:
-    """Start a process that works on a store and outlives the page; gives the process."""
-    options: dict[str, Any] = {"start_new_session": True}
-    if sys.platform == "win32":
-        options = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP | subprocess.CREATE_NO_WINDOW}
-    if store.address is not None:
-        options["env"] = os.environ | {DATABASE_VARIABLE: store.address}
-    with log_file.open("ab") as log:
-        process = subprocess.Popen(
-            command, stdin=subprocess.DEVNULL, stdout=log, stderr=log, close_fds=True, **options
-        )
-    # Waited for in a thread, so that an ended worker does not stay behind as a zombie of the page.
-    threading.Thread(target=process.wait, daemon=True).start()
-    return process
-
-
 def tend(store: Store) -> None:
-    """Look after runs whose worker has fallen silent: start another once, then report them as failed."""
-    for run in store.runs.retry_stale():
-        start(store, run)
+    """Look after the queue: runs that lost their worker wait again, and those that wait get free places.
+
+    Raises
+    ------
+    StoreError
+        If the database or the cluster does not answer; what waits goes on waiting.
+    """
+    store.runs.retry_stale()
+    if not store.runs.any_waiting():
+        return
+    there = workplace(store.folder, store.own_environment)
+    for run in store.runs.hand_out(there.places):
+        try:
+            there.executor.submit(work_through, str(store.folder), run.run_id, there.places)
+        except OSError as error:
+            store.runs.take_back(run.run_id)
+            raise StoreError(
+                f"No worker could be started: {error.strerror}.", "The clip is kept; close other programs."
+            ) from error
+
+
+def start_process(store: Store, command: list[str], log: Path) -> None:
+    """Start a process that works on a store and outlives the page."""
+    process = start_detached(command, log, store.own_environment)
+    # Waited for in a thread, so that an ended process does not stay behind as a zombie of the page.
+    threading.Thread(target=process.wait, daemon=True).start()
+
+
+def start(store: Store, run: Run) -> None:
+    """See that a run that was just queued is begun, now or when its turn comes."""
+    logger.debug("run %s waits", run.run_id)
+    tend(store)
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -204,11 +220,16 @@ def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m app.worker", description="Analyse one stored clip.")
     parser.add_argument("--store", type=Path, required=True, help="folder of the jobs")
     parser.add_argument("--run", required=True, help="id of the run")
+    parser.add_argument("--attempt", type=int, help="number of the attempt, if the run is claimed already")
     chosen = parser.parse_args(arguments)
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
     confine()
     try:
-        state = work_on(Store(chosen.store), chosen.run)
+        store = Store(chosen.store)
+        if chosen.attempt is None:
+            state = work_on(store, chosen.run)
+        else:
+            state = _work_as(store, store.runs.run(chosen.run), chosen.attempt)
     except PLAIN_ERRORS as reason:
         print(f"{reason.message} {reason.hint}", file=sys.stderr)
         return 2

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+import math
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import av
@@ -20,7 +22,32 @@ from vision.video import SAFE_OPENING, ClipFacts, ClipReader
 
 Rgb = NDArray[np.uint8]
 _CLOCK = Fraction(1, 90_000)
-_MOST_LONG_SIDE_PX = 1920
+
+
+@dataclass(frozen=True, slots=True)
+class Purpose:
+    """What a clip is written for.
+
+    Attributes
+    ----------
+    longest_side_px : int
+        Larger pictures are made smaller.
+    options : mapping
+        Of the encoder.
+    stage : str
+        What to call the work while it goes on.
+    """
+
+    longest_side_px: int
+    options: Mapping[str, str]
+    stage: str
+
+
+WATCHING = Purpose(1920, MappingProxyType({"preset": "veryfast", "crf": "24"}), "drawing the overlay")
+MOVING_ABOUT = Purpose(
+    1280, MappingProxyType({"preset": "ultrafast", "crf": "23", "g": "8"}), "preparing the frames"
+)
+"""For going to any frame at once: no frame is more than eight pictures away from one that stands alone."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,8 +140,9 @@ def write_drawn_clip(
     draw: Callable[[Picture], Rgb],
     total_frames: int,
     job: JobControl | None = None,
+    purpose: Purpose = WATCHING,
 ) -> None:
-    """Write a clip with every frame drawn over, at the times of the source.
+    """Write a clip with every frame drawn over, at the times of the source or a little before them.
 
     Parameters
     ----------
@@ -126,27 +154,30 @@ def write_drawn_clip(
         For progress.
     job : JobControl, optional
         Progress and stop.
+    purpose : Purpose, optional
+        Decides size and encoding.
     """
     job = job or Unattended()
     with av.open(str(target), mode="w", format="mp4") as container:
         stream: Any = None
         last = -1
         for number, picture in enumerate(pictures(source)):
-            drawn = _shrunk(draw(picture))
+            drawn = _shrunk(draw(picture), purpose.longest_side_px)
             if stream is None:
                 stream = container.add_stream("libx264", rate=30)
                 stream.height, stream.width = drawn.shape[:2]
                 stream.pix_fmt = "yuv420p"
                 stream.time_base = stream.codec_context.time_base = _CLOCK
-                stream.options = {"preset": "veryfast", "crf": "24"}
+                stream.options = dict(purpose.options)
             frame = av.VideoFrame.from_ndarray(np.ascontiguousarray(drawn), format="rgb24")
-            last = max(round(picture.time_s / _CLOCK), last + 1)
+            # Rounded down: whoever asks for the frame at its own time must not get the one before it.
+            last = max(math.floor(picture.time_s / _CLOCK), last + 1)
             frame.pts, frame.time_base = last, _CLOCK
             for packet in stream.encode(frame):
                 container.mux(packet)
             if number % 4 == 0:
                 job.check()
-                job.report(number, max(total_frames, number), "drawing the overlay")
+                job.report(number, max(total_frames, number), purpose.stage)
         if stream is not None:
             for packet in stream.encode(None):
                 container.mux(packet)
@@ -157,10 +188,10 @@ def _rgb(frame: Any, facts: ClipFacts) -> Rgb:
     return np.ascontiguousarray(rgb)
 
 
-def _shrunk(rgb: Rgb) -> Rgb:
-    """Picture of at most 1920 pixels with even sides, as the codec wants them."""
+def _shrunk(rgb: Rgb, longest_side_px: int) -> Rgb:
+    """Picture no larger than wanted, with even sides, as the codec wants them."""
     height, width = rgb.shape[:2]
-    scale = min(1.0, _MOST_LONG_SIDE_PX / max(height, width))
+    scale = min(1.0, longest_side_px / max(height, width))
     size = (int(width * scale) // 2 * 2, int(height * scale) // 2 * 2)
     if size == (width, height):
         return rgb

@@ -11,11 +11,11 @@ from app.page.clips import start_run
 from app.page.shell import plain_errors
 from app.store import Store
 
-POLL_EVERY_S = 1.0
+POLL_EVERY_S = 0.5
 
 
 def watch(store: Store, run_id: str) -> None:
-    """Show progress and a cancel button, looking at the store once a second until the run has ended."""
+    """Show progress and a cancel button, looking at the store twice a second until the run has ended."""
     st.session_state[keys.WATCHED] = run_id
 
     @st.fragment(run_every=POLL_EVERY_S)

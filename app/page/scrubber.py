@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from pathlib import Path
 
 import cv2
@@ -9,14 +10,19 @@ import numpy as np
 import pandas as pd
 import streamlit as st
 
+from app import made
+from app.errors import StoreError
 from app.estimates import format_estimate
 from app.jobs import Film
 from app.moments import first_moment_at, nearest_frame, travel_over_time
 from app.page import keys, markup, steps
 from app.page.opened import Opened
 from app.page.pictures import angles_picture, curve_picture
-from app.page.shell import plain_errors
+from app.page.shell import current_store, plain_errors
 from app.record import IntendedChoice
+from app.store import Store
+
+logger = logging.getLogger(__name__)
 
 FRAME_WIDTH_PX = 1280
 SD_NOTE = "± is one standard deviation."
@@ -70,17 +76,34 @@ def travel_moment(opened: Opened, linkage: str, driver_deg: float) -> float | No
 
 
 @st.cache_data(max_entries=48, show_spinner=False)
-def frame_jpeg(clip: str, folder: str, time_s: float) -> bytes:
+def frame_jpeg(clip: str, folder: str, time_s: float, copy: str | None) -> bytes:
     """The frame at a moment with arms, rods and angles drawn in, small enough for a phone."""
     from app.overlay import draw_frame
 
-    picture = draw_frame(Path(clip), Path(folder), time_s)
+    picture = draw_frame(Path(clip), Path(folder), time_s, Path(copy) if copy else None)
     height, width = picture.shape[:2]
     if width > FRAME_WIDTH_PX:
         size = (FRAME_WIDTH_PX, round(height * FRAME_WIDTH_PX / width))
         picture = np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
     _, jpeg = cv2.imencode(".jpg", cv2.cvtColor(picture, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 85])
     return jpeg.tobytes()
+
+
+def quick_copy(store: Store, film: Film) -> Path | None:
+    """The copy of a clip in which every frame is found at once; one is asked for if there is none yet.
+
+    Finding a frame in the clip itself means decoding all since the last picture that stands alone, which may
+    be seconds before it.
+    """
+    try:
+        copy = made.newest(store, film.job_id, "frames", film=film.film_id)
+        if copy is None:
+            made.ask(store, film.job_id, "frames", film=film.film_id)
+        elif copy.file is not None and copy.file.is_file():
+            return copy.file
+    except StoreError:
+        logger.warning("no copy of a clip to move about in", exc_info=True)
+    return None
 
 
 def step_frame(times: tuple[float, ...], key: str, by: int) -> None:
@@ -110,21 +133,24 @@ def show(film: Film, opened: Opened, linkage: str | None, intended: IntendedChoi
         st.header("A moment of the film", anchor=ANCHOR)
         times = frame_times(opened)
         row = opened.angles.iloc[choose_moment(times, moment_key(film.film_id))]
+    # The curve is what people wait for; finding the frame in the clip may take longer.
+    with left, plain_errors():
+        if linkage is not None:
+            show_curve(opened, linkage, intended, row)
+    with right, plain_errors():
         show_frame(film, opened, row)
         # Last, so that its coming and going shifts nothing else on the page.
         if st.session_state.pop(keys.SCROLL, False):
             st.html(_SCROLL, unsafe_allow_javascript=True)
-    with left, plain_errors():
-        if linkage is not None:
-            show_curve(opened, linkage, intended, row)
 
 
 def show_frame(film: Film, opened: Opened, row: pd.Series) -> None:
     """The frame, the angles in it, and where it lies in the clip."""
     time_s = float(row["time_s"])
     if film.clip.here:
+        copy = quick_copy(current_store(), film)
         st.image(
-            frame_jpeg(str(film.clip.path), str(opened.folder), time_s),
+            frame_jpeg(str(film.clip.path), str(opened.folder), time_s, str(copy) if copy else None),
             alt=f"Frame of the clip at {time_s:.2f} s with arms, rods and angles drawn in",
             width="stretch",
         )

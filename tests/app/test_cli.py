@@ -15,7 +15,9 @@ import pandas as pd
 import pytest
 
 from app.cli import main
+from app.overlay import ARM_RGB, Drawing
 from tests.scoring import score_angles
+from vision.pictures import Picture, picture_at
 
 ROOT = Path(__file__).resolve().parents[2]
 SAMPLES = ROOT / "sample_media"
@@ -153,6 +155,8 @@ def test_overlay(tmp_path: Path) -> None:
     """The overlay has the frames of the clip at their times, and is drawn over where the arms are."""
     import av
 
+    from app.overlay import ARM_RGB, Drawing
+
     clip = clips.write(
         tmp_path / "turn.mp4",
         lambda n: clips.picture(turn_deg={10: _stroke(n), 11: _stroke(n)}),
@@ -162,6 +166,20 @@ def test_overlay(tmp_path: Path) -> None:
     with av.open(str(clip)) as a, av.open(str(tmp_path / "out" / "overlay.mp4")) as b:
         times = [[float(f.time) for f in c.decode(video=0)] for c in (a, b)]
     assert np.allclose(times[0], times[1], rtol=0, atol=1e-3)
+
+    # A smaller picture of the same moment is drawn over at the same places.
+    drawing = Drawing.load(clip, tmp_path / "out")
+    shot = picture_at(clip, times[0][75])
+    small = Picture(shot.time_s, np.ascontiguousarray(shot.rgb[::2, ::2]))
+    placed = [_middle(drawing.draw(one), one.rgb) for one in (shot, small)]
+    assert np.allclose(placed[0], 2 * placed[1], rtol=0, atol=6)  # labels are laid out anew
+
+
+def _middle(drawn: np.ndarray, plain: np.ndarray) -> np.ndarray:
+    """Mean place, x and y in pixels, of what was drawn in the colour of arms."""
+    over = (drawn == ARM_RGB).all(axis=-1) & (plain != ARM_RGB).any(axis=-1)
+    assert over.any()
+    return np.argwhere(over).mean(axis=0)[::-1]
 
 
 def _stroke(number: int) -> float:

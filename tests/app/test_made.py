@@ -9,6 +9,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from drawn_clips import picture
+from drawn_clips import write as write_clip
 from fake_result import write_fake_result
 from recorded import words
 from stored import add_job, measured
@@ -21,6 +23,7 @@ from app.runs import STALE_AFTER_S
 from app.store import Store
 from vision.control import JobControl
 from vision.errors import Cancelled
+from vision.video import ClipReader
 
 
 @pytest.fixture
@@ -102,6 +105,19 @@ def test_an_overlay_goes_to_the_result_of_its_film(
     assert made.work_on(store, film.job_id, asked.order_id) is RunState.DONE
     assert film.measured is not None
     assert (film.measured.result / "overlay.mp4").read_bytes() == b"drawn"
+
+
+def test_a_copy_to_move_about_in_is_made_of_a_real_clip_only(store: Store, film: Film) -> None:
+    asked = made.ask(store, film.job_id, "frames", film=film.film_id)
+    assert made.work_on(store, film.job_id, asked.order_id) is RunState.FAILED, "its bytes are no video"
+    clip = write_clip(store.folder / "real.mp4", lambda number: picture(), frames=5)
+    real = add_job(store, "real.mp4", clip.read_bytes())
+    asked = made.ask(store, real.job_id, "frames", film=real.film_id)
+    assert made.work_on(store, real.job_id, asked.order_id) is RunState.DONE
+    copy = made.find(store, real.job_id, asked.order_id).file
+    assert copy is not None
+    with ClipReader(copy) as reader:
+        assert reader.facts.declared_frames == 5
 
 
 def test_silent_work_counts_as_failed(store: Store, film: Film) -> None:

@@ -17,7 +17,7 @@ from streamlit.testing.v1 import AppTest
 from streamlit.testing.v1.element_tree import Button
 
 import app.page
-from app import worker
+from app import made, worker
 from app.cautions import CAUTIONS, SETTING_CAUTIONS
 from app.jobs import Film, RunState
 from app.page import keys, markup
@@ -45,9 +45,10 @@ def started(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 
 @pytest.fixture(autouse=True)
 def _frames(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Grey frames; drawing on real ones is tested with the overlay."""
+    """Grey frames, and no process that copies clips; drawing on real ones is tested with the overlay."""
+    monkeypatch.setattr(made, "start_process", lambda store, command, log: None)
     overlay = types.ModuleType("app.overlay")
-    overlay.draw_frame = lambda clip, folder, time_s: np.full((90, 160, 3), 128, np.uint8)  # type: ignore[attr-defined]
+    overlay.draw_frame = lambda clip, folder, time_s, copy: np.full((90, 160, 3), 128, np.uint8)  # type: ignore[attr-defined]
     monkeypatch.setitem(sys.modules, "app.overlay", overlay)
 
 
@@ -287,7 +288,7 @@ def test_lost_result_is_said_and_the_clip_kept(store: Store) -> None:
 def test_a_fault_in_one_part_leaves_the_others_standing(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def broken(clip: Path, folder: Path, time_s: float) -> None:
+    def broken(clip: Path, folder: Path, time_s: float, copy: Path | None) -> None:
         raise ZeroDivisionError("secret detail")
 
     monkeypatch.setattr(sys.modules["app.overlay"], "draw_frame", broken)

@@ -14,7 +14,7 @@ from numpy.testing import assert_allclose
 
 from vision.control import Unattended
 from vision.errors import Cancelled, VideoError
-from vision.pictures import Picture, picture_at, pictures, upright, write_drawn_clip
+from vision.pictures import MOVING_ABOUT, Picture, picture_at, pictures, upright, write_drawn_clip
 from vision.video import ClipFacts, ClipReader, Frame
 
 # A lossy codec moves flat grey by a level or two.
@@ -244,6 +244,18 @@ def test_the_picture_at_a_moment_is_the_one_shown_then(tmp_path: Path, codec: st
         found = picture_at(path, float(moment))
         assert found.time_s == pytest.approx(times[number], abs=1e-6)
         assert abs(int(found.rgb[48, 30, 0]) - greys[number]) <= 1
+
+
+def test_a_copy_to_move_about_in_gives_the_same_frames(tmp_path: Path) -> None:
+    source, copy = tmp_path / "a.mp4", tmp_path / "copy.mp4"
+    times = phone_times(40)
+    write_clip(source, times, rotation_deg=90)
+    write_drawn_clip(source, copy, lambda shot: shot.rgb, 40, purpose=MOVING_ABOUT)
+    for shot in pictures(source):
+        found = picture_at(copy, shot.time_s)
+        assert found.time_s == pytest.approx(shot.time_s, abs=2e-5)
+        assert found.rgb.shape == shot.rgb.shape
+        assert abs(found.rgb.astype(int) - shot.rgb.astype(int)).mean() < 4  # coded once more
 
 
 def test_no_picture_of_a_file_that_is_none(tmp_path: Path) -> None:
