@@ -86,8 +86,9 @@ def ask(store: Store, job_id: str, kind: str, **options: str | bool | None) -> M
     store : Store
     job_id : str
     kind : str
-        ``overlay`` (``film``), ``frames`` (``film``; for ``overlay.draw_frame``), ``record`` (``film``, or ``found`` and ``left``; ``paper``), ``comparison``
-        (``found``, ``left``, ``paper``) or ``bundle`` (``clips``).
+        ``overlay`` (``film``), ``frames`` (``film``; for ``overlay.draw_frame``), ``record`` (``film``, or
+        ``found`` and ``left``; ``paper``), ``comparison`` (``found``, ``left``, ``paper``) or ``bundle``
+        (``clips``).
     **options
         As named above; films by their ids.
 

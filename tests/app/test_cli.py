@@ -155,8 +155,6 @@ def test_overlay(tmp_path: Path) -> None:
     """The overlay has the frames of the clip at their times, and is drawn over where the arms are."""
     import av
 
-    from app.overlay import ARM_RGB, Drawing
-
     clip = clips.write(
         tmp_path / "turn.mp4",
         lambda n: clips.picture(turn_deg={10: _stroke(n), 11: _stroke(n)}),
