@@ -126,6 +126,28 @@ CREATE TABLE run_file (
 )
 """
 
+_SHARES = """
+CREATE TABLE share (
+    id TEXT PRIMARY KEY,
+    job_id TEXT NOT NULL REFERENCES job (id),
+    mail TEXT NOT NULL,
+    level TEXT NOT NULL CHECK (level IN ('own', 'change', 'read', 'none')),
+    made_s DOUBLE PRECISION NOT NULL,
+    made_by TEXT
+);
+CREATE INDEX share_by_job ON share (job_id);
+CREATE TABLE reviewer_link (
+    id TEXT PRIMARY KEY,
+    job_id TEXT NOT NULL REFERENCES job (id),
+    label TEXT NOT NULL,
+    made_s DOUBLE PRECISION NOT NULL,
+    made_by TEXT,
+    expires_s DOUBLE PRECISION NOT NULL,
+    withdrawn_s DOUBLE PRECISION
+);
+CREATE INDEX reviewer_link_by_job ON reviewer_link (job_id)
+"""
+
 
 def _first(connection: Connection) -> None:
     """Clips, each with one analysis and its intended travel."""
@@ -162,6 +184,11 @@ def _films(connection: Connection) -> None:
     _execute(connection, "DROP TABLE old_intended; DROP TABLE old_job")
 
 
+def _shares(connection: Connection) -> None:
+    """Who has a part in a job, and links for reviewers; jobs made before have no owner."""
+    _execute(connection, _SHARES)
+
+
 def _old_entries(connection: Connection, old: Any) -> Iterator[tuple[str, str | None, float, dict[str, Any]]]:
     """Kind, film, time and content of what an old job becomes, in the order of time."""
     facts = {"role": None, "label": old["label"], "filmed_by": None, "filmed_on": None}
@@ -186,6 +213,7 @@ def _put(connection: Connection, table: str, **values: Any) -> None:
 MIGRATIONS = (
     Migration("clips and their analyses", _first),
     Migration("jobs with films, runs and entries", _films),
+    Migration("shares and links for reviewers", _shares),
 )
 """Changes of the database in order; a store remembers which it has had."""
 

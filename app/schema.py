@@ -1,6 +1,7 @@
 """Tables of a store as they are now, for queries; ``app.migrate`` makes them.
 
-Rows are only ever added, except: the state of a run, and a clip or its checksum that arrives later.
+Rows are only ever added, except: the state of a run, a clip or its checksum that arrives later, and a
+reviewer link that is withdrawn.
 Times are seconds since 1970, UTC. Ids are hexadecimal, so they fit addresses and file names anywhere.
 """
 
@@ -82,4 +83,27 @@ run_file = Table(
     Column("name", Text, primary_key=True),  # inside the run's result folder, parts joined by /
     Column("size_bytes", BigInteger, nullable=False),
     Column("sha256", Text, nullable=False),
+)
+
+share = Table(
+    "share",
+    metadata,
+    Column("id", Text, primary_key=True),
+    Column("job_id", Text, ForeignKey("job.id"), nullable=False),
+    Column("mail", Text, nullable=False),  # in lower case
+    Column("level", Text, nullable=False),  # the newest row of a job and an address counts
+    Column("made_s", Double, nullable=False),
+    Column("made_by", Text),
+)
+
+reviewer_link = Table(
+    "reviewer_link",
+    metadata,
+    Column("id", Text, primary_key=True),
+    Column("job_id", Text, ForeignKey("job.id"), nullable=False),
+    Column("label", Text, nullable=False),  # whom it was made for
+    Column("made_s", Double, nullable=False),
+    Column("made_by", Text),
+    Column("expires_s", Double, nullable=False),
+    Column("withdrawn_s", Double),
 )

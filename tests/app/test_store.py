@@ -13,13 +13,14 @@ from pathlib import Path
 
 import pytest
 from fake_result import write_fake_result
-from sqlalchemy import Connection, Inspector, create_engine, inspect, text
+from sqlalchemy import Connection, Inspector, create_engine, inspect, select, text
 from stored import Clock, add_film, add_job, measured, run_of
 
-from app import files, migrate, schema
+from app import files, keeping, migrate, schema
 from app.jobs import RunState
 from app.migrate import MIGRATIONS, Migration
 from app.record import (
+    KINDS,
     Choice,
     Comment,
     FilmFacts,
@@ -520,10 +521,29 @@ def test_a_store_of_the_first_version_is_taken_over_without_losing_a_job(
     assert [job.job_id for job in again.jobs()] == [old["job_id"] for old in old_jobs]
 
 
+def test_a_store_without_shares_opens_with_everything_in_it(tmp_path: Path, clock: Clock) -> None:
+    """The store as it was before jobs could be shared: two jobs, three films, one result, nine entries."""
+    folder = tmp_path / "store"
+    shutil.copytree(DATA / "store_v2", folder)
+    old_jobs = json.loads((DATA / "store_v2.json").read_text())
+    store = Store(folder, clock)
+    for job, old in zip(store.jobs(), old_jobs, strict=True):
+        assert (job.job_id, job.title, job.made_s) == (old["job_id"], old["title"], old["made_s"])
+        assert {name: len(store.entries(job.job_id, kind)) for name, kind in KINDS.items()} == old["entries"]
+        for film, was in zip(job.films, old["films"], strict=True):
+            assert (film.film_id, film.facts.role) == (was["film_id"], was["role"])
+            assert (film.clip.path.name, film.clip.sha256) == (was["clip"], was["sha256"])
+            assert files.measure_file(film.clip.path)[1] == was["sha256"]
+            assert [[run.run_id, run.state.value] for run in film.runs] == was["runs"]
+    assert keeping.check(store).problems == ()
+    with store.database.reading() as connection:
+        assert connection.execute(select(schema.share)).all() == [], "jobs made before have no owner"
+
+
 def test_the_program_of_the_first_version_sees_that_the_store_is_newer(store: Store) -> None:
     connection = sqlite3.connect(store.folder / "jobs.sqlite")
     # It looked at this number and wanted at most 1.
-    assert connection.execute("PRAGMA user_version").fetchone()[0] == len(MIGRATIONS) == 2
+    assert connection.execute("PRAGMA user_version").fetchone()[0] == len(MIGRATIONS) > 1
     connection.close()
 
 
@@ -557,11 +577,8 @@ def test_an_older_store_is_brought_up_to_date_once(
         assert Store(store.folder, clock).job(film.job_id).films[0].film_id == film.film_id
     with store.database.reading() as connection:
         rows = connection.execute(text("SELECT number, name, applied_s FROM migration")).all()
-    assert [tuple(row) for row in rows] == [
-        (1, MIGRATIONS[0].name, clock.now),
-        (2, MIGRATIONS[1].name, clock.now),
-        (3, "more", clock.now),
-    ]
+    names = [*(one.name for one in MIGRATIONS), "more"]
+    assert [tuple(row) for row in rows] == [(n, name, clock.now) for n, name in enumerate(names, start=1)]
 
 
 @pytest.mark.parametrize(
