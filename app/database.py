@@ -24,6 +24,8 @@ BUSY_TIMEOUT_S = 30.0
 """How long a write waits for others; every write lasts milliseconds, so this is many writers' worth."""
 ENTRANCE = 0x5743
 """Number of the lock that programs take in turn while they bring a PostgreSQL database up to date."""
+QUEUE = 0x5744
+"""The same for handing out runs: two at once would both see the last free place."""
 
 
 class Database:
@@ -98,10 +100,10 @@ class Database:
                 "clips and results are untouched.",
             ) from error
 
-    def take_turns(self, connection: Connection) -> None:
-        """Let only one program at a time bring the database up to date, until the transaction ends."""
+    def take_turns(self, connection: Connection, entrance: int = ENTRANCE) -> None:
+        """Let only one program at a time do what ``entrance`` stands for, until the transaction ends."""
         if not self.embedded:  # SQLite's write transaction is that lock already.
-            connection.execute(text("SELECT pg_advisory_xact_lock(:n)"), {"n": ENTRANCE})
+            connection.execute(text("SELECT pg_advisory_xact_lock(:n)"), {"n": entrance})
 
     def first_format(self, connection: Connection) -> int:
         """Version that an embedded database carries in its header; 0 elsewhere and when new."""

@@ -42,7 +42,7 @@ class Run:
     done, total, stage : int, int, str
         Progress as last reported; total is 0 while unknown.
     heartbeat_s : float
-        When the worker (or, before it starts, the queue) last gave a sign.
+        When the worker last gave a sign; before it starts: when the run was handed out, 0 while it waits.
     cancel_requested : bool
     error : str or None
         One sentence for the person, if the run failed.

@@ -1,8 +1,8 @@
 """The queue of analyses: each run of a film is taken by one worker, gives signs of life, and ends once.
 
-A run whose worker falls silent is handed out once more; if that fails too, it is reported. Every handing
-out has its number, the attempt; a worker of an earlier attempt that wakes up again changes nothing and is
-told to stop.
+A run whose worker falls silent is handed out once more; if that fails too, it is reported. Every try
+has its number, the attempt; a worker of an earlier attempt that wakes up again changes nothing and is
+told to stop. Whose turn it is: ``app.turns``.
 """
 
 from __future__ import annotations
@@ -14,8 +14,8 @@ from typing import Any
 
 from sqlalchemy import Connection, Row, and_, insert, or_, select, update
 
-from app import schema
-from app.database import Database
+from app import schema, turns
+from app.database import QUEUE, Database
 from app.errors import StoreError
 from app.files import (
     PART,
@@ -31,16 +31,9 @@ from app.files import (
     write_pieces,
 )
 from app.jobs import Run, RunState
+from app.turns import GONE, STALE_AFTER_S
 
-STALE_AFTER_S = 20.0
-"""A worker gives a sign five times a second; so long without one means it is gone."""
-MOST_TRIES = 2
-
-GONE = (
-    "The analysis stopped twice without a word: the computer was switched off or ran out of memory. "
-    "The clip is kept: close other programs and analyse it again."
-)
-"""Error sentence of a run whose worker no longer beats."""
+__all__ = ["GONE", "STALE_AFTER_S", "RunQueue", "files_of", "queue_run", "record_files"]
 
 _run = schema.run
 _open = _run.c.state.in_((RunState.QUEUED.value, RunState.RUNNING.value))
@@ -61,7 +54,7 @@ def queue_run(connection: Connection, film_id: str, rig_id: str | None, now_s: f
             done=0,
             total=0,
             stage="",
-            heartbeat_s=now_s,
+            heartbeat_s=0.0,
             cancel_requested=0,
         )
     )
@@ -240,46 +233,70 @@ class RunQueue:
         values = {"state": state.value, "error": error, "finished_s": self._clock()}
         return connection.execute(update(_run).where(mine, counts).values(values)).rowcount == 1
 
-    def retry_stale(self) -> tuple[Run, ...]:
-        """Deal with runs whose worker gives no sign: hand out once more, then report as failed.
+    def hand_out(self, places: int, most: int | None = None) -> tuple[Run, ...]:
+        """Hand out waiting runs, the oldest first, as long as fewer than ``places`` are worked on.
+
+        Parameters
+        ----------
+        places : int
+        most : int, optional
+            Hand out no more than these.
 
         Returns
         -------
         tuple of Run
-            Runs for which the caller must start a worker now; nobody else is given them.
+            The caller sees that each is begun soon; nobody else is given them meanwhile.
         """
         now = self._clock()
-        stale = and_(_open, _run.c.heartbeat_s < now - STALE_AFTER_S)
+        with self._database.reading() as connection:  # nobody is held up where there is nothing to hand out
+            if turns.free_places(connection, places, now) == 0:
+                return ()
+        with self._database.writing() as connection:
+            self._database.take_turns(connection, QUEUE)
+            ids = turns.hand_out(connection, places, most, now)
+            rows = connection.execute(
+                select(_run).where(_run.c.id.in_(ids)).order_by(_run.c.made_s, _run.c.id)
+            )
+            return tuple(self.run_from(row) for row in rows.all())
+
+    def any_waiting(self) -> bool:
+        """Whether a run waits and is in nobody's hands."""
+        with self._database.reading() as connection:
+            wanted = select(_run.c.id).where(turns.wants_worker(self._clock())).limit(1)
+            return connection.execute(wanted).first() is not None
+
+    def take_back(self, run_id: str) -> None:
+        """Let a run wait again that was handed out but could not be begun."""
+        this = and_(_run.c.id == run_id, _run.c.state == RunState.QUEUED.value)
+        with self._database.writing() as connection:
+            connection.execute(update(_run).where(this).values(heartbeat_s=0.0))
+
+    def before(self, run_id: str) -> int | None:
+        """How many runs get a worker before this one; None if it does not wait for one."""
+        with self._database.reading() as connection:
+            return turns.before(connection, run_id, self._clock())
+
+    def lost(self, run_id: str, attempt: int, sentence: str) -> None:
+        """Deal with a run whose worker ended without a word: once more, then failed with a sentence."""
+        mine = and_(_run.c.id == run_id, _run.c.tries == attempt, _run.c.state == RunState.RUNNING.value)
+        with self._database.writing() as connection:
+            turns.give_up_or_wait_again(connection, mine, sentence, self._clock())
+
+    def retry_stale(self) -> tuple[Run, ...]:
+        """Deal with runs whose worker gives no sign: let them wait once more, then report them as failed.
+
+        Returns
+        -------
+        tuple of Run
+            Runs that wait again.
+        """
+        now = self._clock()
+        stale = turns.silent(now)
         with self._database.reading() as connection:
             if connection.execute(select(_run.c.id).where(stale).limit(1)).first() is None:
                 return ()
-        ended = {"finished_s": now}
         with self._database.writing() as connection:
-            connection.execute(
-                update(_run)
-                .where(stale, _run.c.cancel_requested == 1)
-                .values(state=RunState.CANCELLED.value, **ended)
-            )
-            connection.execute(
-                update(_run)
-                .where(stale, _run.c.tries >= MOST_TRIES)
-                .values(state=RunState.FAILED.value, error=GONE, **ended)
-            )
-            query = select(_run.c.id).where(stale).with_for_update()
-            again = connection.execute(query).scalars().all()
-            connection.execute(
-                update(_run)
-                .where(_run.c.id.in_(again))
-                .values(
-                    state=RunState.QUEUED.value,
-                    tries=_run.c.tries + 1,
-                    heartbeat_s=now,
-                    done=0,
-                    total=0,
-                    stage="",
-                )
-            )
-            rows = connection.execute(select(_run).where(_run.c.id.in_(again))).all()
+            rows = turns.give_up_or_wait_again(connection, stale, GONE, now)
         return tuple(self.run_from(row) for row in rows)
 
     def add_file(self, run_id: str, name: str, source: Path) -> Path:

@@ -108,6 +108,11 @@ class Store:
         self.runs = RunQueue(self.database, self.folder, clock)
         self.remove_leftovers()
 
+    @property
+    def own_environment(self) -> dict[str, str]:
+        """Variables that let another process open the same store."""
+        return {} if self.address is None else {DATABASE_VARIABLE: self.address}
+
     def remove_leftovers(self) -> None:
         """Remove what broken uploads, killed runs and imports left more than a day ago."""
         for name in ("clips", "results", "incoming"):

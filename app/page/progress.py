@@ -6,7 +6,7 @@ import streamlit as st
 
 from app import worker
 from app.jobs import Film, Job, Run, RunState
-from app.page import keys, markup, steps
+from app.page import keys, markup, steps, words
 from app.page.clips import start_run
 from app.page.shell import plain_errors
 from app.store import Store
@@ -49,7 +49,7 @@ def show_progress(store: Store, run: Run) -> None:
         share = min(max(run.done / run.total, 0.0), 1.0)
         st.progress(share, text=f"{run.stage}: {share:.0%}")
     else:
-        st.progress(0, text=run.stage or "Starting the analysis ...")
+        st.progress(0, text=run.stage or words.turn(store.runs.before(run.run_id)))
     st.html(
         markup.paragraph(
             "The clip is stored. You may close this page: the analysis goes on, "

@@ -25,6 +25,15 @@ def film_state(film: Film) -> RunState:
     return film.run.state if film.run else RunState.CANCELLED
 
 
+def turn(before: int | None) -> str:
+    """What to say of a run that no worker reports on yet, from how many are before it; None: it is begun."""
+    if before is None:
+        return "Starting the analysis ..."
+    if before == 0:
+        return "Waiting for a place; this film is next."
+    return f"Waiting for a place; {before} {'film is' if before == 1 else 'films are'} before it."
+
+
 def film_name(film: Film) -> str:
     """What a film is called: its role and the name of its clip."""
     return f"{film.facts.role}: {film.facts.label}" if film.facts.role else film.facts.label

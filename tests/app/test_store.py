@@ -33,6 +33,7 @@ from app.record import (
 )
 from app.runs import GONE, STALE_AFTER_S
 from app.store import Store, StoreError, default_folder, display_label
+from app.turns import STARTS_WITHIN_S
 
 CLIP = b"not a real clip, only bytes" * 100
 DATA = Path(__file__).with_name("data")
@@ -386,22 +387,76 @@ def test_cancel_of_a_running_run_reaches_the_worker(store: Store) -> None:
     assert store.runs.beat(run_id, 1) is True
 
 
-@pytest.mark.parametrize("claimed", [True, False])
-def test_silence_means_one_more_try_and_then_a_sentence(store: Store, clock: Clock, claimed: bool) -> None:
+def test_silence_means_one_more_try_and_then_a_sentence(store: Store, clock: Clock) -> None:
     film = add_job(store)
     run_id = run_of(film).run_id
     for attempt in (1, 2):
-        if claimed:
-            assert store.runs.claim(run_id) == attempt
+        assert store.runs.claim(run_id) == attempt
         clock.now += STALE_AFTER_S - 1
         assert store.runs.retry_stale() == ()
         clock.now += 2
         again = store.runs.retry_stale()
         assert [run.run_id for run in again] == ([run_id] if attempt == 1 else [])
-        assert store.runs.retry_stale() == (), "only one caller is told to start a worker"
+        assert store.runs.retry_stale() == ()
     seen = store.runs.run(run_id)
     assert (seen.state, seen.error) == (RunState.FAILED, GONE)
     assert film.clip.path.exists()
+
+
+def test_waiting_costs_no_try_however_long(store: Store, clock: Clock) -> None:
+    run_id = run_of(add_job(store)).run_id
+    for _ in range(3):
+        clock.now += 86_400
+        assert store.runs.retry_stale() == ()
+        assert [run.run_id for run in store.runs.hand_out(1)] == [run_id]  # to one that never begins
+        assert store.runs.hand_out(1) == (), "only one caller is told to start a worker"
+        clock.now += STARTS_WITHIN_S - 1
+        assert store.runs.hand_out(1) == ()
+    clock.now += 2
+    assert [(run.run_id, run.tries) for run in store.runs.hand_out(1)] == [(run_id, 1)]
+    assert store.runs.claim(run_id) == 1
+
+
+def test_no_more_runs_are_handed_out_than_there_are_places(store: Store, clock: Clock) -> None:
+    ids = []
+    for _ in range(4):
+        ids.append(run_of(add_job(store)).run_id)
+        clock.now += 1
+    assert [store.runs.before(run_id) for run_id in ids] == [0, 1, 2, 3]
+    assert [run.run_id for run in store.runs.hand_out(2)] == ids[:2], "the oldest first"
+    assert [store.runs.before(run_id) for run_id in ids] == [None, None, 0, 1]
+    assert store.runs.claim(ids[0]) == 1
+    assert store.runs.hand_out(2) == ()
+    assert store.runs.finish(ids[0], 1, RunState.CANCELLED)
+    assert [run.run_id for run in store.runs.hand_out(3, most=1)] == ids[2:3]
+    store.runs.take_back(ids[1])
+    assert [run.run_id for run in store.runs.hand_out(2)] == ids[1:2]
+    store.runs.request_cancel(ids[3])
+    assert store.runs.hand_out(9) == ()
+    assert not store.runs.any_waiting()
+
+
+def test_a_worker_seen_to_end_without_a_word(store: Store, clock: Clock) -> None:
+    run_id = run_of(add_job(store)).run_id
+    assert store.runs.claim(run_id) == 1
+    store.runs.lost(run_id, 1, "Crashed.")
+    store.runs.lost(run_id, 1, "Crashed.")
+    seen = store.runs.run(run_id)
+    assert (seen.state, seen.tries, store.runs.before(run_id)) == (RunState.QUEUED, 2, 0)
+    assert store.runs.claim(run_id) == 2
+    store.runs.lost(run_id, 1, "An earlier attempt does not count.")
+    assert store.runs.run(run_id).state is RunState.RUNNING
+    store.runs.lost(run_id, 2, "Crashed.")
+    seen = store.runs.run(run_id)
+    assert (seen.state, seen.error, seen.finished_s) == (RunState.FAILED, "Crashed.", clock.now)
+
+
+def test_a_run_lost_after_cancel_is_cancelled(store: Store) -> None:
+    run_id = run_of(add_job(store)).run_id
+    store.runs.claim(run_id)
+    store.runs.request_cancel(run_id)
+    store.runs.lost(run_id, 1, "Crashed.")
+    assert store.runs.run(run_id).state is RunState.CANCELLED
 
 
 def test_a_worker_that_wakes_up_after_the_retry_is_told_to_stop(store: Store, clock: Clock) -> None:
@@ -517,6 +572,7 @@ def test_a_store_of_the_first_version_is_taken_over_without_losing_a_job(
     assert store.intended(done, "motor:shaft1", "equal") == IntendedChoice("motor:shaft1", "equal", ())
     assert {run.state for run in store.runs.retry_stale()} == {RunState.QUEUED}
     assert len(store.runs.waiting()) == 2, "the queued and the running one"
+    assert len(store.runs.hand_out(9)) == 2
     again = Store(folder)
     assert [job.job_id for job in again.jobs()] == [old["job_id"] for old in old_jobs]
 

@@ -15,6 +15,7 @@ from stored import add_job, run_of
 
 from app import worker
 from app.files import pieces
+from app.foreman import worker_command
 from app.jobs import Film, RunState
 from app.record import FilmFacts
 from app.runs import GONE, STALE_AFTER_S
@@ -153,13 +154,15 @@ def add_sample(store: Store) -> Film:
 @pytest.mark.slow
 def test_a_killed_worker_leaves_a_sentence_and_no_half_result(store: Store) -> None:
     film = add_sample(store)
-    process = start(store, run_of(film))
-    wait_for(lambda: store.runs.run(run_of(film).run_id).done > 0)
-    process.kill()
-    process.wait()
-    for later_s in (STALE_AFTER_S + 1, 2 * STALE_AFTER_S + 2):
-        Store(store.folder, lambda later_s=later_s: time.time() + later_s).runs.retry_stale()
-    seen = store.runs.run(run_of(film).run_id)
+    run_id = run_of(film).run_id
+    for attempt in (1, 2):
+        assert store.runs.claim(run_id) == attempt
+        with subprocess.Popen(worker_command(store, run_id, attempt)) as process:
+            wait_for(lambda: store.runs.run(run_id).done > 0)
+            process.kill()
+        later = Store(store.folder, lambda: time.time() + STALE_AFTER_S + 1)
+        later.runs.retry_stale()
+    seen = store.runs.run(run_id)
     assert (seen.state, seen.error) == (RunState.FAILED, GONE)
     assert film.clip.path.stat().st_size == SAMPLE.stat().st_size
     assert not seen.result.exists()

@@ -1,0 +1,128 @@
+"""Works through waiting runs, one after the other, each in a confined process of its own.
+
+A foreman has one place. It claims the run it was started for, starts the worker (``python -m app.worker``),
+watches it, and then takes the next waiting run until none is left: so the queue goes on without any page. A
+worker that crashes, runs out of memory or is killed ends its own run only; the foreman sees it at once and
+lets the run wait once more.
+
+Everything that counts is in the store. If a foreman is killed, its worker goes on to the end of its run; if
+both are (the machine is switched off), the run's heartbeat stops, and whoever looks at the store next, a page
+or another foreman, lets it wait again. If all foremen are gone, the next look at a page starts new ones. Two
+who act at once do no harm: handing out is one transaction at a time, and only one process can claim a run.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import signal
+import subprocess
+import sys
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+from app.errors import StoreError
+from app.jobs import RunState
+from app.runs import GONE
+from app.store import Store
+
+CRASHED = (
+    "The clip made the video decoder crash, twice. The file may be damaged: copy it again from the phone, "
+    "or film again. The clip is kept."
+)
+HUNG = (
+    "The analysis of this clip made no progress for {minutes:.0f} minutes and was stopped. "
+    "Analyse it again, or film again."
+)
+_CRASHES = ("SIGSEGV", "SIGBUS", "SIGILL", "SIGFPE", "SIGABRT")
+
+logger = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Patience:
+    """How long a foreman waits.
+
+    Attributes
+    ----------
+    look_every_s : float
+        Between two looks at the progress of a run.
+    hung_after_s : float
+        A run without progress for so long hangs: the longest stage that reports nothing, the fit of a 10
+        minute clip, takes a minute or two.
+    """
+
+    look_every_s: float = 5.0
+    hung_after_s: float = 1800.0
+
+
+def work_through(folder: str, run_id: str, places: int) -> None:
+    """Work on a run that was handed out, then on those that wait, until none does.
+
+    Parameters
+    ----------
+    folder : str
+        The store's folder; its database is the one this program's environment names.
+    run_id : str
+    places : int
+        Runs that may be worked on at once, as for ``RunQueue.hand_out``.
+    """
+    store = Store(Path(folder))
+    try:
+        ids = [run_id]
+        while ids:
+            work_apart(store, ids[0])
+            store.runs.retry_stale()
+            ids = [run.run_id for run in store.runs.hand_out(places, most=1)]
+    finally:
+        store.database.close()
+
+
+def work_apart(store: Store, run_id: str, patience: Patience | None = None) -> None:
+    """Work on one run in a process of its own, and see that it ends."""
+    attempt = store.runs.claim(run_id)
+    if attempt is None:
+        return  # somebody else has it, or it was cancelled
+    with store.runs.run(run_id).log.open("ab") as log:
+        process = subprocess.Popen(
+            worker_command(store, run_id, attempt),
+            stdin=subprocess.DEVNULL,
+            stdout=log,
+            stderr=log,
+            env=os.environ | store.own_environment,
+        )
+    status = _watch(store, run_id, attempt, process, patience or Patience())
+    crashed = status < 0 and signal.Signals(-status).name in _CRASHES
+    store.runs.lost(run_id, attempt, CRASHED if crashed else GONE)
+
+
+def worker_command(store: Store, run_id: str, attempt: int) -> list[str]:
+    """Command line of the worker of a claimed run."""
+    command = [sys.executable, "-m", "app.worker", "--store", str(store.folder)]
+    return [*command, "--run", run_id, "--attempt", str(attempt)]
+
+
+def _watch(
+    store: Store, run_id: str, attempt: int, process: subprocess.Popen[bytes], patience: Patience
+) -> int:
+    """Wait for the end of a worker, or end it if it hangs; gives its exit status."""
+    seen: tuple[object, ...] = ()
+    moved_s = time.monotonic()
+    while True:
+        try:
+            return process.wait(patience.look_every_s)
+        except subprocess.TimeoutExpired:
+            pass
+        try:
+            run = store.runs.run(run_id)
+        except StoreError:
+            logger.warning("the store could not be read", exc_info=True)
+            continue
+        now_s = time.monotonic()
+        if (run.done, run.total, run.stage) != seen:
+            seen, moved_s = (run.done, run.total, run.stage), now_s
+        elif now_s - moved_s > patience.hung_after_s:
+            process.kill()
+            sentence = HUNG.format(minutes=patience.hung_after_s / 60)
+            store.runs.finish(run_id, attempt, RunState.FAILED, sentence)
