@@ -3,28 +3,21 @@
 from __future__ import annotations
 
 import os
-import shutil
-import signal
-import socket
 import subprocess
 import sys
-import tempfile
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from fake_result import write_fake_result
+from postgres_server import new_database, running_server
 from sqlalchemy import create_engine, inspect, text
-from sqlalchemy.exc import OperationalError
-from sqlalchemy.pool import NullPool
 from stored import Clock, add_job, measured, run_of
 
 from app import schema
 from app.bundle import export_job
 from app.bundle_import import import_bundle
 from app.errors import StoreError
-from app.files import new_id
 from app.jobs import RunState
 from app.keeping import backup, check, restore
 from app.migrate import MIGRATIONS
@@ -33,67 +26,19 @@ from app.runs import STALE_AFTER_S
 from app.store import Store
 
 pytest.importorskip("psycopg")
-READY_WITHIN_S = 30.0
-ADDRESS = "postgresql+psycopg://tester@127.0.0.1"
-
-
-def programs() -> Path | None:
-    """Folder of PostgreSQL's programs, which distributions keep off the path."""
-    found = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"))
-    on_path = shutil.which("initdb")
-    return Path(on_path).resolve().parent if on_path else (found[-1].parent if found else None)
 
 
 @pytest.fixture(scope="module")
 def server() -> Iterator[str]:
     """Address of a server of our own, for this file only, on loopback."""
-    folder = programs()
-    if folder is None:
-        pytest.skip("PostgreSQL is not installed")
-    with tempfile.TemporaryDirectory() as place, socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-        probe.close()
-        user = None
-        if os.geteuid() == 0:  # it refuses to run as the superuser
-            user = "nobody"
-            shutil.chown(place, user)
-        data = f"{place}/data"
-        words = [str(folder / "initdb"), "-D", data, "-U", "tester", "-A", "trust", "--no-sync"]
-        subprocess.run(words, user=user, check=True, capture_output=True)
-        options = ["-D", data, "-p", str(port), "-h", "127.0.0.1", "-k", place, "-F"]
-        command = [str(folder / "postgres"), *options]
-        with subprocess.Popen(command, user=user, stderr=subprocess.DEVNULL) as process:
-            try:
-                wait_until_ready(f"{ADDRESS}:{port}/postgres")
-                yield f"{ADDRESS}:{port}"
-            finally:
-                process.send_signal(signal.SIGINT)  # ends connections that are still open
-                process.wait(timeout=READY_WITHIN_S)
-
-
-def wait_until_ready(address: str) -> None:
-    """Wait for the server to take a connection."""
-    deadline = time.monotonic() + READY_WITHIN_S
-    engine = create_engine(address, poolclass=NullPool)
-    while True:
-        try:
-            with engine.connect():
-                return
-        except OperationalError:
-            assert time.monotonic() < deadline
-            time.sleep(0.05)
+    with running_server() as address:
+        yield address
 
 
 @pytest.fixture
 def address(server: str) -> str:
     """Address of a new database."""
-    name = f"test_{new_id()}"
-    engine = create_engine(f"{server}/postgres", isolation_level="AUTOCOMMIT")
-    with engine.connect() as connection:
-        connection.execute(text(f"CREATE DATABASE {name}"))
-    engine.dispose()
-    return f"{server}/{name}"
+    return new_database(server)
 
 
 @pytest.fixture
