@@ -185,7 +185,10 @@ _connecting = threading.Lock()
 def _cluster(address: str, wanted: int | None) -> Workplace:
     """The workers of a Dask scheduler, one run for each of their threads."""
     client = _client(address)
-    threads = int(client.scheduler_info()["total_threads"])
+    try:
+        threads = int(client.scheduler_info()["total_threads"])
+    except OSError as error:
+        raise _no_answer(address) from error
     # Not "pure": the same call made again is to be made again, not answered with the old outcome.
     return Workplace(client.get_executor(pure=False), threads if wanted is None else min(wanted, threads))
 

@@ -15,7 +15,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from app.errors import PLAIN_ERRORS, StoreError
+from app.errors import PLAIN_ERRORS, InputError, StoreError
 from app.executors import start_detached, workplace
 from app.files import remove
 from app.foreman import work_through
@@ -210,9 +210,15 @@ def start_process(store: Store, command: list[str], log: Path) -> None:
 
 
 def start(store: Store, run: Run) -> None:
-    """See that a run that was just queued is begun, now or when its turn comes."""
-    logger.debug("run %s waits", run.run_id)
-    tend(store)
+    """See that a run that was just queued is begun, now or when its turn comes.
+
+    The run is safe in the queue, so trouble with starting it is no trouble for who queued it: every later look
+    at the queue tries again, and says what is wrong.
+    """
+    try:
+        tend(store)
+    except InputError:
+        logger.warning("run %s waits, as no worker could be started", run.run_id, exc_info=True)
 
 
 def main(arguments: list[str] | None = None) -> int:

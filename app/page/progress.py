@@ -22,6 +22,7 @@ def watch(store: Store, run_id: str) -> None:
     def progress() -> None:
         with plain_errors():
             worker.tend(store)
+        with plain_errors():
             run = store.runs.run(run_id)
             if run.state.ended:
                 st.rerun()

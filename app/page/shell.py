@@ -91,7 +91,8 @@ def run_page(name: str, show: Callable[[Store, Job], None]) -> None:
     """Draw one page of the work: title, cautions, links to the other pages, then what ``show`` draws."""
     with plain_errors():
         store = current_store()
-        worker.tend(store)
+        with plain_errors():
+            worker.tend(store)
         st.title("strokecurve", anchor=False)
         job = asked_for(store)
         show_cautions(folded=job is not None)

@@ -48,7 +48,8 @@ def main() -> None:
     """Draw the page."""
     with plain_errors():
         store = current_store()
-        worker.tend(store)
+        with plain_errors():
+            worker.tend(store)
         job = asked_for(store)
         if job is not None:
             lead_on(job)

@@ -124,7 +124,7 @@ def test_one_foreman_works_through_the_queue_without_a_page(
 def test_a_worker_that_cannot_be_started_is_said_and_the_run_waits(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    run = run_of(add_job(store))
+    run_id = run_of(add_job(store)).run_id
 
     class Full(ThreadPoolExecutor):
         def submit(self, *_: object, **__: object) -> None:  # type: ignore[override]  # never gives a future
@@ -132,8 +132,9 @@ def test_a_worker_that_cannot_be_started_is_said_and_the_run_waits(
 
     monkeypatch.setattr(worker, "workplace", lambda *_: Workplace(Full(), 1))
     with pytest.raises(StoreError, match="No worker could be started"):
-        worker.start(store, run)
-    assert store.runs.before(run.run_id) == 0
+        worker.tend(store)
+    assert store.runs.before(run_id) == 0
+    worker.start(store, store.runs.run(run_id))  # who queued it is not troubled
     assert [one.tries for one in store.runs.hand_out(1)] == [1]
 
 
@@ -206,12 +207,12 @@ def test_a_cluster_that_does_not_answer_is_said_once_and_not_waited_for_again(
     monkeypatch.setattr(distributed, "Client", refuse)
     monkeypatch.setenv(executors.SCHEDULER_VARIABLE, "tcp://127.0.0.1:1")
     monkeypatch.setattr(executors, "_refused_s", {})
-    run = run_of(add_job(store))
+    run_id = run_of(add_job(store)).run_id
     for _ in range(2):
         with pytest.raises(StoreError, match="does not answer"):
-            worker.start(store, run)
+            worker.tend(store)
     assert asked == ["tcp://127.0.0.1:1"]
-    assert store.runs.before(run.run_id) == 0
+    assert store.runs.before(run_id) == 0
 
 
 def test_many_who_hand_out_at_once_never_hand_out_twice(store: Store) -> None:
