@@ -1,0 +1,267 @@
+"""Kills programs at random instants, with ``kill -9``, and looks whether everything acknowledged is there.
+
+What is killed are the real processes: foremen and workers on a real film, and those that make records.
+Uploads and comments, which the page takes in, are made by a program that calls what the page calls, over and
+over: ``python killing.py STORE upload|comment JOB`` prints a line for each that it has acknowledged.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import random
+import subprocess
+import sys
+import time
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import psutil
+from fake_result import write_fake_result
+from pypdf import PdfReader
+from stored import add_film, measured, run_of
+
+from app import made, turns, worker
+from app.files import pieces
+from app.foreman import work_apart
+from app.jobs import RunState
+from app.keeping import check
+from app.record import Comment, FilmFacts, JobFacts
+from app.runs import STALE_AFTER_S
+from app.store import Store
+
+HERE = Path(__file__).resolve().parent
+ROOT = HERE.parents[1]
+KINDS = ("upload", "comment", "analysis", "report")
+CLIP_BYTES = 1 << 20
+ACTING_S = 0.5
+"""Longest time that uploads and comments go on before their program is killed: some dozens of them."""
+DEADLINE_S = 180.0
+PATIENCE_S = 5.0
+"""How long the page waits here for a silent worker, and for one to begin, so that 200 kills take minutes."""
+
+
+# What is killed
+
+
+def act(folder: Path, kind: str, job_id: str) -> None:
+    """Upload or comment without end; acknowledge each on a line."""
+    store = Store(folder)
+    print("ready", flush=True)
+    number = 0
+    while True:
+        number += 1
+        if kind == "comment":
+            text = f"comment {os.getpid()} {number}"
+            print(store.add(job_id, Comment(text), "reviewer").entry_id, text, sep="\t", flush=True)
+            continue
+        content = random.Random(number).randbytes(CLIP_BYTES)
+        cut = [content[at : at + 100_000] for at in range(0, CLIP_BYTES, 100_000)]
+        film = store.add_film(job_id, store.receive(cut, "b.mp4", CLIP_BYTES), FilmFacts("trial", "b.mp4"))
+        print(film.film_id, hashlib.sha256(content).hexdigest(), sep="\t", flush=True)
+
+
+# Who kills
+
+
+@dataclass(slots=True)
+class Ledger:
+    """Everything acknowledged so far.
+
+    Attributes
+    ----------
+    films, comments : dict of str to str
+        Checksum of a film's clip, text of a comment, by their ids.
+    results : dict of str to int
+        Number of files of a run's result.
+    records : dict of Path to str
+        Checksum of a record that was said to be done.
+    """
+
+    films: dict[str, str] = field(default_factory=dict)
+    comments: dict[str, str] = field(default_factory=dict)
+    results: dict[str, int] = field(default_factory=dict)
+    records: dict[Path, str] = field(default_factory=dict)
+
+
+class Killer:
+    """Kills what works on a store, at instants drawn at random, and keeps the ledger.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the store, which is made.
+    film : Path
+        A clip that can be measured.
+    rng : Random
+    """
+
+    def __init__(self, folder: Path, film: Path, rng: random.Random) -> None:
+        turns.STALE_AFTER_S = turns.STARTS_WITHIN_S = PATIENCE_S
+        self.store = Store(folder)
+        self.rng = rng
+        self.ledger = Ledger()
+        self.ends: Counter[str] = Counter()
+        self.job_id = self.store.new_job(JobFacts("Burner (invented)")).job_id
+        recorded = add_film(self.store, self.store.job(self.job_id), "found.mp4")
+        measured(self.store, recorded, write_fake_result)
+        self.recorded_id = recorded.film_id
+        with film.open("rb") as stream:
+            clip = self.store.receive(pieces(stream), film.name)
+        added = self.store.add_film(self.job_id, clip, FilmFacts("as found", film.name))
+        self.film_id = added.film_id
+        started_s = time.monotonic()
+        work_apart(self.store, run_of(added).run_id)
+        assert self.store.film(self.film_id).measured is not None, self.store.film(self.film_id).run
+        self.analysis_s = time.monotonic() - started_s + 1.0  # with the foreman's own start
+        started_s = time.monotonic()
+        wait_until(self._record().state_ended)
+        self.record_s = time.monotonic() - started_s
+
+    def kill(self, kind: str) -> None:
+        """Kill one program while it does something of this kind, then look at everything."""
+        act: dict[str, Callable[[], str]] = {"analysis": self._kill_analysis, "report": self._kill_report}
+        how = act[kind]() if kind in act else self._kill_actor(kind)
+        self.ends[f"{kind}: {how}"] += 1
+        self.look()
+
+    def look(self) -> None:
+        """Compare the store with the ledger, and check it."""
+        store = Store(self.store.folder)
+        job = store.job(self.job_id)
+        films = {film.film_id: film.clip.sha256 for film in job.films}
+        assert films.items() >= self.ledger.films.items()
+        comments = {entry.entry_id: entry.content.text for entry in store.entries(self.job_id, Comment)}
+        assert comments.items() >= self.ledger.comments.items()
+        for run_id, files in self.ledger.results.items():
+            run = store.runs.run(run_id)
+            assert run.state is RunState.DONE
+            assert sum(path.is_file() for path in run.result.rglob("*")) == files
+        for path, sha256 in self.ledger.records.items():
+            assert hashlib.sha256(path.read_bytes()).hexdigest() == sha256
+        assert check(store).problems == ()
+
+    def _kill_actor(self, kind: str) -> str:
+        command = [sys.executable, str(HERE / "killing.py"), str(self.store.folder), kind, self.job_id]
+        paths = os.environ | {"PYTHONPATH": f"{ROOT}:{HERE}"}
+        with subprocess.Popen(command, env=paths, stdout=subprocess.PIPE, text=True) as process:
+            assert process.stdout is not None
+            assert process.stdout.readline() == "ready\n"
+            time.sleep(self.rng.uniform(0.0, ACTING_S))
+            process.kill()
+            lines = [line for line in process.stdout if line.endswith("\n")]
+        said = dict(line.rstrip("\n").split("\t") for line in lines)
+        (self.ledger.comments if kind == "comment" else self.ledger.films).update(said)
+        for run in self.store.runs.waiting():  # no films: nobody shall try to measure them
+            self.store.runs.request_cancel(run.run_id)
+        return "killed"
+
+    def _kill_analysis(self) -> str:
+        """Kill the worker, its foreman, or both (as if the machine were switched off) on a film."""
+        while True:
+            run_id = self.store.analyse_again(self.film_id).run_id
+            whom = self.rng.choice(("worker", "foreman", "both"))
+            worker.tend(self.store)
+            time.sleep(self.rng.uniform(0.0, self.analysis_s))
+            found = processes_with(run_id)
+            names = ("worker", "foreman") if whom == "both" else (whom,)
+            killed = end({name: found[name] for name in names if name in found})
+
+            def ended(run_id: str = run_id) -> bool:
+                worker.tend(self.store)
+                return self.store.runs.run(run_id).state.ended
+
+            wait_until(ended)
+            run = self.store.runs.run(run_id)
+            assert run.state is RunState.DONE, run.error
+            self.ledger.results[run_id] = sum(path.is_file() for path in run.result.rglob("*"))
+            if killed:
+                return f"{' and '.join(killed)}, tries {run.tries}"
+
+    def _kill_report(self) -> str:
+        while True:
+            asked = self._record()
+            time.sleep(self.rng.uniform(0.0, self.record_s))
+            if not end(processes_with(asked.order_id)):
+                continue
+            state = asked.folder / "state.json"
+            silent_s = state.stat().st_mtime - 2 * STALE_AFTER_S
+            os.utime(state, (silent_s, silent_s))  # so long after the kill
+            if asked.state() is RunState.DONE:
+                self._keep(asked)
+                return "after its end"
+            assert asked.find().error == made.GONE
+            again = self._record()
+            wait_until(again.state_ended)
+            self._keep(again)
+            return "killed, made again"
+
+    def _keep(self, asked: Asked) -> None:
+        """Write a record that was said to be done into the ledger."""
+        file = asked.find().file
+        assert file is not None
+        assert len(PdfReader(file).pages) > 0
+        self.ledger.records[file] = hashlib.sha256(file.read_bytes()).hexdigest()
+
+    def _record(self) -> Asked:
+        one = made.ask(self.store, self.job_id, "record", film=self.recorded_id, paper="a4")
+        return Asked(self.store, self.job_id, one.order_id)
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A record that was asked for."""
+
+    store: Store
+    job_id: str
+    order_id: str
+
+    @property
+    def folder(self) -> Path:
+        return self.store.folder / made.FOLDER / self.job_id / self.order_id
+
+    def find(self) -> made.Made:
+        return made.find(self.store, self.job_id, self.order_id)
+
+    def state(self) -> RunState:
+        return self.find().state
+
+    def state_ended(self) -> bool:
+        return self.state().ended
+
+
+def processes_with(name: str) -> dict[str, psutil.Process]:
+    """The running worker and foreman of a run, or what makes an order, by its name in their command lines."""
+    found = {}
+    for process in psutil.process_iter(["cmdline", "status"]):
+        words = process.info["cmdline"] or []
+        if any(name in word for word in words) and process.info["status"] != psutil.STATUS_ZOMBIE:
+            found["foreman" if "app.executors" in words else "worker"] = process
+    return found
+
+
+def end(processes: dict[str, psutil.Process]) -> list[str]:
+    """Kill processes at once and wait until they are gone; gives the names of those that had not ended."""
+    killed = []
+    for name, process in processes.items():
+        try:
+            process.kill()
+        except psutil.NoSuchProcess:
+            continue
+        killed.append(name)
+    psutil.wait_procs(processes.values(), DEADLINE_S)
+    return killed
+
+
+def wait_until(condition: Callable[[], bool]) -> None:
+    """Wait for something that must come."""
+    deadline = time.monotonic() + DEADLINE_S
+    while not condition():
+        assert time.monotonic() < deadline, "waited too long"
+        time.sleep(0.1)
+
+
+if __name__ == "__main__":
+    act(Path(sys.argv[1]), sys.argv[2], sys.argv[3])

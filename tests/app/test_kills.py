@@ -1,0 +1,31 @@
+"""Programs killed at random instants lose nothing acknowledged; ``tests/bench/kills.py`` kills 200."""
+
+from __future__ import annotations
+
+import random
+import sys
+from pathlib import Path
+
+import pytest
+from clip_fuzzing import base_clips
+from killing import KINDS, PATIENCE_S, Killer
+
+from app import turns
+
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(sys.platform == "win32", reason="signals are of POSIX"),
+]
+
+
+def test_nothing_acknowledged_is_lost(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in ("STALE_AFTER_S", "STARTS_WITHIN_S"):
+        monkeypatch.setattr(turns, name, PATIENCE_S)  # put back at the end
+    film = tmp_path / "film.mp4"
+    film.write_bytes(base_clips(tmp_path)[0])
+    killer = Killer(tmp_path / "store", film, random.Random(7))
+    for kind in KINDS * 2:
+        killer.kill(kind)
+    assert sum(killer.ends.values()) == 2 * len(KINDS)
+    ledger = killer.ledger
+    assert all((ledger.films, ledger.comments, ledger.results, ledger.records)), "something was acknowledged"
