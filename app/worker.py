@@ -212,8 +212,8 @@ def start_process(store: Store, command: list[str], log: Path) -> None:
 def start(store: Store, run: Run) -> None:
     """See that a run that was just queued is begun, now or when its turn comes.
 
-    The run is safe in the queue, so trouble with starting it is no trouble for who queued it: every later look
-    at the queue tries again, and says what is wrong.
+    The run is safe in the queue, so trouble with starting it is no trouble for who queued it: every later
+    look at the queue tries again, and says what is wrong.
     """
     try:
         tend(store)
