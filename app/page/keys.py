@@ -14,6 +14,11 @@ AT = "at"
 AT_TAKEN = "at_taken"
 """The place in the address that the moment was last taken from, so that it is taken once."""
 
+SIGN_IN = "sign_in"
+SIGN_OUT = "sign_out"
+SHARE = "share"
+REVIEWER_LINK = "reviewer_link"
+
 LINKS = "links"
 LINK = "link"
 NEXT = "next"

@@ -1,7 +1,8 @@
-"""Starts the page on this computer, for this computer only."""
+"""Starts the page: for this computer only, unless people have to sign in or that is waived by name."""
 
 from __future__ import annotations
 
+import ipaddress
 import signal
 import socket
 import subprocess
@@ -10,6 +11,7 @@ import time
 import urllib.error
 import urllib.request
 import webbrowser
+from dataclasses import dataclass
 from pathlib import Path
 
 import app
@@ -18,6 +20,7 @@ from app.errors import InputError
 from app.files import LARGEST_CLIP_BYTES, pieces
 from app.jobs import Job, RunState
 from app.record import FilmFacts
+from app.sign_in import SignIn, is_loopback, load
 from app.store import Store
 
 ADDRESS = "127.0.0.1"
@@ -27,9 +30,22 @@ READY_WITHIN_S = 60.0
 SAMPLE = Path("sample_media") / "as_found.mp4"
 SAMPLE_LABEL = "Sample (invented): as found"
 
+UNSAFE_SWITCH = "--unsafe-no-sign-in"
+UNSAFE = (
+    f"Warning: nobody has to sign in ({UNSAFE_SWITCH}). Everyone who reaches this address can see and change "
+    "every job."
+)
+
 OPTIONS = {
-    "server.address": ADDRESS,
     "server.headless": "true",
+    # These are Streamlit's usual values; a settings file found by chance must not change them.
+    "server.enableCORS": "true",
+    "server.enableXsrfProtection": "true",
+    "server.enableStaticServing": "false",
+    "server.scriptHealthCheckEnabled": "false",
+    "server.trustedUserHeaders": "{}",
+    "server.baseUrlPath": "",
+    "global.developmentMode": "false",
     "server.maxUploadSize": str(LARGEST_UPLOAD_MB),
     "server.fileWatcherType": "none",
     "browser.gatherUsageStats": "false",
@@ -42,7 +58,70 @@ OPTIONS = {
 }
 
 
-def free_port(wanted: int | None) -> int:
+@dataclass(frozen=True, slots=True)
+class Listening:
+    """Where the page listens and who may come in.
+
+    Attributes
+    ----------
+    address : str
+        IP address or ``localhost``.
+    sign_in : Path or None
+        Sign-in file.
+    unsafe : bool
+        Whether nobody has to sign in although others can reach the page.
+    """
+
+    address: str = ADDRESS
+    sign_in: Path | None = None
+    unsafe: bool = False
+
+    @property
+    def reached_at(self) -> str:
+        """Host that this computer itself reaches the page at, as it stands in a web address.
+
+        Raises
+        ------
+        InputError
+            If the page cannot listen there.
+        """
+        if self.address == "localhost":
+            return self.address
+        try:
+            found = ipaddress.ip_address(self.address)
+        except ValueError as error:
+            raise InputError(
+                f"The page cannot listen on {self.address[:80]!r}.",
+                "Give an IP address of this computer, or 0.0.0.0 for all of them.",
+            ) from error
+        if found.is_unspecified:
+            return ADDRESS if found.version == 4 else "[::1]"
+        return str(found) if found.version == 4 else f"[{found}]"
+
+
+def checked(listening: Listening) -> SignIn | None:
+    """Refuse to let strangers in; gives what the sign-in file says, if there is one.
+
+    Raises
+    ------
+    InputError
+        If others could reach the page without signing in, or the sign-in file cannot be used.
+    """
+    if listening.sign_in is not None:
+        if listening.unsafe:
+            raise InputError(
+                f"--sign-in and {UNSAFE_SWITCH} contradict each other.", "Leave one of them out."
+            )
+        return load(listening.sign_in)
+    if not is_loopback(listening.address) and not listening.unsafe:
+        raise InputError(
+            f"On {listening.address} others could reach the page without signing in.",
+            f"Give a sign-in file with --sign-in (docs/serving.md), or {UNSAFE_SWITCH} to let everyone in.",
+        )
+    return None
+
+
+def free_port(wanted: int | None, address: str = ADDRESS) -> int:
     """The port to serve on: the one wanted, or the usual one, or any that is free.
 
     Raises
@@ -51,23 +130,33 @@ def free_port(wanted: int | None) -> int:
         If the one wanted is taken.
     """
     for port in (USUAL_PORT, 0) if wanted is None else (wanted,):
-        with socket.socket() as probe:
+        with socket.socket(socket.AF_INET6 if ":" in address else socket.AF_INET) as probe:
             probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             try:
-                probe.bind((ADDRESS, port))
+                probe.bind((address, port))
             except (OSError, OverflowError):
                 continue
             return int(probe.getsockname()[1])
+    if wanted is None:
+        raise InputError(f"The page cannot listen on {address}.", "Give an address that this computer has.")
     raise InputError(f"Port {wanted} cannot be used.", "Choose another with --port, or leave it out.")
 
 
-def command(store: Path, port: int) -> list[str]:
-    """Command line of the page's server."""
+def command(store: Path, port: int, listening: Listening | None = None) -> list[str]:
+    """Command line of the page's server; it names files, never what is secret in them."""
+    listening = listening or Listening()
     options = [f"--{name}={value}" for name, value in OPTIONS.items()]
+    options.append(f"--server.address={listening.address}")
+    ours = ["--address", listening.address]
+    if listening.sign_in is not None:
+        ours += ["--sign-in", str(listening.sign_in.resolve())]
+    if listening.unsafe:
+        ours.append(UNSAFE_SWITCH)
+    ours += ["--store", str(store)]
     home = Path(__file__).with_name("server.py")
     return [
         sys.executable, "-m", "streamlit", "run", str(home), f"--server.port={port}", *options,
-        "--", "--store", str(store),
+        "--", *ours,
     ]  # fmt: skip
 
 
@@ -105,19 +194,21 @@ def load_sample(store: Store) -> Job:
     return store.job(job.job_id)
 
 
-def wait_until_ready(server: subprocess.Popen[bytes], port: int) -> bool:
+def wait_until_ready(server: subprocess.Popen[bytes], port: int, host: str = ADDRESS) -> bool:
     """Wait for the page to answer; False if its server ended or does not answer in time."""
     deadline = time.monotonic() + READY_WITHIN_S
     while time.monotonic() < deadline and server.poll() is None:
         try:
-            with urllib.request.urlopen(f"http://{ADDRESS}:{port}/_stcore/health", timeout=2) as answer:
+            with urllib.request.urlopen(f"http://{host}:{port}/_stcore/health", timeout=2) as answer:
                 return bool(answer.status == 200)
         except (urllib.error.URLError, OSError):
             time.sleep(0.1)
     return False
 
 
-def serve(store: Path, port: int | None, browser: bool, sample: bool = False) -> int:
+def serve(
+    store: Path, port: int | None, browser: bool, sample: bool = False, listening: Listening | None = None
+) -> int:
     """Serve the page until it is stopped with Ctrl-C.
 
     Parameters
@@ -130,6 +221,8 @@ def serve(store: Path, port: int | None, browser: bool, sample: bool = False) ->
         Whether to open the person's browser.
     sample : bool
         Whether to put the sample film into the store and open it.
+    listening : Listening, optional
+        Where and for whom; by default for this computer only.
 
     Returns
     -------
@@ -139,19 +232,24 @@ def serve(store: Path, port: int | None, browser: bool, sample: bool = False) ->
     Raises
     ------
     InputError
-        If the store, the port or the sample cannot be used.
+        If the store, the port or the sample cannot be used, or strangers could come in.
     """
+    listening = listening or Listening()
+    host, sign_in = listening.reached_at, checked(listening)
     jobs = Store(store)
     job = load_sample(jobs) if sample else None
-    chosen = free_port(port)
-    address = f"http://{ADDRESS}:{chosen}/" + (f"?job={job.job_id}" if job else "")
+    chosen = free_port(port, listening.address)
+    origin = sign_in.origin if sign_in else f"http://{host}:{chosen}"
+    address = f"{origin}/" + (f"?job={job.job_id}" if job else "")
     # A plain termination must take the server along, as Ctrl-C does.
     before = signal.signal(signal.SIGTERM, signal.default_int_handler)
     server = subprocess.Popen(
-        command(jobs.folder, chosen), stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL
+        command(jobs.folder, chosen, listening), stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL
     )
     try:
-        if wait_until_ready(server, chosen):
+        if wait_until_ready(server, chosen, host):
+            if listening.unsafe:
+                print(UNSAFE, file=sys.stderr, flush=True)
             print(f"strokecurve is open at {address}  (stop with Ctrl-C)", flush=True)
             if browser:
                 webbrowser.open(address)

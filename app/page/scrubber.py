@@ -16,9 +16,10 @@ from app.estimates import format_estimate
 from app.jobs import Film
 from app.moments import first_moment_at, nearest_frame, travel_over_time
 from app.page import keys, markup, steps
+from app.page.door import current_store
 from app.page.opened import Opened
 from app.page.pictures import angles_picture, curve_picture
-from app.page.shell import current_store, plain_errors
+from app.page.shell import plain_errors
 from app.record import IntendedChoice
 from app.store import Store
 

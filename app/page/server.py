@@ -6,22 +6,28 @@ Streamlit finds ``app`` here and runs it; the script of the page is ``home.py``.
 from __future__ import annotations
 
 from pathlib import Path
+from urllib.parse import urlencode
 
 import streamlit as st
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.requests import Request
-from starlette.responses import FileResponse
+from starlette.responses import FileResponse, RedirectResponse
 from starlette.routing import Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from app.access import RIGHT_TO_MAKE, Right
 from app.errors import InputError
 from app.made import find
+from app.page import keys
+from app.page.door import LINK_COOKIE, current_store, door, store_for
+from app.page.gate import Gate
 from app.page.making import FILES_ADDRESS
-from app.page.shell import current_store
 from app.results import OVERLAY_FILE
+from app.sharing import Sharing
 
 OVERLAY_ADDRESS = "/overlay/"
+LINK_ADDRESS = "/link/"
 _HEAD_ENDS = b"</head>"
 _AT_ROOT = b"<script>window.__streamlit={BACKEND_BASE_URL:window.location.origin+'/'}</script>"
 """Tells the page where its server is. Without it the browser would look below the page's own address first,
@@ -72,7 +78,7 @@ class AtRoot:
 def overlay(request: Request) -> FileResponse:
     """The clip of a run with everything drawn in; parts of it where the player asks for parts."""
     try:
-        path = current_store().runs.run(request.path_params["run_id"]).result / OVERLAY_FILE
+        path = store_for(request).runs.run(request.path_params["run_id"]).result / OVERLAY_FILE
     except InputError as error:
         raise HTTPException(404) from error
     if not path.is_file():
@@ -86,7 +92,11 @@ def overlay(request: Request) -> FileResponse:
 def made_file(request: Request) -> FileResponse:
     """A file that was made on request."""
     try:
-        path = find(current_store(), request.path_params["job_id"], request.path_params["order_id"]).file
+        job_id, store = request.path_params["job_id"], store_for(request)
+        store.must(Right.READ, job_id)
+        made = find(store, job_id, request.path_params["order_id"])
+        store.must(RIGHT_TO_MAKE.get(made.kind, Right.READ), job_id)
+        path = made.file
     except InputError as error:
         raise HTTPException(404) from error
     if path is None or not path.is_file():
@@ -94,11 +104,33 @@ def made_file(request: Request) -> FileResponse:
     return FileResponse(path, filename=path.name)
 
 
+def open_link(request: Request) -> RedirectResponse:
+    """A link for reviewers: the browser keeps it and is led to its job."""
+    token = request.path_params["token"]
+    store = current_store()
+    link = Sharing(store.database, store.folder, store.clock).opened_by(token)
+    if link is None:
+        raise HTTPException(404)
+    answer = RedirectResponse(f"/?{urlencode({keys.JOB: link.job_id})}", 303, {"cache-control": "no-store"})
+    sign_in = door().sign_in
+    answer.set_cookie(
+        f"{LINK_COOKIE}{link.job_id}",
+        token,
+        max_age=max(int(link.expires_s - store.clock()), 1),
+        httponly=True,
+        samesite="lax",
+        secure=sign_in is not None and sign_in.encrypted,
+    )
+    return answer
+
+
 app = st.App(
     Path(__file__).with_name("home.py"),
     routes=[
         Route(f"{OVERLAY_ADDRESS}{{run_id}}", overlay),
         Route(f"{FILES_ADDRESS}{{job_id}}/{{order_id}}", made_file),
+        Route(f"{LINK_ADDRESS}{{token}}", open_link),
     ],
-    middleware=[Middleware(AtRoot)],
+    middleware=[Middleware(Gate), Middleware(AtRoot)],
+    secrets=None if (sign_in := door().sign_in) is None else sign_in.secrets(),
 )

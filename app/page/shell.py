@@ -2,40 +2,26 @@
 
 from __future__ import annotations
 
-import argparse
 import logging
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from functools import lru_cache
 from pathlib import Path
 
 import streamlit as st
 
 from app import worker
+from app.access import Right
 from app.cautions import CAUTIONS
 from app.errors import PLAIN_ERRORS, InputError
 from app.jobs import Film, Job
-from app.page import keys, markup, steps
-from app.store import Store, default_folder
+from app.page import keys, markup, steps, visitors
+from app.page.door import current_store, door, personal_store
+from app.personal import PersonalStore
+from app.store import Store
 
 STYLE_FILE = Path(__file__).with_name("style.css")
 
 logger = logging.getLogger(__name__)
-
-
-@lru_cache(maxsize=4)
-def opened_store(folder: str) -> Store:
-    """The store in a folder, opened (and brought up to date) once for all sessions."""
-    return Store(Path(folder))
-
-
-def current_store() -> Store:
-    """The store named on the command line of the page, else the person's own."""
-    parser = argparse.ArgumentParser(add_help=False)
-    parser.add_argument("--store", default=str(default_folder()))
-    chosen, _ = parser.parse_known_args(sys.argv[1:])
-    return opened_store(chosen.store)
 
 
 def dress() -> None:
@@ -64,6 +50,17 @@ def plain_errors() -> Iterator[None]:
         )
 
 
+def admitted() -> PersonalStore | None:
+    """The store as the visitor may use it; None, and the way to sign in shown, if they may not be here."""
+    if door().unsafe:
+        st.warning(visitors.UNSAFE)
+    store = personal_store()
+    if store.may(Right.ENTER):
+        return store
+    visitors.show_way_in(store.person)
+    return None
+
+
 def asked_for(store: Store) -> Job | None:
     """The job named in the address; a wrong name is said."""
     job_id = st.query_params.get(keys.JOB)
@@ -87,18 +84,21 @@ def asked_film(job: Job) -> Film | None:
     )
 
 
-def run_page(name: str, show: Callable[[Store, Job], None]) -> None:
+def run_page(name: str, show: Callable[[PersonalStore, Job], None]) -> None:
     """Draw one page of the work: title, cautions, links to the other pages, then what ``show`` draws."""
     with plain_errors():
-        store = current_store()
         with plain_errors():
-            worker.tend(store)
+            worker.tend(current_store())
+        store = admitted()
+        if store is None:
+            return
         st.title("strokecurve", anchor=False)
         job = asked_for(store)
         show_cautions(folded=job is not None)
         if job is None:
             st.info("No job is open. Choose one, or film a new one.")
             st.page_link(steps.START_FILE, label="All jobs and new film", width="stretch")
+            visitors.show_who(store.person)
             return
         st.header(job.title, anchor=False)
         steps.show_links(name, job, asked_film(job))
@@ -106,3 +106,4 @@ def run_page(name: str, show: Callable[[Store, Job], None]) -> None:
             show(store, job)
         steps.show_next(name, job)
         st.page_link(steps.START_FILE, label="All jobs and new film", width="stretch")
+        visitors.show_who(store.person)

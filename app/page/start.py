@@ -5,11 +5,14 @@ from __future__ import annotations
 import streamlit as st
 
 from app import worker
+from app.access import Right
 from app.jobs import Job
-from app.page import bundles, clips, keys, preparing, steps
+from app.page import bundles, clips, keys, preparing, steps, visitors
+from app.page.door import current_store
 from app.page.facts import ask_job_facts
-from app.page.shell import asked_film, asked_for, current_store, plain_errors, show_cautions
+from app.page.shell import admitted, asked_film, asked_for, plain_errors, show_cautions
 from app.page.words import STATE_WORDS, film_state, local_time
+from app.personal import PersonalStore
 from app.store import Store
 
 
@@ -44,12 +47,24 @@ def show_new_job(store: Store) -> None:
             steps.go("prepare", store.new_job(facts).job_id)
 
 
+def show_beginnings(store: PersonalStore) -> None:
+    """Every way to begin a job."""
+    with plain_errors():
+        clips.show_upload(store, None, "2. Film")
+    with plain_errors():
+        show_new_job(store)
+    with plain_errors(), st.expander("Open a job from a colleague", key=f"{keys.BUNDLE_UPLOAD}_box"):
+        bundles.show_import(store, None)
+
+
 def main() -> None:
     """Draw the page."""
     with plain_errors():
-        store = current_store()
         with plain_errors():
-            worker.tend(store)
+            worker.tend(current_store())
+        store = admitted()
+        if store is None:
+            return
         job = asked_for(store)
         if job is not None:
             lead_on(job)
@@ -59,14 +74,11 @@ def main() -> None:
         with left, plain_errors():
             preparing.show("1. Prepare")
         with right:
-            with plain_errors():
-                clips.show_upload(store, None, "2. Film")
-            with plain_errors():
-                show_new_job(store)
-            with plain_errors(), st.expander("Open a job from a colleague", key=f"{keys.BUNDLE_UPLOAD}_box"):
-                bundles.show_import(store, None)
+            if store.may(Right.START):
+                show_beginnings(store)
             with plain_errors():
                 show_jobs(store)
+        visitors.show_who(store.person)
 
 
 main()
