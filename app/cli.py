@@ -161,6 +161,21 @@ def _page_options(parser: argparse.ArgumentParser, inherited: bool = False) -> N
     parser.add_argument(
         "--store", type=Path, metavar="DIR", default=default(None), help="folder that keeps the jobs"
     )
+    parser.add_argument(
+        "--address",
+        metavar="A",
+        default=default("127.0.0.1"),
+        help="IP address to listen on (default: this computer only); any other takes --sign-in",
+    )
+    parser.add_argument(
+        "--sign-in", type=Path, metavar="FILE", default=default(None), help="who may come in, and how"
+    )
+    parser.add_argument(
+        "--unsafe-no-sign-in",
+        action="store_true",
+        default=default(False),
+        help="let everyone in who reaches the page, to see and change every job",
+    )
 
 
 def _measure(options: argparse.Namespace, terminal: Terminal) -> int:
@@ -212,10 +227,12 @@ def _sheet(options: argparse.Namespace, _terminal: Terminal) -> int:
 
 
 def _serve(options: argparse.Namespace, _terminal: Terminal, sample: bool = False) -> int:
-    from app.page.launch import serve
+    from app.page.launch import Listening, serve
     from app.store import default_folder
 
-    return serve(options.store or default_folder(), options.port, not options.no_browser, sample)
+    listening = Listening(options.address, options.sign_in, options.unsafe_no_sign_in)
+    folder = options.store or default_folder()
+    return serve(folder, options.port, not options.no_browser, sample, listening)
 
 
 def _demo(options: argparse.Namespace, terminal: Terminal) -> int:
