@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
 from app import adjust_command, intended_command, keeping_commands, report_commands
-from app.errors import PLAIN_ERRORS, InputError
+from app.errors import PLAIN_ERRORS, InputError, no_room
 from vision.errors import Cancelled
 
 if TYPE_CHECKING:
@@ -94,10 +94,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
         # Whoever read the output has seen enough (``| head``); what is left to print has nowhere to go.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return READER_GONE
-    except Exception:
+    except Exception as error:
         terminal.clear()
-        print(f"strokecurve itself failed; the details are in {_keep_traceback()}.", file=sys.stderr)
-        return OWN_FAULT
+        full = no_room(error)
+        words = full or f"strokecurve itself failed; the details are in {_keep_traceback()}."
+        print(words, file=sys.stderr)
+        return OWN_FAULT if full is None else CANNOT_USE
     return status
 
 

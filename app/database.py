@@ -5,6 +5,7 @@ Everything else is written in SQLAlchemy Core or in SQL that SQLite and PostgreS
 
 from __future__ import annotations
 
+import shutil
 import sqlite3
 import time
 from collections.abc import Iterator
@@ -22,6 +23,8 @@ from app.errors import StoreError
 
 BUSY_TIMEOUT_S = 30.0
 """How long a write waits for others; every write lasts milliseconds, so this is many writers' worth."""
+FULL_BYTES = 1 << 20
+"""With less free a disk is called full: SQLite may need room for its log and its index of it at once."""
 ENTRANCE = 0x5743
 """Number of the lock that programs take in turn while they bring a PostgreSQL database up to date."""
 QUEUE = 0x5744
@@ -92,13 +95,19 @@ class Database:
     def _plainly(self, verb: str) -> Iterator[None]:
         try:
             yield
-        except DBAPIError as error:
-            reason = " ".join(str(error.orig).split())
+        except (DBAPIError, sqlite3.Error) as error:  # what goes past SQLAlchemy raises the driver's own
             raise StoreError(
-                f"The list of jobs, {self.name}, cannot be {verb}: {reason}.",
+                f"The list of jobs, {self.name}, cannot be {verb}: {self._reason(error)}.",
                 "Check the disk and try again, or choose another folder with --store; "
                 "clips and results are untouched.",
             ) from error
+
+    def _reason(self, error: Exception) -> str:
+        """What the database says; SQLite calls a full disk an I/O error where it needs room to read."""
+        folder = None if self._file is None else self._file.parent
+        if folder is not None and folder.is_dir() and shutil.disk_usage(folder).free < FULL_BYTES:
+            return "the disk is full"
+        return " ".join(str(getattr(error, "orig", error)).split())
 
     def take_turns(self, connection: Connection, entrance: int = ENTRANCE) -> None:
         """Let only one program at a time do what ``entrance`` stands for, until the transaction ends."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+
 from kinematics.errors import KinematicsError
 from vision.errors import VisionError
 
@@ -21,6 +23,17 @@ class InputError(Exception):
         super().__init__(f"{message} {hint}")
         self.message = message
         self.hint = hint
+
+
+FULL_DISK = tuple(getattr(errno, name) for name in ("ENOSPC", "EDQUOT", "EFBIG") if hasattr(errno, name))
+"""Numbers of ``OSError`` that mean there is no room: on the disk, for this person, for a file this large."""
+
+
+def no_room(error: BaseException) -> InputError | None:
+    """What to say of a disk that is full; None if an error is something else."""
+    if not isinstance(error, OSError) or error.errno not in FULL_DISK:
+        return None
+    return InputError("There is no room left on the disk.", "Make room and try again.")
 
 
 class StoreError(InputError):

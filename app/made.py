@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from app.errors import PLAIN_ERRORS, InputError, StoreError
+from app.errors import PLAIN_ERRORS, InputError, StoreError, no_room
 from app.files import check_space, new_id, remove
 from app.jobs import RunState
 from app.record import is_id
@@ -192,9 +192,18 @@ def _write_state(
         "error": error,
         "file": file,
     }
-    part = folder / f"state-{os.getpid()}.part"
-    part.write_text(json.dumps(content), encoding="utf-8")
-    os.replace(part, folder / "state.json")
+    final, part = folder / "state.json", folder / f"state-{os.getpid()}.part"
+    try:
+        part.write_text(json.dumps(content), encoding="utf-8")
+        os.replace(part, final)
+    except OSError:
+        remove(part)
+        if not final.is_file():
+            raise
+        # A full disk has no room for another file, but the one that is there may be written over.
+        with final.open("r+", encoding="utf-8") as file_there:
+            file_there.write(json.dumps(content))
+            file_there.truncate()
 
 
 class _Beat:
@@ -227,9 +236,9 @@ def work_on(store: Store, job_id: str, order_id: str) -> RunState:
         state = RunState.CANCELLED
     except PLAIN_ERRORS as reason:
         state, error = RunState.FAILED, f"{reason.message} {reason.hint}"
-    except Exception:
+    except Exception as fault:
         logger.exception("fault while making %s", made.kind)
-        state, error = RunState.FAILED, OWN_FAULT
+        state, error = RunState.FAILED, str(no_room(fault) or OWN_FAULT)
     _write_state(folder, state, error=error, file=file)
     return state
 

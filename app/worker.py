@@ -15,7 +15,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from app.errors import PLAIN_ERRORS, InputError, StoreError
+from app.errors import PLAIN_ERRORS, InputError, StoreError, no_room
 from app.executors import start_detached, workplace
 from app.files import remove
 from app.foreman import work_through
@@ -169,9 +169,9 @@ def _work_as(store: Store, run: Run, attempt: int, measure: Measure = measure_cl
             RunState.FAILED,
             "The computer ran out of memory. Close other programs and analyse again.",
         )
-    except Exception:
+    except Exception as fault:
         logger.exception("fault while measuring")
-        state, error = RunState.FAILED, OWN_FAULT.format(log=run.log)
+        state, error = RunState.FAILED, str(no_room(fault) or OWN_FAULT.format(log=run.log))
     finally:
         remove(work)
     if state in (RunState.FAILED, RunState.CANCELLED):
