@@ -70,11 +70,14 @@ def workplace(folder: Path, environment: Mapping[str, str] | None = None) -> Wor
         If the cluster does not answer.
     """
     address = os.environ.get(SCHEDULER_VARIABLE)
-    wanted = _wanted_places()
     if address:
-        return _cluster(address, wanted)
-    log = folder / "logs" / "queue.log"
-    return Workplace(DetachedExecutor(log, environment), wanted or usual_places())
+        return _cluster(address, _wanted_places())
+    return Workplace(DetachedExecutor(folder / "logs" / "queue.log", environment), own_places())
+
+
+def own_places() -> int:
+    """How much may be worked on at once on this machine: as set, else as is usual."""
+    return _wanted_places() or usual_places()
 
 
 def usual_places() -> int:

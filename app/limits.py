@@ -9,7 +9,11 @@ from __future__ import annotations
 import os
 import signal
 import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
+from pathlib import Path
 from types import FrameType
 
 from app.errors import InputError
@@ -37,6 +41,8 @@ class Limits:
     file_bytes: int = 4 << 30
     niceness: int = 10
 
+
+TRY_PLACE_EVERY_S = 0.2
 
 _GRACE_S = 30
 """Time to end with a sentence after the computing time is over; then the system ends the process."""
@@ -69,6 +75,37 @@ def confine(limits: Limits | None = None) -> None:
         resource.setrlimit(kind, (min(soft, ceiling), ceiling))
     signal.signal(signal.SIGXFSZ, signal.SIG_IGN)  # writing on then fails as on a full disk
     signal.signal(signal.SIGXCPU, _out_of_time)
+
+
+@contextmanager
+def one_of(places: int, folder: Path, wait: Callable[[], None]) -> Iterator[None]:
+    """Hold one of so many places among processes of this machine; the system gives it back if one is killed.
+
+    Parameters
+    ----------
+    places : int
+    folder : Path
+        Where the locks are; made if missing.
+    wait : callable
+        Called while all places are taken; it may raise.
+    """
+    if sys.platform == "win32":
+        yield
+        return
+    import fcntl
+
+    folder.mkdir(parents=True, exist_ok=True)
+    while True:
+        for number in range(places):
+            with (folder / f"place{number}.lock").open("w") as lock:
+                try:
+                    fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                except BlockingIOError:
+                    continue
+                yield
+                return
+        wait()
+        time.sleep(TRY_PLACE_EVERY_S)
 
 
 def _out_of_time(_number: int, _frame: FrameType | None) -> None:

@@ -19,8 +19,10 @@ from pathlib import Path
 from typing import Any
 
 from app.errors import PLAIN_ERRORS, InputError, StoreError, no_room
+from app.executors import own_places
 from app.files import check_space, new_id, remove
 from app.jobs import RunState
+from app.limits import confine, one_of
 from app.record import is_id
 from app.runs import STALE_AFTER_S
 from app.store import Store
@@ -33,6 +35,8 @@ KINDS = ("overlay", "frames", "record", "comparison", "bundle")
 FRAMES_FILE = "frames.mp4"
 COPIED_FRAME_BYTES = 60_000
 """About what a frame of ``frames`` takes at most."""
+PLACES = "places"
+"""Folder of the locks of those who work: no more at once than the machine has room for."""
 KEPT_S = 86_400.0
 """What was made yesterday may be out of date, and bundles with clips are large."""
 GONE = "The work stopped without a word: the computer was switched off or ran out of memory. Ask again."
@@ -231,7 +235,8 @@ def work_on(store: Store, job_id: str, order_id: str) -> RunState:
     try:
         with TalkingControl(_Beat(folder)) as control:
             control.check()
-            file = _make(store, made, folder, control)
+            with one_of(own_places(), store.folder / PLACES, lambda: _wait(control)):
+                file = _make(store, made, folder, control)
     except Cancelled:
         state = RunState.CANCELLED
     except PLAIN_ERRORS as reason:
@@ -241,6 +246,12 @@ def work_on(store: Store, job_id: str, order_id: str) -> RunState:
         state, error = RunState.FAILED, str(no_room(fault) or OWN_FAULT)
     _write_state(folder, state, error=error, file=file)
     return state
+
+
+def _wait(control: JobControl) -> None:
+    """Say that all places are taken; stop if that is wanted."""
+    control.report(0, 0, "waiting for a place")
+    control.check()
 
 
 def _make(store: Store, made: Made, folder: Path, control: JobControl) -> str | None:
@@ -311,6 +322,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--order", required=True, help="id of the order")
     chosen = parser.parse_args(arguments)
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    confine()
     try:
         state = work_on(Store(chosen.store), chosen.job, chosen.order)
     except PLAIN_ERRORS as reason:

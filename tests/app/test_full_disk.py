@@ -1,4 +1,4 @@
-"""A disk that fills up at any write: a plain sentence, nothing earlier lost; more by ``bench/full_disk.py``."""
+"""A disk full at any write: a plain sentence, nothing earlier lost; at every write by ``full_disk.py``."""
 
 from __future__ import annotations
 

@@ -8,6 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from app.limits import one_of
+from vision.errors import Cancelled
+
 ROOT = Path(__file__).resolve().parents[2]
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="there are no such limits")
 
@@ -51,3 +54,44 @@ def test_a_stricter_limit_of_the_system_stands() -> None:
         cpu_s=100,
     )
     assert done.stdout == "(100, 130)\n(130, 130)\n"
+
+
+HOLDS = """
+import pathlib, sys, time
+from app.limits import one_of
+def wait():
+    print("waits", flush=True)
+with one_of(1, pathlib.Path(sys.argv[1]), wait):
+    print("holds", flush=True)
+    time.sleep(float(sys.argv[2]))
+"""
+
+
+def test_a_place_is_held_by_one_process_and_free_when_it_is_killed(tmp_path: Path) -> None:
+    def holder(seconds: float) -> subprocess.Popen[str]:
+        command = [sys.executable, "-c", HOLDS, str(tmp_path / "places"), str(seconds)]
+        return subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True)
+
+    with holder(600) as first:
+        assert first.stdout is not None
+        assert first.stdout.readline() == "holds\n"
+        with holder(0) as second:
+            assert second.stdout is not None
+            assert second.stdout.readline() == "waits\n"
+            first.kill()
+            assert second.stdout.read().endswith("holds\n")
+
+
+def test_places_of_one_process(tmp_path: Path) -> None:
+    waited: list[int] = []
+
+    def give_up() -> None:
+        waited.append(1)
+        raise Cancelled
+
+    with one_of(2, tmp_path, give_up), one_of(2, tmp_path, give_up):
+        with pytest.raises(Cancelled), one_of(2, tmp_path, give_up):
+            pytest.fail("there is no third place")
+        assert waited == [1]
+    with one_of(2, tmp_path, give_up):
+        assert waited == [1], "given back"
