@@ -7,6 +7,7 @@ in one transaction. Whenever that stops, the store is as before or has taken in 
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -72,13 +73,17 @@ class _Moves:
             raise
 
 
-def import_bundle(store: Store, bundle: Path | BinaryIO) -> Merged:
+def import_bundle(
+    store: Store, bundle: Path | BinaryIO, check_job: Callable[[str], None] | None = None
+) -> Merged:
     """Take a bundle in.
 
     Parameters
     ----------
     store : Store
     bundle : Path or binary file that can seek
+    check_job : callable, optional
+        Raises StoreError if a bundle of a job, given by its id, is not to be taken in.
 
     Returns
     -------
@@ -93,13 +98,15 @@ def import_bundle(store: Store, bundle: Path | BinaryIO) -> Merged:
     if isinstance(bundle, Path):
         try:
             with bundle.open("rb") as file:
-                return import_bundle(store, file)
+                return import_bundle(store, file, check_job)
         except OSError as error:
             raise StoreError(
                 f"The bundle {bundle.name} cannot be read: {error.strerror}.", "Choose another file."
             ) from error
     reader = BundleReader(bundle)
     record = reader.record()
+    if check_job is not None:
+        check_job(record.job_id)
     _seal(store, record.job_id)
     incoming = new_part(store.folder / "incoming")
     moves = _Moves()

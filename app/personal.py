@@ -7,16 +7,19 @@ person may not see answers exactly as what is not there.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import BinaryIO
 
 from app import access
 from app.access import Level, Person, Right, Role, Shares, may
+from app.bundle_import import Merged, import_bundle
 from app.entries import no_job
 from app.errors import StoreError
 from app.files import LARGEST_CLIP_BYTES
 from app.jobs import Clip, Film, Job, Run
 from app.record import C, Entry, FilmFacts, JobFacts
 from app.runs import RunQueue
-from app.sharing import Sharing
+from app.sharing import ReviewerLink, Sharing
 from app.store import Store
 
 
@@ -176,9 +179,28 @@ class PersonalStore(Store):
         self.must(Right.SHARE, job_id)
         self.sharing.give(job_id, mail, level, self.person.words)
 
-    def merging(self, job_id: str) -> None:
-        """Refuse a bundle of a job that is here and is not the person's to change."""
+    def make_link(self, job_id: str, label: str, days: float) -> ReviewerLink:
+        """Make a link for a reviewer."""
+        self.must(Right.SHARE, job_id)
+        return self.sharing.make_link(job_id, label, days, self.person.words)
+
+    def withdraw_link(self, link: ReviewerLink) -> None:
+        """Withdraw a link."""
+        self.must(Right.SHARE, link.job_id)
+        self.sharing.withdraw(link.job_id, link.link_id)
+
+    # Bundles
+
+    def take_in(self, bundle: Path | BinaryIO) -> Merged:
+        """Take a bundle in; its job becomes the person's own if it was not here before."""
         self.must(Right.START)
+        merged = import_bundle(self._all, bundle, self._check_merge)
+        if merged.new_job:
+            self.own(merged.job_id)
+        return merged
+
+    def _check_merge(self, job_id: str) -> None:
+        """Refuse a bundle of a job that is here and is not the person's to change."""
         try:
             self._all.job(job_id)
         except StoreError:

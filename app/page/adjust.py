@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import streamlit as st
 
+from app.access import Right
 from app.comparing import spoken
 from app.jobs import Job
 from app.page import intending, keys, markup, proposing, readings_input, steps
 from app.page.films import choose_film, newest_of
 from app.page.opened import open_result
 from app.page.shell import plain_errors, run_page
+from app.personal import PersonalStore
 from app.record import ROLES, RigText
-from app.store import Store
 
 
-def show(store: Store, job: Job) -> None:
+def show(store: PersonalStore, job: Job) -> None:
     """Draw the page."""
     films = [film for film in job.films if film.measured]
     if not films:
@@ -40,11 +41,9 @@ def show(store: Store, job: Job) -> None:
         st.header("Intended travel", anchor=False)
         with plain_errors():
             intending.show(store, job.job_id, opened, linkage)
-        with (
-            plain_errors(),
-            st.expander("From combustion readings", key=f"{keys.READINGS_CSV}_box"),
-        ):
-            readings_input.show(store, job.job_id, folder, linkage)
+        if store.may(Right.CHANGE, job.job_id):
+            with plain_errors(), st.expander("From combustion readings", key=f"{keys.READINGS_CSV}_box"):
+                readings_input.show(store, job.job_id, folder, linkage)
     choice = store.intended(job.job_id, linkage)
     with right:
         if choice is None or not (choice.kind == "equal" or choice.rows):

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import streamlit as st
 
-from app.bundle_import import Merged, import_bundle
+from app.bundle_import import Merged
 from app.jobs import Job
 from app.page import clips, keys, making, markup, steps
+from app.personal import PersonalStore
 from app.store import Store
 
 
@@ -53,7 +54,7 @@ def told(merged: Merged) -> str:
     return f"{kind}. New: {', '.join(parts) or 'nothing'}."
 
 
-def show_import(store: Store, job: Job | None) -> None:
+def show_import(store: PersonalStore, job: Job | None) -> None:
     """Take in a bundle; one of a job that is there is merged with it."""
     number = st.session_state.setdefault(keys.BUNDLE_ROUND, 0)
     upload = st.file_uploader(
@@ -64,7 +65,7 @@ def show_import(store: Store, job: Job | None) -> None:
     )
     if upload is not None:
         with st.spinner("Checking every file and taking the bundle in"):
-            merged = import_bundle(store, upload)
+            merged = store.take_in(upload)
         st.session_state[keys.BUNDLE_ROUND] = number + 1
         st.session_state[keys.MERGED] = (merged.job_id, told(merged))
         if job is None:

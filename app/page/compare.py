@@ -13,6 +13,7 @@ from app.page import deviations, intending, keys, markup, steps
 from app.page.films import choose_film, newest_of
 from app.page.opened import Opened, open_result
 from app.page.shell import plain_errors, run_page
+from app.personal import PersonalStore
 from app.plots_compare import change_figure, films_deviation_figure, films_figure
 from app.record import ROLES, IntendedChoice
 from app.report.compared import noise_note
@@ -129,7 +130,7 @@ def show_changes(changes: tuple[Change, ...], name: str) -> None:
     st.html(markup.tall_table((FOUND, LEFT, "change"), rows, f"{name}. ± is one standard deviation."))
 
 
-def show_intended(store: Store, job: Job, films: list[Film]) -> None:
+def show_intended(store: PersonalStore, job: Job, films: list[Film]) -> None:
     """One film against the intended travel."""
     st.header("Measured against intended", anchor=False)
     film = films[-1]
@@ -150,7 +151,7 @@ def show_intended(store: Store, job: Job, films: list[Film]) -> None:
         deviations.show(opened, linkage, chosen)
 
 
-def show(store: Store, job: Job) -> None:
+def show(store: PersonalStore, job: Job) -> None:
     """Draw the page."""
     films = [film for film in job.films if film.measured]
     if not films:

@@ -29,6 +29,7 @@ from app.sharing import Sharing
 from app.sign_in import SECRET_VARIABLES, SignIn, load, signed_in
 from app.store import Store, default_folder
 
+LINK_ADDRESS = "/link/"
 LINK_COOKIE = "strokecurve_link_"
 """Followed by the id of the job, so that links of several jobs live side by side."""
 MOST_LINKS = 20

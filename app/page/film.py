@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import streamlit as st
 
+from app.access import Right
 from app.jobs import Film, Job, RunState
 from app.page import clips, keys, markup, progress, steps
 from app.page.facts import ask_film_facts
 from app.page.opened import open_result
 from app.page.shell import plain_errors, run_page
 from app.page.words import STATE_WORDS, film_name, film_origin, film_state
-from app.store import Store
+from app.personal import PersonalStore
 
 
-def show_film(store: Store, film: Film) -> None:
+def show_film(store: PersonalStore, film: Film) -> None:
     """One film: what is said of it, where its analysis stands, and what to do next."""
     st.subheader(film_name(film), anchor=False)
     state = film_state(film)
@@ -26,6 +27,8 @@ def show_film(store: Store, film: Film) -> None:
         with plain_errors():
             show_filming_faults(film)
         steps.link("read", "Read this film", film.job_id, film.film_id)
+    if not store.may(Right.CHANGE, film.job_id):
+        return
     with st.expander("Change what is said, or analyse again", key=f"{keys.FILM_FACTS}_{film.film_id}"):
         # Sent in by a press only, so that fields opened long ago never undo what another device said.
         with st.form(f"{keys.FILM_FACTS}_{film.film_id}_form", border=False):
@@ -61,7 +64,7 @@ def show_filming_faults(film: Film) -> None:
         )
 
 
-def show(store: Store, job: Job) -> None:
+def show(store: PersonalStore, job: Job) -> None:
     """Draw the page."""
     progress.lead_on_when_done(job)
     left, right = st.columns(2, gap="large")
@@ -72,6 +75,8 @@ def show(store: Store, job: Job) -> None:
         for film in reversed(job.films):
             with st.container(border=True), plain_errors():
                 show_film(store, film)
+    if not store.may(Right.CHANGE, job.job_id):
+        return
     with right, plain_errors():
         clips.show_upload(store, job, "A further film" if job.films else "The first film")
 

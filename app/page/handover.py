@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import streamlit as st
 
+from app.access import Right
 from app.jobs import Job
-from app.page import bundles, records, remarks
+from app.page import bundles, records, remarks, shares
 from app.page.shell import plain_errors, run_page
-from app.store import Store
+from app.personal import PersonalStore
 
 
-def show(store: Store, job: Job) -> None:
+def show(store: PersonalStore, job: Job) -> None:
     """Draw the page."""
     left, right = st.columns(2, gap="large")
     with left:
@@ -21,10 +22,13 @@ def show(store: Store, job: Job) -> None:
     with right:
         with plain_errors():
             records.show(store, job)
+        if store.may(Right.CHANGE, job.job_id):
+            with plain_errors():
+                bundles.show_export(store, job)
+            with plain_errors():
+                bundles.show_import(store, job)
         with plain_errors():
-            bundles.show_export(store, job)
-        with plain_errors():
-            bundles.show_import(store, job)
+            shares.show(store, job)
 
 
 run_page("handover", show)

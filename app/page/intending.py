@@ -6,10 +6,12 @@ import numpy as np
 import pandas as pd
 import streamlit as st
 
+from app.access import Right
 from app.intended import CSV_COLUMNS, Row, rows_from_cells, rows_from_csv
 from app.page import keys, markup
 from app.page.opened import Opened
 from app.page.shell import plain_errors
+from app.personal import PersonalStore
 from app.record import IntendedChoice
 from app.store import Store
 
@@ -27,9 +29,12 @@ ROW_PX = 44
 """A row of the sheet is as high as a fingertip; all rows fit, so nothing scrolls inside the page."""
 
 
-def show(store: Store, job_id: str, opened: Opened, linkage: str) -> IntendedChoice:
+def show(store: PersonalStore, job_id: str, opened: Opened, linkage: str) -> IntendedChoice:
     """Ask for the intended travel and keep it with the job; gives what counts."""
     kept = store.intended(job_id, linkage) or IntendedChoice(linkage, "none", ())
+    if not store.may(Right.CHANGE, job_id):
+        st.html(markup.paragraph(f"Intended travel: {KINDS[kept.kind]}."))
+        return kept
     key = f"{job_id}_{linkage}"
     radio_key = f"{keys.INTENDED_KIND}_{key}"
     # The store says what is chosen, also if another device chose it meanwhile.

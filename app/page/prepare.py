@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import streamlit as st
 
+from app.access import Right
 from app.jobs import Job
-from app.page import clips, keys, preparing
+from app.page import clips, keys, markup, preparing
 from app.page.facts import ask_job_facts
 from app.page.shell import plain_errors, run_page
+from app.personal import PersonalStore
 from app.record import RigText
 from app.store import Store
 
@@ -36,11 +38,27 @@ def show_rig(store: Store, job: Job) -> None:
         st.success("Kept. Films measured before keep their results until they are analysed again.")
 
 
-def show(store: Store, job: Job) -> None:
+def show_said(store: Store, job: Job) -> None:
+    """Burner, site, fuel and set-up file, to read only."""
+    st.header("The job", anchor=False)
+    facts = job.facts
+    named = (("Burner", facts.burner), ("Site", facts.site), ("Fuel", facts.fuel))
+    st.html(markup.bullets(f"{name}: {said or 'not said'}" for name, said in named))
+    kept = store.latest(job.job_id, RigText)
+    if kept is not None:
+        st.header("Set-up file", anchor=False)
+        st.code(kept.content.toml, language="toml", wrap_lines=True)
+
+
+def show(store: PersonalStore, job: Job) -> None:
     """Draw the page."""
     left, right = st.columns(2, gap="large")
     with left, plain_errors():
         preparing.show("Markers and filming")
+    if not store.may(Right.CHANGE, job.job_id):
+        with right:
+            show_said(store, job)
+        return
     with right:
         with plain_errors():
             show_facts(store, job)

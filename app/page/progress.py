@@ -5,16 +5,17 @@ from __future__ import annotations
 import streamlit as st
 
 from app import worker
+from app.access import Right
 from app.jobs import Film, Job, Run, RunState
 from app.page import keys, markup, steps, words
 from app.page.clips import start_run
 from app.page.shell import plain_errors
-from app.store import Store
+from app.personal import PersonalStore
 
 POLL_EVERY_S = 0.5
 
 
-def watch(store: Store, run_id: str) -> None:
+def watch(store: PersonalStore, run_id: str) -> None:
     """Show progress and a cancel button, looking at the store twice a second until the run has ended."""
     st.session_state[keys.WATCHED] = run_id
 
@@ -41,7 +42,7 @@ def lead_on_when_done(job: Job) -> None:
                 steps.go("read", job.job_id, film.film_id)
 
 
-def show_progress(store: Store, run: Run) -> None:
+def show_progress(store: PersonalStore, run: Run) -> None:
     """Draw the state of a run."""
     if run.cancel_requested:
         st.progress(0, text="Stopping ...")
@@ -58,6 +59,8 @@ def show_progress(store: Store, run: Run) -> None:
             "sc-small",
         )
     )
+    if not store.may_on_film(Right.CHANGE, run.film_id):
+        return
     st.button(
         "Cancel",
         key=f"{keys.CANCEL}_{run.run_id}",
@@ -67,13 +70,13 @@ def show_progress(store: Store, run: Run) -> None:
     )
 
 
-def analyse_again(store: Store, film_id: str) -> None:
+def analyse_again(store: PersonalStore, film_id: str) -> None:
     """Start another analysis of a stored clip."""
     with plain_errors():
         start_run(store, store.analyse_again(film_id))
 
 
-def show_ended(store: Store, film: Film) -> None:
+def show_ended(store: PersonalStore, film: Film) -> None:
     """Say why there is no result, and offer another try."""
     run = film.run
     if run is None:
@@ -82,6 +85,8 @@ def show_ended(store: Store, film: Film) -> None:
         st.error(run.error or "The clip could not be measured.")
     elif run.state is RunState.CANCELLED:
         st.info("You cancelled this analysis. The clip is kept.")
+    if film.clip.here and not store.may(Right.CHANGE, film.job_id):
+        return
     if film.clip.here:
         st.button(
             "Analyse this clip again",

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import streamlit as st
 
+from app.access import Right
 from app.adjust import Adjusted, adjust
 from app.adjust_files import proposals_entries
 from app.adjust_subject import Subject, intended_from_rows, subject_from_film, with_low_fire
@@ -17,6 +18,7 @@ from app.estimates import format_estimate, format_exact
 from app.page import keys, markup, steps
 from app.page.shell import plain_errors
 from app.page.words import local_time
+from app.personal import PersonalStore
 from app.plots_linkage import adjusted_figure, linkage_figure
 from app.record import Choice, IntendedChoice, Proposals
 from app.result_folder import read_result
@@ -98,7 +100,7 @@ def outcome_parts(outcome: Outcome) -> list[tuple[str, str]]:
 
 
 def show(
-    store: Store, job_id: str, film_id: str, folder: Path, choice: IntendedChoice, rig: str | None
+    store: PersonalStore, job_id: str, film_id: str, folder: Path, choice: IntendedChoice, rig: str | None
 ) -> None:
     """Every proposal, the one looked at with drawing and work order, and the what-if."""
     linkage = choice.linkage
@@ -162,7 +164,7 @@ def show_all(proposals: tuple[Proposal, ...], first: Adjusted) -> None:
         )
 
 
-def show_one(store: Store, job_id: str, film_id: str, answer: Adjusted) -> None:
+def show_one(store: PersonalStore, job_id: str, film_id: str, answer: Adjusted) -> None:
     """One proposal: figures, travel and linkage before and after, work order, and the way to choose it."""
     proposal, chosen = answer.proposal, answer.chosen
     if proposal is None or chosen is None:
@@ -202,7 +204,7 @@ def show_one(store: Store, job_id: str, film_id: str, answer: Adjusted) -> None:
         on_click="ignore",
         width="stretch",
     )
-    if st.button(
+    if store.may(Right.CHANGE, job_id) and st.button(
         f"Choose proposal {chosen + 1} for the work order on record",
         key=keys.CHOOSE_PROPOSAL,
         type="primary",

@@ -9,7 +9,7 @@ from app.page import condition, findings, keys, markup, overlays, progress, scru
 from app.page.opened import Opened, open_result
 from app.page.shell import asked_film, plain_errors, run_page
 from app.page.words import film_name, film_origin
-from app.store import Store
+from app.personal import PersonalStore
 
 
 def choose_film(job: Job, film: Film) -> None:
@@ -39,7 +39,7 @@ def choose_linkage(opened: Opened) -> str | None:
     )
 
 
-def show_result(store: Store, film: Film, run: Run) -> None:
+def show_result(store: PersonalStore, film: Film, run: Run) -> None:
     """Everything one film tells: what matters first, evidence beside the curve where there is room."""
     opened = open_result(str(run.result))
     scrubber.take_from_address(opened, film.film_id)
@@ -66,7 +66,7 @@ def show_result(store: Store, film: Film, run: Run) -> None:
         travel.show_downloads(opened)
 
 
-def show(store: Store, job: Job) -> None:
+def show(store: PersonalStore, job: Job) -> None:
     """Draw the page."""
     film = asked_film(job)
     if film is None:

@@ -6,6 +6,7 @@ from typing import Any
 
 import streamlit as st
 
+from app.access import Right
 from app.comparing import spoken
 from app.estimates import format_exact
 from app.jobs import Film, Job
@@ -13,8 +14,8 @@ from app.page import keys, markup, steps
 from app.page.opened import open_result
 from app.page.shell import plain_errors
 from app.page.words import film_name, local_time
+from app.personal import PersonalStore
 from app.record import LABEL_LENGTH, TEXT_LENGTH, VERDICTS, Comment, Entry, Verdict
-from app.store import Store
 
 WHOLE_JOB = "the whole job"
 NO_PLACE, MOMENT, TRAVEL = "no place in it", "a moment of the film", "a driver travel"
@@ -25,13 +26,23 @@ VERDICT_WORDS = {
 }
 
 
-def ask_name(key: str) -> str | None:
-    """The person's name, as given last."""
+def ask_name(store: PersonalStore, key: str) -> str | None:
+    """The person's name: of whoever signed in, else as given last."""
+    known = store.person.words
+    if known is not None:
+        st.caption(f"Goes on record as said by {known}.")
+        return known
     name = st.text_input("Your name", st.session_state.get(keys.NAME, ""), max_chars=LABEL_LENGTH, key=key)
     return name.strip() or None
 
 
-def show_comments(store: Store, job: Job) -> None:
+def remember(store: PersonalStore, name: str | None) -> None:
+    """Offer a name that was typed again the next time."""
+    if store.person.words is None:
+        st.session_state[keys.NAME] = name or ""
+
+
+def show_comments(store: PersonalStore, job: Job) -> None:
     """All comments in order of time, each with a link to its place, and a form for another."""
     st.header("Comments", anchor=False)
     films = {film.film_id: film for film in job.films}
@@ -40,6 +51,8 @@ def show_comments(store: Store, job: Job) -> None:
         st.html(markup.paragraph("There are none yet."))
     for entry in entries:
         show_comment(entry, films.get(entry.film_id or ""))
+    if not store.may(Right.COMMENT, job.job_id):
+        return
     with st.expander("Add a comment", key=f"{keys.COMMENT}_box", expanded=keys.AT in st.query_params):
         ask_comment(store, job, films)
 
@@ -73,7 +86,7 @@ def asked_moment() -> float:
         return 0.0
 
 
-def ask_comment(store: Store, job: Job, films: dict[str, Film]) -> None:
+def ask_comment(store: PersonalStore, job: Job, films: dict[str, Film]) -> None:
     """Fields for a comment; what it is tied to is asked for first, as the other fields follow from it."""
     number = st.session_state.setdefault(keys.COMMENT_ROUND, 0)
     key = f"{keys.COMMENT}_{job.job_id}_{number}"
@@ -104,14 +117,14 @@ def ask_comment(store: Store, job: Job, films: dict[str, Film]) -> None:
         elif tied == TRAVEL:
             linkage, driver_deg = ask_travel(film, key)
     with st.form(f"{key}_form", border=False):
-        name = ask_name(f"{key}_name")
+        name = ask_name(store, f"{key}_name")
         text = st.text_area("Comment", max_chars=TEXT_LENGTH, key=f"{key}_text")
         sent = st.form_submit_button("Put this comment on record", width="stretch")
     if sent:
         with plain_errors():
             content = Comment(text.strip(), time_s, linkage, driver_deg)
             store.add(job.job_id, content, name, film.film_id if film else None)
-            st.session_state[keys.NAME] = name or ""
+            remember(store, name)
             st.session_state[keys.COMMENT_ROUND] = number + 1
             st.query_params.pop(keys.AT, None)
             st.rerun()
@@ -128,7 +141,7 @@ def ask_travel(film: Film, key: str) -> tuple[str | None, float]:
     return linkage, travel
 
 
-def show_verdict(store: Store, job: Job) -> None:
+def show_verdict(store: PersonalStore, job: Job) -> None:
     """Every verdict in order of time, the last one counts, and a form for another."""
     st.header("Verdict of the reviewer", anchor=False)
     entries = store.entries(job.job_id, Verdict)
@@ -143,13 +156,15 @@ def show_verdict(store: Store, job: Job) -> None:
                 f"{entry.content.verdict[0].upper()}{entry.content.verdict[1:]}{counts}",
             )
         )
+    if not store.may(Right.COMMENT, job.job_id):
+        return
     key = f"{keys.VERDICT}_{job.job_id}_{len(entries)}"
     with (
         st.expander("Give a verdict", key=f"{keys.VERDICT}_box"),
         st.form(f"{key}_form", border=False),
     ):
         verdict = st.radio("Verdict", VERDICTS, index=None, format_func=VERDICT_WORDS.__getitem__, key=key)
-        name = ask_name(f"{key}_name")
+        name = ask_name(store, f"{key}_name")
         text = st.text_area("Reason", max_chars=TEXT_LENGTH, key=f"{key}_text")
         st.caption("A verdict is about the motion shown. It does not say that a burner may be fired.")
         sent = st.form_submit_button("Put this verdict on record", width="stretch")
@@ -160,5 +175,5 @@ def show_verdict(store: Store, job: Job) -> None:
         return
     with plain_errors():
         store.add(job.job_id, Verdict(verdict, text.strip() or None), name)
-        st.session_state[keys.NAME] = name
+        remember(store, name)
         st.rerun()

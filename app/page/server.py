@@ -20,14 +20,13 @@ from app.access import RIGHT_TO_MAKE, Right
 from app.errors import InputError
 from app.made import find
 from app.page import keys
-from app.page.door import LINK_COOKIE, current_store, door, store_for
+from app.page.door import LINK_ADDRESS, LINK_COOKIE, current_store, door, store_for
 from app.page.gate import Gate
 from app.page.making import FILES_ADDRESS
 from app.results import OVERLAY_FILE
 from app.sharing import Sharing
 
 OVERLAY_ADDRESS = "/overlay/"
-LINK_ADDRESS = "/link/"
 _HEAD_ENDS = b"</head>"
 _AT_ROOT = b"<script>window.__streamlit={BACKEND_BASE_URL:window.location.origin+'/'}</script>"
 """Tells the page where its server is. Without it the browser would look below the page's own address first,
