@@ -77,6 +77,8 @@ class SignIn:
     def role_of(self, mail: str) -> Role | None:
         """What somebody with a verified address is here; None if they are not on the list."""
         mail = mail.lower()
+        if not is_mail(mail):
+            return None
         return self.people.get(mail) or self.domains.get(mail.rpartition("@")[2])
 
     def secrets(self) -> dict[str, Any]:

@@ -1,0 +1,574 @@
+"""Who may do what, decided without any page: roles, shares, links, sign-ins, hosts, the sign-in file."""
+
+from __future__ import annotations
+
+import base64
+import itertools
+import random
+import stat
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from fake_result import write_fake_result
+from stored import Clock, add_job, measured, run_of
+from visiting import CLIENT_SECRET, COOKIE_SECRET, sign_in_text
+
+from app import personal
+from app.access import ALONE, Level, Person, Right, Role, Shares, author, may
+from app.bundle import export_job
+from app.entries import no_job
+from app.errors import InputError, StoreError
+from app.jobs import Film
+from app.page.door import Door
+from app.page.gate import host_is_ours
+from app.personal import PersonalStore
+from app.record import Comment, FilmFacts, JobFacts, Verdict
+from app.sharing import DAY_S, KEY_FILE, MOST_DAYS, Sharing
+from app.sign_in import SignIn, from_mapping, is_mail, load, signed_in
+from app.store import Store
+
+MAIL = "ann@works.example"
+SEED = 20261126
+
+# Who has which rights on a job: by role and part in it. Written out, not computed.
+READING = {Right.READ, Right.COMMENT}
+ON_A_JOB = {
+    (Role.TECHNICIAN, Level.OWN): READING | {Right.CHANGE, Right.SHARE},
+    (Role.TECHNICIAN, Level.CHANGE): READING | {Right.CHANGE},
+    (Role.TECHNICIAN, Level.READ): READING,
+    (Role.TECHNICIAN, Level.NONE): set(),
+    (Role.REVIEWER, Level.OWN): READING,
+    (Role.REVIEWER, Level.CHANGE): READING,
+    (Role.REVIEWER, Level.READ): READING,
+    (Role.REVIEWER, Level.NONE): set(),
+    (Role.GUEST, Level.OWN): set(),
+    (Role.GUEST, Level.CHANGE): set(),
+    (Role.GUEST, Level.READ): set(),
+    (Role.GUEST, Level.NONE): set(),
+}
+ANYWHERE = {
+    Role.TECHNICIAN: {Right.ENTER, Right.START},
+    Role.REVIEWER: {Right.ENTER},
+    Role.GUEST: set(),
+}
+
+
+@pytest.fixture
+def clock() -> Clock:
+    return Clock()
+
+
+@pytest.fixture
+def store(tmp_path: Path, clock: Clock) -> Store:
+    return Store(tmp_path / "store", clock)
+
+
+@pytest.fixture
+def sharing(store: Store) -> Sharing:
+    return Sharing(store.database, store.folder, store.clock)
+
+
+def of(store: Store, person: Person) -> PersonalStore:
+    return PersonalStore(store, lambda: person)
+
+
+# Decisions
+
+
+@pytest.mark.parametrize(("role", "level"), ON_A_JOB)
+@pytest.mark.parametrize("right", Right)
+def test_rights_on_a_job_are_those_of_the_table(role: Role, level: Level, right: Right) -> None:
+    job = Shares("j", {MAIL: level, "somebody@else.example": Level.OWN})
+    assert may(Person(role, MAIL), right, job) == (right in ON_A_JOB[role, level])
+
+
+@pytest.mark.parametrize("role", ANYWHERE)
+@pytest.mark.parametrize("right", Right)
+def test_rights_away_from_any_job_are_those_of_the_table(role: Role, right: Right) -> None:
+    assert may(Person(role, MAIL), right) == (right in ANYWHERE[role])
+
+
+@pytest.mark.parametrize("right", Right)
+@pytest.mark.parametrize("job", [None, Shares("j")])
+def test_the_keeper_and_whoever_is_alone_may_do_everything(right: Right, job: Shares | None) -> None:
+    assert may(ALONE, right, job)
+    assert may(Person(Role.KEEPER, MAIL), right, job)
+
+
+@pytest.mark.parametrize("role", [Role.GUEST, Role.REVIEWER, Role.TECHNICIAN])
+@pytest.mark.parametrize("right", Right)
+def test_a_link_adds_reading_of_its_own_job_and_nothing_else(role: Role, right: Right) -> None:
+    holder = Person(role, MAIL, links={"j": "Rita"})
+    assert may(holder, right, Shares("j")) == (right in READING)
+    assert not may(holder, right, Shares("k"))
+    assert may(Person(Role.GUEST, links={"j": "Rita"}), right) == (right is Right.ENTER)
+
+
+def test_without_an_address_no_share_counts() -> None:
+    assert not may(Person(Role.TECHNICIAN), Right.READ, Shares("j", {MAIL: Level.OWN}))
+
+
+def test_an_entry_is_from_whoever_signed_in() -> None:
+    ann = Person(Role.TECHNICIAN, MAIL, "Ann <b> Example\n")
+    assert author(ann, "j", "The Keeper") == f"Ann b Example <{MAIL}>"
+    assert author(Person(Role.REVIEWER, MAIL, "A" * 80), "j", None) == MAIL
+    assert author(ALONE, "j", "Typed") == "Typed"
+    assert author(ALONE, "j", None) is None
+
+
+def test_who_came_by_a_link_cannot_pass_for_somebody_else() -> None:
+    guest = Person(Role.GUEST, links={"j": "Rita"})
+    assert author(guest, "j", "Ann Example") == "Ann Example (by the link for Rita)"
+    assert author(guest, "j", None) == "no name given (by the link for Rita)"
+    long = author(Person(Role.GUEST, links={"j": "R" * 80}), "j", "A" * 80)
+    assert long is not None
+    assert len(long) <= 80
+    Comment("x")
+    assert "by the link for R" in long
+
+
+# The store as one person may use it
+
+
+def refused(action: Callable[[], object]) -> str | None:
+    """What a refusal says; None if it was let through."""
+    try:
+        action()
+    except StoreError as error:
+        return error.message
+    return None
+
+
+NOT_THERE = no_job().message
+
+
+def attempts(mine: PersonalStore, film: Film, bundle: Path) -> dict[str, Callable[[], object]]:
+    """Everything that a page can do with a job."""
+    job, run = film.job_id, run_of(film).run_id
+    link = mine.sharing.make_link(job, "prepared", 1, None)
+    return {
+        "job": lambda: mine.job(job),
+        "film": lambda: mine.film(film.film_id),
+        "run": lambda: mine.runs.run(run),
+        "entries": lambda: mine.entries(job, Comment),
+        "latest": lambda: mine.latest(job, JobFacts),
+        "intended": lambda: mine.intended(job, "motor:shaft1"),
+        "comment": lambda: mine.add(job, Comment("x"), "x"),
+        "verdict": lambda: mine.add(job, Verdict("accept"), "x"),
+        "facts": lambda: mine.add(job, JobFacts("x")),
+        "film facts": lambda: mine.add(job, FilmFacts(None, "x"), film_id=film.film_id),
+        "add film": lambda: mine.add_film(job, film.clip, FilmFacts(None, "x")),
+        "again": lambda: mine.analyse_again(film.film_id),
+        "cancel": lambda: mine.runs.request_cancel(run),
+        "bundle": lambda: mine.take_in(bundle),
+        "share": lambda: mine.share(job, "x@y.example", Level.READ),
+        "link": lambda: mine.make_link(job, "x", 1),
+        "withdraw": lambda: mine.withdraw_link(link),
+        "new": lambda: mine.new_job(),
+        "receive": lambda: mine.receive([b"x"], "x.mp4"),
+    }
+
+
+READ_ONLY = {"job", "film", "run", "entries", "latest", "intended"}
+SAYING = READ_ONLY | {"comment", "verdict"}
+WORKING = SAYING | {"facts", "film facts", "add film", "again", "cancel", "bundle"}
+BEGINNING = {"new", "receive"}
+SHARING = {"share", "link", "withdraw"}
+WHO = {
+    "alone": (ALONE, None, WORKING | BEGINNING | SHARING),
+    "keeper": (Person(Role.KEEPER, MAIL), None, WORKING | BEGINNING | SHARING),
+    "owner": (Person(Role.TECHNICIAN, MAIL), Level.OWN, WORKING | BEGINNING | SHARING),
+    "helper": (Person(Role.TECHNICIAN, MAIL), Level.CHANGE, WORKING | BEGINNING),
+    "reading technician": (Person(Role.TECHNICIAN, MAIL), Level.READ, SAYING | BEGINNING),
+    "other technician": (Person(Role.TECHNICIAN, MAIL), None, BEGINNING),
+    "technician put out": (Person(Role.TECHNICIAN, MAIL), Level.NONE, BEGINNING),
+    "reviewer": (Person(Role.REVIEWER, MAIL), Level.READ, SAYING),
+    "other reviewer": (Person(Role.REVIEWER, MAIL), None, set()),
+    "link holder": (None, None, SAYING),
+    "not listed": (Person(Role.GUEST, MAIL), Level.OWN, set()),
+    "nobody": (Person(Role.GUEST), None, set()),
+}
+
+
+@pytest.mark.parametrize("who", WHO)
+def test_everybody_can_do_exactly_what_is_theirs(store: Store, tmp_path: Path, who: str) -> None:
+    film = add_job(store)
+    export_job(store, film.job_id, tmp_path / "job.zip", clips=False)
+    person, level, allowed = WHO[who]
+    person = person or Person(Role.GUEST, links={film.job_id: "Rita"})
+    mine = of(store, person)
+    if level is not None:
+        mine.sharing.give(film.job_id, MAIL, level, None)
+    tried = attempts(mine, film, tmp_path / "job.zip")
+    outcome = {name: refused(action) for name, action in tried.items()}
+    assert {name for name, sentence in outcome.items() if sentence is None} == allowed
+    assert [job.job_id for job in mine.jobs() if job.job_id == film.job_id] == (
+        [film.job_id] if "job" in allowed else []
+    )
+    if "job" not in allowed:
+        nothing = of(store, person)
+        assert outcome["job"] == refused(lambda: nothing.job("0" * 32)) == NOT_THERE
+        assert outcome["run"] == refused(lambda: nothing.runs.run("0" * 32))
+        assert outcome["film"] == refused(lambda: nothing.film("0" * 32))
+        assert {outcome[name] for name in WORKING - READ_ONLY - {"again", "cancel", "bundle"}} == {NOT_THERE}
+
+
+def test_refusals_leave_no_trace(store: Store, tmp_path: Path) -> None:
+    film = add_job(store)
+    export_job(store, film.job_id, tmp_path / "job.zip", clips=False)
+
+    def rows() -> list[int]:
+        with store.database.reading() as connection:
+            tables = personal.Sharing.__module__ and __import__("app.schema", fromlist=["metadata"])
+            found = tables.metadata.sorted_tables
+            return [len(connection.execute(table.select()).all()) for table in found]
+
+    mine = of(store, Person(Role.GUEST, MAIL))
+    tried = attempts(mine, film, tmp_path / "job.zip")
+    before = rows()
+    assert all(refused(action) for action in tried.values())
+    assert rows() == before
+    assert len(list((store.folder / "clips").iterdir())) == 1
+
+
+def test_a_new_job_is_its_makers_own_and_said_by_them(store: Store) -> None:
+    ann = Person(Role.TECHNICIAN, MAIL, "Ann")
+    mine = of(store, ann)
+    job = mine.new_job(JobFacts("Invented burner"), author="Somebody else")
+    assert mine.sharing.shares(job.job_id).levels == {MAIL: Level.OWN}
+    assert store.entries(job.job_id, JobFacts)[0].author == f"Ann <{MAIL}>"
+    mine.add(job.job_id, Comment("x"), "The Keeper")
+    assert store.entries(job.job_id, Comment)[0].author == f"Ann <{MAIL}>"
+    assert of(store, ALONE).new_job(JobFacts("x"), author="Typed").job_id
+    assert [one.job_id for one in mine.jobs()] == [job.job_id]
+
+
+def test_a_bundle_that_brings_a_new_job_makes_it_ones_own(store: Store, tmp_path: Path) -> None:
+    other = Store(tmp_path / "other")
+    film = add_job(other)
+    measured(other, film, write_fake_result)
+    export_job(other, film.job_id, tmp_path / "job.zip", clips=True)
+    mine = of(store, Person(Role.TECHNICIAN, MAIL))
+    assert mine.take_in(tmp_path / "job.zip").new_job
+    assert mine.may(Right.SHARE, film.job_id)
+    assert not of(store, Person(Role.TECHNICIAN, "b@works.example")).may(Right.READ, film.job_id)
+
+
+# Shares and links as they are kept
+
+
+def test_the_newest_share_counts(store: Store, sharing: Sharing) -> None:
+    job = store.new_job().job_id
+    for level in (Level.READ, Level.OWN, Level.NONE, Level.CHANGE, Level.NONE):
+        sharing.give(job, "Ann@Works.example", level, "keeper")
+        expected = {} if level is Level.NONE else {MAIL: level}
+        assert sharing.shares(job).levels == expected
+        assert sharing.all_shares()[job].levels == expected
+    with pytest.raises(StoreError, match="no job"):
+        sharing.give("0" * 32, MAIL, Level.READ, None)
+
+
+def test_a_link_opens_its_job_until_it_ends_or_is_withdrawn(
+    store: Store, sharing: Sharing, clock: Clock
+) -> None:
+    job = store.new_job().job_id
+    link = sharing.make_link(job, " Rita ", 14, "ann")
+    token = sharing.token(link)
+    assert sharing.token(link) == token
+    assert sharing.opened_by(token) == link == sharing.links(job)[0]
+    assert sharing.held([token, token, "x"]) == {job: "Rita"}
+    clock.now += 14 * DAY_S - 1
+    assert sharing.opened_by(token) is not None
+    clock.now += 1
+    assert sharing.opened_by(token) is None
+    second = sharing.make_link(job, "Rita", 14, "ann")
+    other = store.new_job().job_id
+    sharing.withdraw(other, second.link_id)
+    assert sharing.opened_by(sharing.token(second)) is not None, "a link is withdrawn by its own job only"
+    sharing.withdraw(job, second.link_id)
+    assert sharing.opened_by(sharing.token(second)) is None
+    assert sharing.links(job)[0].withdrawn_s == clock.now
+
+
+@pytest.mark.parametrize(
+    ("label", "days"), [("", 14), (" ", 14), ("a\nb", 14), ("x" * 81, 14), ("x", 0), ("x", MOST_DAYS + 1)]
+)
+def test_a_link_that_makes_no_sense_is_refused(
+    store: Store, sharing: Sharing, label: str, days: float
+) -> None:
+    job = store.new_job().job_id
+    with pytest.raises(StoreError):
+        sharing.make_link(job, label, days, None)
+    assert sharing.links(job) == ()
+
+
+def test_the_key_of_links_is_for_its_owner_only_and_not_in_the_database(
+    store: Store, sharing: Sharing
+) -> None:
+    assert sharing.opened_by("anything") is None
+    file = store.folder / KEY_FILE
+    assert not file.exists(), "looking at a token makes no key"
+    job = store.new_job().job_id
+    token = sharing.token(sharing.make_link(job, "Rita", 1, None))
+    assert stat.S_IMODE(file.stat().st_mode) == 0o600
+    key = file.read_text()
+    assert len(key) == 64
+    assert Sharing(store.database, store.folder, store.clock).opened_by(token) is not None
+    assert all(key.encode() not in path.read_bytes() for path in store.folder.glob("jobs.sqlite*"))
+    file.write_text("0" * 64)
+    assert sharing.opened_by(token) is None, "signed with another key"
+
+
+def forged(token: str, number: int, chance: random.Random) -> str:
+    """A token that is nearly right, or not at all."""
+    signs = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_."
+    kind = number % 5
+    if kind == 0:
+        return "".join(chance.choices(signs, k=len(token)))
+    if kind == 1:
+        return token[: chance.randrange(len(token) - 1)]
+    if kind == 2:
+        at = chance.randrange(len(token) - 1)  # the last sign holds bits that nothing reads
+        return token[:at] + chance.choice([sign for sign in signs if sign != token[at]]) + token[at + 1 :]
+    payload, _, signature = token.rpartition(".")
+    if kind == 3:
+        return f"{payload}.{''.join(chance.choices(signs[:-1], k=len(signature)))}"
+    invented = base64.urlsafe_b64encode(f'["{chance.randbytes(16).hex()}", 9e9]'.encode()).rstrip(b"=")
+    return f"{invented.decode()}.{signature}"
+
+
+def test_a_thousand_guessed_tokens_open_nothing(store: Store, sharing: Sharing) -> None:
+    chance = random.Random(SEED)
+    token = sharing.token(sharing.make_link(store.new_job().job_id, "Rita", 14, None))
+    for number in range(1000):
+        guess = forged(token, number, chance)
+        assert guess != token
+        assert sharing.opened_by(guess) is None, guess
+    assert sharing.opened_by("x" * 1_000_000) is None
+    assert sharing.opened_by(token) is not None
+
+
+# Signing in
+
+NOW = 1_790_000_000.0
+GOOD: dict[str, Any] = {
+    "is_logged_in": True,
+    "email": "Ann@Works.example",
+    "email_verified": True,
+    "iat": NOW,
+}
+
+
+def test_a_verified_address_counts_for_some_hours() -> None:
+    assert signed_in(GOOD, 12, NOW) == MAIL
+    assert signed_in(GOOD, 12, NOW + 12 * 3600 - 1) == MAIL
+    assert signed_in(GOOD, 12, NOW + 12 * 3600) is None
+    assert signed_in(GOOD, 12, NOW - 200) == MAIL, "the provider's clock is a little ahead"
+    assert signed_in(GOOD, 12, NOW - 3600) is None
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"is_logged_in": False},
+        {"is_logged_in": 1},
+        {"email_verified": False},
+        {"email_verified": "true"},
+        {"email_verified": None},
+        {"email": None},
+        {"email": "Ann"},
+        {"email": ["ann@works.example"]},
+        {"email": "ann@works.example@evil.example"},
+        {"email": "ann@works.example\n"},
+        {"email": "\N{CYRILLIC SMALL LETTER A}nn@works.example"},
+        {"iat": None},
+        {"iat": "now"},
+        {"iat": True},
+        {"iat": float("nan")},
+    ],
+)
+def test_anything_less_than_a_verified_address_counts_for_nothing(change: dict[str, Any]) -> None:
+    assert signed_in(GOOD | change, 12, NOW) is None
+
+
+@pytest.mark.parametrize("claims", [None, {}])
+def test_no_claims_mean_nobody(claims: dict[str, Any] | None) -> None:
+    assert signed_in(claims, 12, NOW) is None
+
+
+@pytest.mark.parametrize("mail", ["a@b.example", "A.b+c@d-e.example"])
+def test_mail_addresses_are_known(mail: str) -> None:
+    assert is_mail(mail)
+
+
+@pytest.mark.parametrize(
+    "mail", ["", "a", "@b.example", "a@b", "a@", "a b@c.example", '"a"@b.example', "a@.x"]
+)
+def test_what_is_no_mail_address_is_known(mail: str) -> None:
+    assert not is_mail(mail)
+
+
+# The sign-in file
+
+
+@pytest.fixture
+def file(tmp_path: Path) -> Path:
+    path = tmp_path / "sign-in.toml"
+    path.touch(mode=0o600)
+    path.write_text(sign_in_text(1, 8501))
+    return path
+
+
+def test_the_sign_in_file_is_read(file: Path) -> None:
+    found = load(file, {})
+    assert (found.client_secret, found.cookie_secret) == (CLIENT_SECRET, COOKIE_SECRET)
+    assert (found.origin, found.host, found.encrypted) == ("http://127.0.0.1:8501", "127.0.0.1", False)
+    assert found.role_of("KIM@works.example") is Role.KEEPER
+    assert found.role_of("outsider@works.example") is Role.TECHNICIAN, "names in the file know no capitals"
+    assert found.role_of("anybody@office.example") is Role.REVIEWER
+    for mail in ("anybody@works.example", "a@sub.office.example", "office.example", "a@notoffice.example"):
+        assert found.role_of(mail) is None
+    assert all(secret not in repr(found) for secret in (CLIENT_SECRET, COOKIE_SECRET))
+
+
+def test_an_address_counts_before_its_domain() -> None:
+    rules = base() | {"people": {"a@b.example": "reviewer"}, "domains": {"b.example": "keeper"}}
+    found = from_mapping(rules, {})
+    assert found.role_of("a@b.example") is Role.REVIEWER
+    assert found.role_of("c@b.example") is Role.KEEPER
+
+
+def test_secrets_may_come_from_the_environment(file: Path) -> None:
+    file.write_text(sign_in_text(1, 8501, secrets=False))
+    file.chmod(0o644)  # there is no secret in it now
+    given = {"STROKECURVE_CLIENT_SECRET": CLIENT_SECRET, "STROKECURVE_COOKIE_SECRET": COOKIE_SECRET}
+    assert load(file, given).client_secret == CLIENT_SECRET
+    with pytest.raises(InputError, match="STROKECURVE_COOKIE_SECRET"):
+        load(file, {})
+    file.chmod(0o664)
+    with pytest.raises(InputError, match="Others can change"):
+        load(file, given)
+
+
+@pytest.mark.parametrize("mode", [0o640, 0o604, 0o660, 0o602, 0o644])
+def test_a_file_with_secrets_that_others_can_open_is_refused(file: Path, mode: int) -> None:
+    file.chmod(mode)
+    with pytest.raises(InputError, match="chmod 600"):
+        load(file, {})
+
+
+def base() -> dict[str, Any]:
+    return {
+        "provider": "https://id.example/.well-known/openid-configuration",
+        "client_id": "x",
+        "redirect": "https://page.example/oauth2callback",
+        "client_secret": "secret",
+        "cookie_secret": "c" * 32,
+        "people": {"a@b.example": "keeper"},
+    }
+
+
+def test_an_encrypted_address_is_known() -> None:
+    found = from_mapping(base(), {})
+    assert found.encrypted
+    assert found.secrets()["auth"]["redirect_uri"] == "https://page.example/oauth2callback"
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"cookie_secret": "short"}, "shorter than 32"),
+        ({"client_secret": ""}, "client_secret"),
+        ({"client_id": 1}, "client_id"),
+        ({"provider": "http://id.example/x"}, "https"),
+        ({"provider": "ftp://id.example/x"}, "web address"),
+        ({"provider": "https://[x"}, "cannot be used"),
+        ({"redirect": "https://page.example/"}, "/oauth2callback"),
+        ({"redirect": "https://page.example/below/oauth2callback"}, "/oauth2callback"),
+        ({"redirect": "http://page.example/oauth2callback"}, "https"),
+        ({"redirect": "https://page.example/oauth2callback?x=1"}, "/oauth2callback"),
+        ({"people": {}}, "nobody"),
+        ({"people": []}, "not a table"),
+        ({"people": {"a": "keeper"}}, "what it should be"),
+        ({"people": {"a@b.example": "alone"}}, "technician, reviewer, keeper"),
+        ({"people": {"a@b.example": "guest"}}, "technician, reviewer, keeper"),
+        ({"people": {"a@b.example": "keeper", "A@b.example": "reviewer"}}, "twice"),
+        ({"domains": {"@b.example": "keeper"}}, "what it should be"),
+        ({"domains": {"*": "keeper"}}, "what it should be"),
+        ({"hours": 0}, "hours"),
+        ({"hours": 721}, "hours"),
+        ({"hours": True}, "hours"),
+        ({"alow": {}}, "'alow'"),
+    ],
+)
+def test_a_sign_in_file_that_cannot_be_used_is_refused_in_words(change: dict[str, Any], said: str) -> None:
+    with pytest.raises(InputError, match=said) as caught:
+        from_mapping(base() | change, {})
+    assert "c" * 32 not in str(caught.value)
+
+
+@pytest.mark.parametrize("content", [b"provider = ", b"\xff\xfe"])
+def test_a_sign_in_file_that_is_no_toml_is_refused_in_words(file: Path, content: bytes) -> None:
+    file.write_bytes(content)
+    with pytest.raises(InputError, match="not valid TOML"):
+        load(file, {})
+    with pytest.raises(InputError, match="cannot be read"):
+        load(file.with_name("none.toml"), {})
+
+
+# Hosts
+
+
+def door(sign_in: SignIn | None = None, *, unsafe: bool = False, address: str = "127.0.0.1") -> Door:
+    return Door(Path(), sign_in, unsafe, address)
+
+
+OWN = (
+    "localhost",
+    "localhost:8501",
+    "LOCALHOST:1",
+    "127.0.0.1:8501",
+    "127.0.0.2",
+    "[::1]:8501",
+    "localhost.",
+)
+FOREIGN = (
+    None, "", "evil.example", "evil.example:8501", "localhost.evil.example", "127.0.0.1.evil.example",
+    "localhost@evil.example", "evil.example@localhost", "localhost/evil", "localhost:x", "localhost evil",
+    "192.168.1.5", "0x7f.1", "[::1", "[fe80::1]", "localhost#evil", "localhost?evil",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("host", OWN)
+def test_this_computer_is_known_by_every_name_it_has(host: str) -> None:
+    for one in (door(), door(from_mapping(base(), {})), door(unsafe=True, address="0.0.0.0")):
+        assert host_is_ours(host, one)
+
+
+@pytest.mark.parametrize("host", FOREIGN)
+def test_other_names_are_refused(host: str | None) -> None:
+    assert not host_is_ours(host, door())
+    assert not host_is_ours(host, door(from_mapping(base(), {}), address="0.0.0.0"))
+
+
+def test_names_that_were_given_are_known() -> None:
+    named = door(from_mapping(base(), {}), address="10.0.0.5")
+    assert host_is_ours("page.example", named)
+    assert host_is_ours("PAGE.example:443", named)
+    assert host_is_ours("10.0.0.5:8501", named)
+    assert not host_is_ours("10.0.0.6:8501", named)
+
+
+def test_without_sign_in_addresses_are_known_but_names_of_others_are_not() -> None:
+    open_to_all = door(unsafe=True, address="0.0.0.0")
+    for host, known in (("192.168.1.5:8501", True), ("[fe80::1]:80", True), ("evil.example", False)):
+        assert host_is_ours(host, open_to_all) == known
+
+
+def test_ids_are_random_and_never_repeat(store: Store) -> None:
+    ids = [store.new_job().job_id for _ in range(20)]
+    assert len(set(ids)) == 20
+    assert all(len(one) == 32 and int(one, 16) >= 0 for one in ids)
+    assert len({one[:4] for one in itertools.chain(ids)}) > 15
