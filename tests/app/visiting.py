@@ -1,6 +1,6 @@
-"""A page that people sign in at, their provider, and visitors that speak Streamlit's protocol without a browser.
+"""A page that people sign in at, their provider, and visitors that speak Streamlit's protocol.
 
-A visitor keeps cookies as a browser does, signs in through the provider's own pages, opens pages of the work
+A visitor has no browser: it keeps cookies as one does, signs in through the provider's own pages, opens pages of the work
 over a web socket and sees every element that the server sends for them.
 """
 
