@@ -1,4 +1,4 @@
-"""The commands ``backup``, ``restore``, ``check``, ``export`` and ``import``."""
+"""The commands ``backup``, ``restore``, ``check``, ``export``, ``import`` and ``remove``."""
 
 from __future__ import annotations
 
@@ -42,6 +42,13 @@ def add_commands(commands: Any) -> None:
     export.add_argument("--out", type=Path, metavar="FILE", help="zip file (default: JOB.zip)")
     taken = _command(commands, "import", "take in a job from a colleague, or their comments on it", _import)
     taken.add_argument("bundle", type=Path, metavar="FILE", help="zip file that export wrote")
+    gone = _command(
+        commands, "remove", "remove a job for good, with its films and all that was said", _remove
+    )
+    gone.add_argument("job", metavar="JOB", help="id of the job, as in the page's address")
+    gone.add_argument(
+        "--for-good", action="store_true", help="really do it; without this only say what it is"
+    )
 
 
 def _command(commands: Any, name: str, words: str, run: Any) -> argparse.ArgumentParser:
@@ -119,4 +126,20 @@ def _import(options: argparse.Namespace, terminal: Progress) -> int:
     terminal.clear()
     counts = f"{merged.films} films, {merged.runs} results, {merged.entries} entries, {merged.clips} clips"
     print(f"{'New job' if merged.new_job else 'Job'} {merged.job_id}, new: {counts}.")
+    return 0
+
+
+def _remove(options: argparse.Namespace, terminal: Progress) -> int:
+    from app.removing import remove_job
+
+    store = _store(options)
+    if not options.for_good:
+        job = store.job(options.job)
+        terminal.clear()
+        print(f"{job.title}: {len(job.films)} films. Nothing was removed; add --for-good to remove the job.")
+        return 0
+    removed = remove_job(store, options.job)
+    terminal.clear()
+    counts = f"{removed.films} films, {removed.entries} entries, {removed.size_bytes / 1e6:.1f} MB"
+    print(f"{removed.title} is removed: {counts}. Backups and bundles made before still hold it.")
     return 0

@@ -1,9 +1,10 @@
 """Twenty people and a queue: ``PYTHONPATH=tests/app:. python tests/bench/load.py [PEOPLE CLIPS SEED]``.
 
 The page is the real command. People are connections that speak the page's protocol
-(``tests/app/visitor.py``): some watch the analyses of their clips, the others read a measured film frame by frame, open other pages and
-comment, with a few seconds between two things. Prints how long interactions took until everything was there,
-and the most memory the page and all workers took together (what several processes share is counted once).
+(``tests/app/visitor.py``): some watch the analyses of their clips, the others read a measured film frame by
+frame, open other pages and comment, with a few seconds between two things. Prints how long interactions took
+until everything was there, and the most memory the page and all workers took together (what several processes
+share is counted once).
 """
 
 from __future__ import annotations
