@@ -48,6 +48,18 @@ class Merged:
     entries: int
     clips: int
 
+    def told(self) -> str:
+        """What the bundle brought, in words."""
+        counts = (
+            (self.films, "film", "films"),
+            (self.runs, "result", "results"),
+            (self.entries, "entry", "entries"),
+            (self.clips, "clip", "clips"),
+        )
+        new = ", ".join(f"{number} {one if number == 1 else many}" for number, one, many in counts if number)
+        kind = "A new job was taken in" if self.new_job else "The bundle was merged into its job"
+        return f"{kind}. New: {new or 'nothing'}."
+
 
 @dataclass(slots=True)
 class _Moves:

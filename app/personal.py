@@ -140,6 +140,11 @@ class PersonalStore(Store):
         self.must(Right.START)
         return self._all.receive(chunks, client_name, size_bytes, most_bytes)
 
+    def adopt(self, file: Path, client_name: str, clip_id: str) -> Clip:
+        """Keep a clip that has arrived completely."""
+        self.must(Right.START)
+        return self._all.adopt(file, client_name, clip_id)
+
     def new_job(
         self, facts: JobFacts | None = None, rig_toml: str | None = None, author: str | None = None
     ) -> Job:

@@ -152,11 +152,7 @@ class Store:
         """
         check_size(size_bytes or 0, most_bytes, "this clip")
         check_space(self.folder, size_bytes or 0, "this clip")
-        clip_id = new_id()
-        ending = Path(client_name).suffix.lower()
-        name = clip_id + (ending if ending in CLIP_ENDINGS else ".mp4")
-        clips = self.folder / "clips"
-        part = new_part(clips)
+        part = new_part(self.folder / "clips")
         try:
             size, sha256 = write_pieces(chunks, part, most_bytes, "this clip")
             if size == 0:
@@ -165,17 +161,47 @@ class Store:
                 raise StoreError(
                     f"The upload broke off: {size} of {size_bytes} bytes arrived.", "Upload the clip again."
                 )
-            row = {"id": clip_id, "made_s": self.clock(), "file": name, "here": 1}
-            with self.database.writing() as connection:
-                connection.execute(insert(schema.clip).values(row | {"size_bytes": size, "sha256": sha256}))
-                os.replace(part, clips / name)
-                sync_folder(clips)
+            return self._keep_clip(part, client_name, new_id(), size, sha256)
         except OSError as error:
-            raise StoreError(
-                f"The clip could not be stored: {error.strerror}.", "Check the disk and upload again."
-            ) from error
+            raise _not_stored(error) from error
         finally:
             remove(part)
+
+    def adopt(self, file: Path, client_name: str, clip_id: str) -> Clip:
+        """Keep a clip that has arrived completely and lies safely on the store's disk; it is moved.
+
+        Parameters
+        ----------
+        file : Path
+        client_name : str
+            As for ``receive``.
+        clip_id : str
+            Name for it, from ``new_id``.
+
+        Returns
+        -------
+        Clip
+
+        Raises
+        ------
+        StoreError
+            If the disk does not take it.
+        """
+        try:
+            return self._keep_clip(file, client_name, clip_id, *measure_file(file))
+        except OSError as error:
+            raise _not_stored(error) from error
+
+    def _keep_clip(self, file: Path, client_name: str, clip_id: str, size: int, sha256: str) -> Clip:
+        """Write that a clip is here and give it its name."""
+        ending = Path(client_name).suffix.lower()
+        name = clip_id + (ending if ending in CLIP_ENDINGS else ".mp4")
+        clips = self.folder / "clips"
+        row = {"id": clip_id, "made_s": self.clock(), "file": name, "here": 1}
+        with self.database.writing() as connection:
+            connection.execute(insert(schema.clip).values(row | {"size_bytes": size, "sha256": sha256}))
+            os.replace(file, clips / name)
+            sync_folder(clips)
         return Clip(clip_id, clips / name, size, sha256, here=True)
 
     def clip(self, clip_id: str) -> Clip:
@@ -300,6 +326,13 @@ class Store:
             return next(film for film in job.films if film.film_id == film_id)
         raise StoreError("There is no film of this name in this store.", "Choose one from the list of jobs.")
 
+    def film_of_clip(self, clip_id: str) -> Film | None:
+        """The film that a clip was made; None if it was made none."""
+        query = select(schema.film.c.id).where(schema.film.c.clip_id == clip_id).limit(1)
+        with self.database.reading() as connection:
+            film_id = connection.execute(query).scalar()
+        return None if film_id is None else self.film(film_id)
+
     def _jobs(self, connection: Connection, which: ColumnElement[bool] | None) -> tuple[Job, ...]:
         """Jobs with their films and runs, newest first."""
         job, film, run, entry = schema.job, schema.film, schema.run, schema.entry
@@ -379,3 +412,7 @@ class Store:
             if entry.content.linkage == linkage and kind in (None, entry.content.kind):
                 return entry.content
         return None
+
+
+def _not_stored(error: OSError) -> StoreError:
+    return StoreError(f"The clip could not be stored: {error.strerror}.", "Check the disk and upload again.")

@@ -23,6 +23,7 @@ from app.page import keys
 from app.page.door import LINK_ADDRESS, LINK_COOKIE, current_store, door, store_for
 from app.page.gate import Gate
 from app.page.making import FILES_ADDRESS
+from app.page.receiving import UPLOAD_ADDRESS, receive
 from app.results import OVERLAY_FILE
 from app.sharing import Sharing
 
@@ -129,6 +130,7 @@ app = st.App(
         Route(f"{OVERLAY_ADDRESS}{{run_id}}", overlay),
         Route(f"{FILES_ADDRESS}{{job_id}}/{{order_id}}", made_file),
         Route(f"{LINK_ADDRESS}{{token}}", open_link),
+        Route(f"{UPLOAD_ADDRESS}{{token}}", receive, methods=["HEAD", "PATCH", "DELETE"]),
     ],
     middleware=[Middleware(Gate), Middleware(AtRoot)],
     secrets=None if (sign_in := door().sign_in) is None else sign_in.secrets(),

@@ -1,0 +1,133 @@
+"""The address that uploads go to: pieces of files, straight to the disk, gone on with after a break.
+
+It speaks the core of tus 1.0.0, an open protocol for uploads that can be resumed (from memory): HEAD tells
+how far a file has come, PATCH adds to it. The answer to the last piece says, as JSON, what the file became.
+"""
+
+from __future__ import annotations
+
+import base64
+import binascii
+
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import JSONResponse, Response
+
+from app.errors import InputError
+from app.page.door import store_for
+from app.personal import PersonalStore
+from app.uploads import (
+    GapError,
+    NoTicketError,
+    Piece,
+    Ticket,
+    finish,
+    name_file,
+    received_bytes,
+    start_again,
+    ticket_of,
+)
+
+UPLOAD_ADDRESS = "/upload/"
+PIECE_BYTES = 8 << 20
+"""How much a page sends at once: what a break costs at most, beside what the server has seen of it."""
+_TOGETHER_BYTES = 1 << 20
+"""Bytes put together before they are written."""
+_VERSION = {"Tus-Resumable": "1.0.0", "Cache-Control": "no-store"}
+
+_busy: set[str] = set()
+"""Tokens with a request that has not ended; a second one, sent after a break, waits for its turn."""
+
+
+async def receive(request: Request) -> Response:
+    """Serve HEAD, PATCH and DELETE of one upload."""
+    token = request.path_params["token"]
+    if token in _busy:
+        return _refusal(423, "The upload is still busy.", "Wait a moment.")
+    _busy.add(token)
+    try:
+        return await _SERVED[request.method](request, store_for(request), token)
+    except NoTicketError:
+        return Response("Not Found", 404)
+    except InputError as reason:
+        status = 409 if isinstance(reason, GapError) else 422
+        return _refusal(status, reason.message, reason.hint)
+    except ClientDisconnect:
+        return Response(status_code=400)  # nobody reads it
+    finally:
+        _busy.discard(token)
+
+
+async def _how_far(_request: Request, store: PersonalStore, token: str) -> Response:
+    ticket = await run_in_threadpool(ticket_of, store, token)
+    length = {} if ticket.size_bytes is None else {"Upload-Length": str(ticket.size_bytes)}
+    return Response(headers=_VERSION | length | {"Upload-Offset": str(received_bytes(store, ticket))})
+
+
+async def _forget(_request: Request, store: PersonalStore, token: str) -> Response:
+    await run_in_threadpool(start_again, store, token)
+    return Response(status_code=204, headers=_VERSION)
+
+
+async def _take(request: Request, store: PersonalStore, token: str) -> Response:
+    """Take one piece in; after the last one the file is taken in."""
+    ticket = await run_in_threadpool(ticket_of, store, token)
+    offset, size = _number(request, "Upload-Offset"), _number(request, "Upload-Length")
+    # After a break on the last piece everything may be here already, or even be taken in.
+    if not (offset == size == received_bytes(store, ticket) > 0):
+        if ticket.size_bytes is None:
+            await run_in_threadpool(name_file, store, token, _name(request))
+        offset = await _write_piece(request, store, ticket, offset, size)
+    if offset < size:
+        return Response(status_code=204, headers=_VERSION | {"Upload-Offset": str(offset)})
+    arrived = await run_in_threadpool(finish, store, token)
+    return JSONResponse(dict(arrived), headers=_VERSION | {"Upload-Offset": str(size)})
+
+
+_SERVED = {"HEAD": _how_far, "PATCH": _take, "DELETE": _forget}
+
+
+async def _write_piece(request: Request, store: PersonalStore, ticket: Ticket, offset: int, size: int) -> int:
+    """Write what the request brings; gives how far the file has come."""
+    piece = await run_in_threadpool(Piece, store, ticket, offset, size)
+    together = bytearray()
+    try:
+        async for data in request.stream():
+            together += data
+            if len(together) >= _TOGETHER_BYTES:
+                await run_in_threadpool(piece.write, bytes(together))
+                together.clear()
+    finally:
+        # What came before a break counts, too.
+        await run_in_threadpool(_end, piece, bytes(together))
+    return piece.offset_bytes
+
+
+def _end(piece: Piece, rest: bytes) -> None:
+    try:
+        piece.write(rest)
+    finally:
+        piece.close()
+
+
+def _number(request: Request, name: str) -> int:
+    text = request.headers.get(name, "")
+    if not (text.isascii() and text.isdigit() and len(text) <= 15):
+        raise InputError("The upload was sent in a way that is not understood.", "Load the page again.")
+    return int(text)
+
+
+def _name(request: Request) -> str:
+    """What the person's device calls the file."""
+    for pair in request.headers.get("Upload-Metadata", "").split(","):
+        key, _, value = pair.strip().partition(" ")
+        if key == "filename":
+            try:
+                return base64.b64decode(value, validate=True).decode("utf-8")
+            except (binascii.Error, UnicodeDecodeError):
+                break
+    return ""
+
+
+def _refusal(status: int, message: str, hint: str) -> Response:
+    return JSONResponse({"sentence": f"{message} {hint}"}, status, headers=_VERSION)

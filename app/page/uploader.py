@@ -1,0 +1,93 @@
+"""A place on the page to send a file from, with progress and a way to stop; it goes on after a break."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import streamlit as st
+
+from app.errors import StoreError
+from app.files import LARGEST_CLIP_BYTES, check_size
+from app.page import keys
+from app.page.receiving import PIECE_BYTES, UPLOAD_ADDRESS
+from app.personal import PersonalStore
+from app.record import FilmFacts
+from app.uploads import WHAT, Arrived, Ticket, open_ticket, ticket_of
+
+LARGEST_MB = LARGEST_CLIP_BYTES >> 20
+TRIES = 8
+"""Times that a broken connection is tried again, half a minute in all."""
+_ACCEPTED = {"clip": ".mp4,.mov,video/*", "bundle": ".zip,application/zip"}
+_LAST_WORDS = {"clip": "Storing the clip ...", "bundle": "Checking every file and taking the bundle in ..."}
+_HTML = """
+<div class="sc-upload">
+  <label><span></span><input type="file"><small class="sc-upload-hint"></small></label>
+  <progress max="1" hidden aria-label="Upload"></progress>
+  <p class="sc-upload-words" role="status"></p>
+  <button type="button" hidden>Stop the upload</button>
+  <p class="sc-upload-fault" role="alert" hidden></p>
+</div>
+"""
+_component = st.components.v2.component(
+    "strokecurve_uploader",
+    html=_HTML,
+    js=Path(__file__).with_name("uploader.js").read_text(encoding="utf-8"),
+    isolate_styles=False,
+)
+
+
+def ask_file(
+    store: PersonalStore,
+    kind: str,
+    label: str,
+    place: str,
+    job_id: str | None = None,
+    facts: FilmFacts | None = None,
+    rig_toml: str | None = None,
+) -> Arrived | None:
+    """Show a place to send a file from; give what the file became, once.
+
+    Parameters
+    ----------
+    store : PersonalStore
+    kind, job_id, facts, rig_toml
+        As for ``app.uploads.Ticket``.
+    label : str
+        What to send.
+    place : str
+        Tells places for files on the page apart.
+    """
+    key = f"{keys.UPLOAD}_{kind}_{place}"
+    known = st.session_state.get(key, "")
+    ticket = open_ticket(store, Ticket(known, kind, job_id, facts, rig_toml))
+    st.session_state[key] = ticket.token
+    said = _component(
+        key=f"{key}_place",
+        data={
+            "address": f"{UPLOAD_ADDRESS}{ticket.token}",
+            "place": f"{kind} {place}",
+            "label": label,
+            "hint": f"Up to {LARGEST_MB} MB. If the connection breaks, it goes on by itself.",
+            "accept": _ACCEPTED[kind],
+            "most_bytes": LARGEST_CLIP_BYTES,
+            "piece_bytes": PIECE_BYTES,
+            "tries": TRIES,
+            "too_large": _too_large(kind),
+            "empty": "The file is empty: it has no bytes. Film again or copy the file again.",
+            "last_words": _LAST_WORDS[kind],
+        },
+        on_arrived_change=lambda: None,
+    )
+    if said.arrived is None:
+        return None
+    del st.session_state[key]
+    return ticket_of(store, str(said.arrived)).arrived
+
+
+def _too_large(kind: str) -> str:
+    """What is said of a file that is too large before any of it is sent."""
+    try:
+        check_size(LARGEST_CLIP_BYTES + 1, LARGEST_CLIP_BYTES, WHAT[kind])
+    except StoreError as error:
+        return f"{error.message} {error.hint}"
+    raise AssertionError("a file over the limit is refused")

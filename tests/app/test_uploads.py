@@ -1,0 +1,256 @@
+"""Uploads: pieces, breaks, rights, and what a complete file becomes."""
+
+from __future__ import annotations
+
+import asyncio
+import base64
+import os
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+from fake_result import write_fake_result
+from httpx2 import Response
+from starlette.applications import Starlette
+from starlette.routing import Route
+from starlette.testclient import TestClient
+from stored import add_job, measured, run_of
+
+from app import uploads, worker
+from app.access import ALONE, Level, Person, Role
+from app.bundle import export_job
+from app.errors import StoreError
+from app.files import LARGEST_CLIP_BYTES, LEFT_AFTER_S
+from app.jobs import Run
+from app.page.receiving import UPLOAD_ADDRESS, receive
+from app.personal import PersonalStore
+from app.record import FilmFacts
+from app.store import Store
+from app.uploads import NoTicketError, Piece, Ticket, finish, open_ticket, ticket_of
+
+CLIP = bytes(range(256)) * 40
+SERVED = Starlette(routes=[Route(f"{UPLOAD_ADDRESS}{{token}}", receive, methods=["HEAD", "PATCH", "DELETE"])])
+
+
+@pytest.fixture
+def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> PersonalStore:
+    kept = Store(tmp_path / "store")
+    monkeypatch.setattr(sys, "argv", ["home.py", "--store", str(kept.folder)])
+    return PersonalStore(kept, lambda: ALONE)
+
+
+@pytest.fixture
+def started(monkeypatch: pytest.MonkeyPatch) -> list[Run]:
+    runs: list[Run] = []
+    monkeypatch.setattr(worker, "start", lambda store, run: runs.append(run))
+    return runs
+
+
+@pytest.fixture
+def client() -> TestClient:
+    return TestClient(SERVED)
+
+
+def patch(
+    client: TestClient, ticket: Ticket, data: bytes, offset: int, size: int, name: str = "a.MOV"
+) -> Response:
+    headers = {
+        "Upload-Offset": str(offset),
+        "Upload-Length": str(size),
+        "Upload-Metadata": f"filename {base64.b64encode(name.encode()).decode()}",
+    }
+    return client.patch(f"{UPLOAD_ADDRESS}{ticket.token}", content=data, headers=headers)
+
+
+def reached(client: TestClient, ticket: Ticket) -> int:
+    answer = client.head(f"{UPLOAD_ADDRESS}{ticket.token}")
+    assert answer.status_code == 200
+    return int(answer.headers["Upload-Offset"])
+
+
+def clip_ticket(store: PersonalStore) -> Ticket:
+    return open_ticket(store, Ticket("", "clip", facts=FilmFacts("as found", "clip")))
+
+
+def test_a_clip_in_pieces_becomes_a_film_once(
+    store: PersonalStore, client: TestClient, started: list[Run]
+) -> None:
+    ticket = clip_ticket(store)
+    assert reached(client, ticket) == 0
+    first = patch(client, ticket, CLIP[:1000], 0, len(CLIP), "../../etc/IMG 1.MOV")
+    assert (first.status_code, first.headers["Upload-Offset"]) == (204, "1000")
+    assert reached(client, ticket) == 1000
+    answers = [
+        patch(client, ticket, CLIP[1000:], 1000, len(CLIP)),
+        patch(client, ticket, b"", len(CLIP), len(CLIP)),
+    ]
+    (job,) = store.jobs()
+    (film,) = job.films
+    assert [answer.json() for answer in answers] == [{"job": job.job_id, "film": film.film_id}] * 2
+    assert film.clip.path.read_bytes() == CLIP
+    assert film.clip.path.parent == store.folder / "clips"
+    assert film.facts == FilmFacts("as found", "IMG 1.MOV")
+    assert [run.run_id for run in started] == [run_of(film).run_id]
+    assert patch(client, ticket, CLIP, 0, len(CLIP) + 1).status_code == 409, "one ticket, one file"
+    assert not (store.folder / "incoming" / f".part-{ticket.token}" / "data").exists()
+
+
+def test_what_arrived_before_a_break_is_kept(
+    store: PersonalStore, client: TestClient, started: list[Run]
+) -> None:
+    ticket = clip_ticket(store)
+    said = [
+        {"type": "http.request", "body": CLIP[:3000], "more_body": True},
+        {"type": "http.disconnect"},
+    ]
+
+    async def from_phone() -> Any:
+        return said.pop(0)
+
+    async def to_phone(_message: Any) -> None:
+        return
+
+    scope = {
+        "type": "http",
+        "method": "PATCH",
+        "path": f"{UPLOAD_ADDRESS}{ticket.token}",
+        "query_string": b"",
+        "headers": [(b"upload-offset", b"0"), (b"upload-length", str(len(CLIP)).encode())],
+    }
+    asyncio.run(SERVED(scope, from_phone, to_phone))
+    assert reached(client, ticket) == 3000
+    assert patch(client, ticket, CLIP[3000:], 3000, len(CLIP)).status_code == 200
+    assert store.jobs()[0].films[0].clip.path.read_bytes() == CLIP
+
+
+def test_pieces_that_do_not_fit_are_refused_and_change_nothing(
+    store: PersonalStore, client: TestClient
+) -> None:
+    ticket = clip_ticket(store)
+    patch(client, ticket, CLIP[:1000], 0, len(CLIP))
+    for data, offset, size in ((b"x", 999, len(CLIP)), (b"x", 1001, len(CLIP)), (b"x", 1000, 5000)):
+        assert patch(client, ticket, data, offset, size).status_code == 409
+    assert patch(client, ticket, CLIP, 1000, len(CLIP)).status_code == 409, "more than announced"
+    assert reached(client, ticket) <= len(CLIP)
+    answer = client.patch(f"{UPLOAD_ADDRESS}{ticket.token}", content=b"x", headers={"Upload-Offset": "-1"})
+    assert "not understood" in answer.json()["sentence"]
+    assert store.jobs() == ()
+
+
+def test_files_that_cannot_be_kept_are_refused_in_a_sentence(
+    store: PersonalStore, client: TestClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ticket = clip_ticket(store)
+    too_large = patch(client, ticket, b"x", 0, LARGEST_CLIP_BYTES + 1)
+    assert (too_large.status_code, too_large.json()["sentence"][:27]) == (422, "This clip is larger than 20")
+    assert "empty" in patch(client, ticket, b"", 0, 0).json()["sentence"]
+
+    def full(*_anything: object) -> None:
+        raise StoreError("There is not enough disk space for this clip.", "Free some space.")
+
+    monkeypatch.setattr(uploads, "check_space", full)
+    assert "disk space" in patch(client, ticket, b"x", 0, 10).json()["sentence"]
+    assert reached(client, ticket) == 0
+
+
+def test_another_file_may_take_the_place_of_one_that_was_stopped(
+    store: PersonalStore, client: TestClient, started: list[Run]
+) -> None:
+    ticket = clip_ticket(store)
+    patch(client, ticket, b"stopped", 0, 100)
+    assert client.delete(f"{UPLOAD_ADDRESS}{ticket.token}").status_code == 204
+    assert reached(client, ticket) == 0
+    assert patch(client, ticket, CLIP, 0, len(CLIP)).status_code == 200
+    assert store.jobs()[0].films[0].clip.path.read_bytes() == CLIP
+
+
+def test_nothing_answers_to_a_token_that_was_guessed(store: PersonalStore, client: TestClient) -> None:
+    ticket = clip_ticket(store)
+    for token in ("0" * 32, ticket.token[::-1], "x", ".part-", f"{ticket.token}x"):
+        for method in ("HEAD", "PATCH", "DELETE"):
+            answer = client.request(method, f"{UPLOAD_ADDRESS}{token}")
+            assert answer.status_code == 404
+            assert answer.text in ("", "Not Found")
+    assert client.get(f"{UPLOAD_ADDRESS}{ticket.token}").status_code == 405
+
+
+def test_a_ticket_serves_only_the_person_it_was_made_for(store: PersonalStore) -> None:
+    people = [Person(Role.TECHNICIAN, f"{name}@plant.example") for name in ("ada", "ben")]
+    ada, ben = (PersonalStore(store, lambda person=person: person) for person in people)
+    ticket = clip_ticket(ada)
+    assert ticket_of(ada, ticket.token).kind == "clip"
+    with pytest.raises(NoTicketError):
+        ticket_of(ben, ticket.token)
+    job = ada.new_job()
+    with pytest.raises(StoreError, match="no job"):
+        open_ticket(ben, Ticket("", "clip", job.job_id))
+    shared = open_ticket(ada, Ticket("", "clip", job.job_id))
+    ada.share(job.job_id, "ada@plant.example", Level.NONE)
+    with pytest.raises(StoreError, match="no job"):
+        ticket_of(ada, shared.token)
+    reviewer = PersonalStore(store, lambda: Person(Role.REVIEWER, "rev@plant.example"))
+    with pytest.raises(StoreError, match="may not"):
+        clip_ticket(reviewer)
+
+
+@pytest.mark.parametrize("dies_in", ["add_film", "_change"])
+def test_a_clip_is_not_lost_or_doubled_if_the_server_dies_while_it_is_taken_in(
+    store: PersonalStore, started: list[Run], monkeypatch: pytest.MonkeyPatch, dies_in: str
+) -> None:
+    ticket = clip_ticket(store)
+    piece = Piece(store, ticket, 0, len(CLIP))
+    piece.write(CLIP)
+    piece.close()
+
+    def dead(*_anything: Any, **_more: Any) -> Any:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as dying:
+        dying.setattr(store if dies_in == "add_film" else uploads, dies_in, dead)
+        with pytest.raises(KeyboardInterrupt):
+            finish(store, ticket.token)
+    arrived = finish(store, ticket.token)
+    films = [film for job in store.jobs() for film in job.films]
+    assert [film.film_id for film in films] == [arrived["film"]]
+    assert films[0].clip.path.read_bytes() == CLIP
+    assert finish(store, ticket.token) == arrived
+
+
+def test_a_bundle_is_taken_in_by_a_process_of_its_own(
+    store: PersonalStore, client: TestClient, tmp_path: Path
+) -> None:
+    theirs = Store(tmp_path / "theirs")
+    film = add_job(theirs, "found.mp4")
+    measured(theirs, film, write_fake_result)
+    bundle = export_job(theirs, film.job_id, tmp_path / "job.zip").read_bytes()
+    ticket = open_ticket(store, Ticket("", "bundle"))
+    answer = patch(client, ticket, bundle, 0, len(bundle), "job.zip").json()
+    assert answer["job"] == film.job_id
+    assert answer["told"].startswith("A new job was taken in. New: 1 film, 1 result")
+    assert store.film(film.film_id).measured is not None
+
+    damaged = open_ticket(store, Ticket("", "bundle"))
+    answer = patch(client, damaged, b"no zip at all", 0, 13, "job.zip")
+    assert answer.status_code == 422
+    assert answer.json()["sentence"].count(".") >= 2
+    assert reached(client, damaged) == 0, "the place takes another file"
+    assert len(store.jobs()) == 1
+
+
+def test_uploads_nobody_goes_on_with_are_removed_after_a_day(
+    store: PersonalStore, client: TestClient
+) -> None:
+    old, new = clip_ticket(store), clip_ticket(store)
+    patch(client, old, b"begun", 0, 100)
+    place = store.folder / "incoming" / f".part-{old.token}"
+    long_ago = store.clock() - LEFT_AFTER_S - 10
+    for path in (*place.iterdir(), place):
+        os.utime(path, (long_ago, long_ago))
+    store.remove_leftovers()
+    assert not place.exists()
+    with pytest.raises(NoTicketError):
+        ticket_of(store, old.token)
+    assert ticket_of(store, new.token) == new
+    renewed = open_ticket(store, Ticket(old.token, "clip"))
+    assert renewed.token not in (old.token, new.token)
