@@ -82,6 +82,7 @@ class Uploader {
     if (file.size > this.data.most_bytes) return this.end(this.data.too_large);
     if (!file.size) return this.end(this.data.empty);
     this.file = file;
+    this.show('Starting the upload ...');
     const memory = this.remembered(file);
     try {
       this.address = this.data.address;
