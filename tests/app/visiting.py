@@ -1,18 +1,19 @@
 """A page that people sign in at, their provider, and visitors that speak Streamlit's protocol.
 
-A visitor has no browser: it keeps cookies as one does, signs in through the provider's own pages, opens pages of the work
-over a web socket and sees every element that the server sends for them.
+A visitor has no browser: it keeps cookies as one does, signs in through the provider's own pages, opens
+pages of the work over a web socket and sees every element that the server sends for them.
 """
 
 from __future__ import annotations
 
+import base64
 import os
 import socket
 import subprocess
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -24,7 +25,6 @@ from joserfc import jwt
 from joserfc.jwk import OctKey
 from streamlit.proto.BackMsg_pb2 import BackMsg
 from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
-from websockets.exceptions import ConnectionClosed
 from websockets.sync.client import connect
 
 from app.page.launch import ADDRESS, Listening, command, free_port, wait_until_ready
@@ -131,10 +131,11 @@ class Shown:
 class Visitor:
     """Somebody with a browser's cookies."""
 
-    def __init__(self, address: str, host: str | None = None) -> None:
+    def __init__(self, address: str) -> None:
         self.address = address
-        self.host = host
-        self.web = httpx.Client(base_url=address, timeout=PATIENCE_S)
+        # A connection for each request: kept alive, each answer would wait 40 ms for the last one's receipt.
+        limits = httpx.Limits(max_keepalive_connections=0)
+        self.web = httpx.Client(base_url=address, timeout=PATIENCE_S, limits=limits)
         self.web.get("_stcore/health")
 
     def get(self, path: str, **more: Any) -> httpx.Response:
@@ -165,27 +166,33 @@ class Visitor:
 class Looking:
     """A page that stays open."""
 
-    def __init__(self, visitor: Visitor, page: str, query: str, **headers: str) -> None:
+    def __init__(self, visitor: Visitor, page: str, query: str) -> None:
         cookies = visitor.web.cookies
         xsrf = cookies.get("_streamlit_xsrf") or ""
         parts = urlsplit(visitor.address)
         held = "; ".join(f"{name}={value}" for name, value in cookies.items())
-        self._socket = connect(
+        self._open = ExitStack()
+        wanted = connect(
             f"ws://{parts.netloc}/_stcore/stream",
             origin=f"http://{parts.netloc}",  # type: ignore[arg-type]
             subprotocols=["streamlit", xsrf],  # type: ignore[list-item]
-            additional_headers={"Cookie": held} | headers,
+            additional_headers={"Cookie": held},
             max_size=None,
             compression=None,
         )
+        self._socket = self._open.enter_context(wanted)
         self._page, self._query = page, query
-        self.shown = self._run(BackMsg())
+        try:
+            self.shown = self._run(BackMsg())
+        except BaseException:
+            self._open.close()
+            raise
 
     def __enter__(self) -> Looking:
         return self
 
     def __exit__(self, *exception: object) -> None:
-        self._socket.close()
+        self._open.close()
 
     def _run(self, message: BackMsg) -> Shown:
         state = message.rerun_script
@@ -203,6 +210,12 @@ class Looking:
             if ended and found.script_finished == ForwardMsg.FINISHED_SUCCESSFULLY:
                 return shown
 
+    def go(self, page: str, **query: str) -> Shown:
+        """Go to another page in the same session."""
+        self._page, self._query = page, urlencode(query)
+        self.shown = self._run(BackMsg())
+        return self.shown
+
     def press(self, label: str, **texts: str) -> Shown:
         """Fill in fields by their labels (``_`` for a space) and press a button."""
         message = BackMsg()
@@ -216,18 +229,13 @@ class Looking:
         return self.shown
 
 
-def refused_socket(visitor: Visitor, **headers: str) -> int | None:
-    """Status with which a web socket is refused; None if it is taken."""
-    try:
-        Looking(visitor, "", "", **headers).__exit__()
-    except ConnectionClosed as closed:
-        return closed.rcvd.code if closed.rcvd else 0
-    except Exception as refused:  # the library has one class for each way of refusing
-        response = getattr(refused, "response", None)
-        if response is None:
-            raise
-        return int(response.status_code)
-    return None
+def socket_status(visitor: Visitor, **headers: str) -> int:
+    """Status that asking for a web socket is refused with; for askings that must be refused."""
+    key = base64.b64encode(b"sixteen bytes...").decode()
+    upgrade = {"Connection": "Upgrade", "Upgrade": "websocket"}
+    wanted = {"Sec-WebSocket-Version": "13", "Sec-WebSocket-Key": key}
+    answer = visitor.get("_stcore/stream", headers=upgrade | wanted | headers)
+    return int(answer.status_code)
 
 
 def job_in(query: str) -> str | None:
