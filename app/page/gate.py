@@ -76,6 +76,11 @@ def _is_address(name: str) -> bool:
     return True
 
 
+def _of_this_page(origin: str | None, host: str | None) -> bool:
+    """Whether a socket is asked for by our own page, or by no page at all; other ports are other sites."""
+    return origin is None or origin.partition("://")[2] == host
+
+
 def refused(scope: Scope) -> bool:
     """Whether a request gets nothing, whatever it asks for there."""
     path = scope["path"]
@@ -99,9 +104,13 @@ class Gate:
             await self._app(scope, receive, send)
             return
         served = door()
-        host = HTTPConnection(scope).headers.get("host")
+        connection = HTTPConnection(scope)
+        host = connection.headers.get("host")
         if not host_is_ours(host, served):
             await PlainTextResponse("This is not the address of this page.", 421)(scope, receive, send)
+            return
+        if scope["type"] == "websocket" and not _of_this_page(connection.headers.get("origin"), host):
+            await PlainTextResponse("This is not for pages of other sites.", 403)(scope, receive, send)
             return
         if scope["type"] == "http" and await run_in_threadpool(refused, scope):
             await PlainTextResponse(NOT_FOUND, 404)(scope, receive, send)

@@ -49,6 +49,8 @@ OPTIONS = {
     "global.developmentMode": "false",
     "server.maxUploadSize": str(LARGEST_TABLE_MB),
     "server.fileWatcherType": "none",
+    # Looking through all objects after every run takes longer than most runs, and holds up everybody.
+    "runner.postScriptGC": "false",
     "browser.gatherUsageStats": "false",
     "client.toolbarMode": "viewer",
     "client.showErrorDetails": "none",
@@ -148,6 +150,8 @@ def command(store: Path, port: int, listening: Listening | None = None) -> list[
     listening = listening or Listening()
     options = [f"--{name}={value}" for name, value in OPTIONS.items()]
     options.append(f"--server.address={listening.address}")
+    # Not told, Streamlit would ask a server on the internet for this computer's address.
+    options.append(f"--browser.serverAddress={listening.reached_at}")
     ours = ["--address", listening.address]
     if listening.sign_in is not None:
         ours += ["--sign-in", str(listening.sign_in.resolve())]

@@ -131,6 +131,7 @@ def main(port: str, client_id: str, client_secret: str, redirect: str) -> None:
     routes = [
         Route("/.well-known/openid-configuration", provider.metadata),
         Route("/keys", provider.keys),
+        Route("/favicon.ico", lambda _request: Response(status_code=204)),
         Route("/authorize", provider.authorize),
         Route("/token", provider.token, methods=["POST"]),
     ]

@@ -179,6 +179,8 @@ def test_nobody_else_sees_anything_of_it_on_any_page(house: House, visitor: Come
             assert not any(word in shown.text for word in secret)
             assert (WELCOME in shown.text) == welcome
             assert (NO_JOB in shown.text) == (who not in STRANGERS)
+            if who in STRANGERS:
+                continue
             there = [str(element) for element in shown.elements]
             not_there = looking.go(page, job="0" * 32, film="1" * 32).elements
             assert there == [str(element) for element in not_there], "it looks as what is not there"
