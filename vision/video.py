@@ -161,7 +161,7 @@ class ClipReader:
     def __iter__(self) -> Iterator[Frame]:
         """Yield frames in the order of their presentation time; the next ones are decoded meanwhile."""
         self.start()
-        assert self._ahead is not None
+        assert self._ahead is not None  # noqa: S101 (tells the type checker what start has just done)
         return self._ahead
 
     def _frames(self) -> Iterator[Frame]:
