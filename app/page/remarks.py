@@ -30,7 +30,7 @@ def ask_name(store: PersonalStore, key: str) -> str | None:
     """The person's name: of whoever signed in, else as given last."""
     known = store.person.words
     if known is not None:
-        st.caption(f"Goes on record as said by {known}.")
+        st.html(markup.paragraph(f"Goes on record as said by {known}.", "sc-small"))
         return known
     name = st.text_input("Your name", st.session_state.get(keys.NAME, ""), max_chars=LABEL_LENGTH, key=key)
     return name.strip() or None

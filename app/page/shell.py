@@ -87,11 +87,11 @@ def asked_film(job: Job) -> Film | None:
 def run_page(name: str, show: Callable[[PersonalStore, Job], None]) -> None:
     """Draw one page of the work: title, cautions, links to the other pages, then what ``show`` draws."""
     with plain_errors():
-        with plain_errors():
-            worker.tend(current_store())
         store = admitted()
         if store is None:
             return
+        with plain_errors():
+            worker.tend(current_store())
         st.title("strokecurve", anchor=False)
         job = asked_for(store)
         show_cautions(folded=job is not None)

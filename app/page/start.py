@@ -60,11 +60,11 @@ def show_beginnings(store: PersonalStore) -> None:
 def main() -> None:
     """Draw the page."""
     with plain_errors():
-        with plain_errors():
-            worker.tend(current_store())
         store = admitted()
         if store is None:
             return
+        with plain_errors():
+            worker.tend(current_store())
         job = asked_for(store)
         if job is not None:
             lead_on(job)

@@ -43,5 +43,5 @@ def show_who(person: Person) -> None:
         st.button("Sign in", key=keys.SIGN_IN, on_click=st.login, width="stretch")
         return
     role = "by a link for reviewers" if person.role is Role.GUEST else person.role.value
-    st.caption(f"Signed in as {person.words} ({role}).")
+    st.html(markup.paragraph(f"Signed in as {person.words} ({role}).", "sc-small"))
     st.button("Sign out", key=keys.SIGN_OUT, on_click=st.logout, width="stretch")

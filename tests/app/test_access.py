@@ -29,13 +29,15 @@ from visiting import (
 )
 
 from app import made
-from app.access import Level
+from app.access import Level, Person, Role
 from app.entries import no_job
 from app.jobs import Film, RunState
 from app.page.steps import STEPS
-from app.record import Comment, JobFacts
+from app.personal import PersonalStore
+from app.record import Comment, FilmFacts, JobFacts
 from app.sharing import DAY_S, Sharing
 from app.store import Store
+from app.uploads import Ticket, open_ticket
 
 MINE, FOREIGN = "Burner of the owner", "Burner of the outsider"
 REMARK = "A remark that only those who may read it see."
@@ -341,6 +343,23 @@ def test_uploads_into_the_page_take_somebody_who_may_begin_a_job(visitor: Come, 
     answer = one.web.put("_stcore/upload_file/no-session/f", files={"f": b"x"}, headers=token)
     # 400: let through as far as the session, which there is none of.
     assert answer.status_code == (400 if who in (*WORKERS, "outsider") else 404)
+
+
+@pytest.mark.parametrize("who", (*READERS, *NO_READERS))
+def test_an_upload_is_gone_on_with_by_whoever_began_it(house: House, visitor: Come, who: str) -> None:
+    owner = Person(Role.TECHNICIAN, "owner@works.example")
+    facts = FilmFacts("as left", "as left.mp4")
+    begun = open_ticket(PersonalStore(house.store, lambda: owner), Ticket("", "clip", house.job, facts))
+    answer = visitor(who).web.head(f"upload/{begun.token}")
+    if who == "owner":
+        assert (answer.status_code, answer.headers["upload-offset"]) == (200, "0")
+        return
+    headers = {"Upload-Offset": "0", "Upload-Length": "1"}
+    for token in (begun.token, "0" * 32):
+        for method in ("HEAD", "PATCH", "DELETE"):
+            refused = visitor(who).web.request(method, f"upload/{token}", headers=headers, content=b"x")
+            assert (refused.status_code, refused.text) == (404, "" if method == "HEAD" else "Not Found")
+    assert visitor("owner").web.head(f"upload/{begun.token}").headers["upload-offset"] == "0"
 
 
 @pytest.mark.parametrize(
