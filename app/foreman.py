@@ -93,8 +93,22 @@ def work_apart(store: Store, run_id: str, patience: Patience | None = None) -> N
             env=os.environ | store.own_environment,
         )
     status = _watch(store, run_id, attempt, process, patience or Patience())
+    if store.runs.run(run_id).state is RunState.DONE:
+        _ask_for_frames(store, run_id)
     crashed = status < 0 and signal.Signals(-status).name in _CRASHES
     store.runs.lost(run_id, attempt, CRASHED if crashed else GONE)
+
+
+def _ask_for_frames(store: Store, run_id: str) -> None:
+    """Ask for the copy of the clip that frames are found in at once: who filmed will look at them next."""
+    from app import made
+
+    try:
+        film = store.film(store.runs.run(run_id).film_id)
+        if made.newest(store, film.job_id, "frames", film=film.film_id) is None:
+            made.ask(store, film.job_id, "frames", film=film.film_id)
+    except StoreError:
+        logger.warning("no copy of the clip to move about in", exc_info=True)
 
 
 def worker_command(store: Store, run_id: str, attempt: int) -> list[str]:

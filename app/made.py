@@ -22,7 +22,7 @@ from app.errors import PLAIN_ERRORS, InputError, StoreError, no_room
 from app.executors import own_places
 from app.files import check_space, new_id, remove
 from app.jobs import RunState
-from app.limits import confine, one_of
+from app.limits import Limits, confine, one_of
 from app.record import is_id
 from app.runs import STALE_AFTER_S
 from app.store import Store
@@ -37,6 +37,8 @@ COPIED_FRAME_BYTES = 60_000
 """About what a frame of ``frames`` takes at most."""
 PLACES = "places"
 """Folder of the locks of those who work: no more at once than the machine has room for."""
+NICENESS = 5
+"""It stands back behind the page, but before analyses: somebody waits for it."""
 KEPT_S = 86_400.0
 """What was made yesterday may be out of date, and bundles with clips are large."""
 GONE = "The work stopped without a word: the computer was switched off or ran out of memory. Ask again."
@@ -322,7 +324,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--order", required=True, help="id of the order")
     chosen = parser.parse_args(arguments)
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
-    confine()
+    confine(Limits(niceness=NICENESS))
     try:
         state = work_on(Store(chosen.store), chosen.job, chosen.order)
     except PLAIN_ERRORS as reason:

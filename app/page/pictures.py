@@ -15,8 +15,9 @@ from matplotlib.figure import Figure
 
 from app.intended import intended_travel
 from app.page.opened import open_result
-from app.plots import angles_figure, travel_figure
+from app.plots import angles_figure, ratio_figure, travel_figure
 from app.record import IntendedChoice
+from app.tables import even_step_table, ratio_table
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,3 +95,10 @@ def angles_picture(folder: str) -> Drawn:
     """Angles of all shafts over the clip."""
     opened = open_result(folder)
     return drawn(angles_figure(opened.angles, opened.shafts))
+
+
+@st.cache_resource(max_entries=32, show_spinner=False)
+def ratio_picture(folder: str, linkage: str, step_deg: float) -> Drawn:
+    """Local ratio of a linkage between even steps."""
+    table = even_step_table(open_result(folder).travel, linkage, step_deg)
+    return drawn(ratio_figure(ratio_table(table), linkage))

@@ -19,7 +19,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from app.access import RIGHT_TO_MAKE, Right
 from app.errors import InputError
 from app.made import find
-from app.page import keys
+from app.page import keys, warming
 from app.page.door import LINK_ADDRESS, LINK_COOKIE, current_store, door, store_for
 from app.page.gate import Gate
 from app.page.making import FILES_ADDRESS
@@ -124,6 +124,7 @@ def open_link(request: Request) -> RedirectResponse:
     return answer
 
 
+warming.begin()
 app = st.App(
     Path(__file__).with_name("home.py"),
     routes=[

@@ -8,8 +8,8 @@ import streamlit as st
 from app.estimates import format_estimate, format_exact
 from app.page import keys, markup
 from app.page.opened import RESULT_FILES, Opened
+from app.page.pictures import ratio_picture
 from app.page.scrubber import NOT_SEEN, SD_NOTE
-from app.plots import ratio_figure
 from app.tables import even_step_table, ratio_table
 
 STEPS_DEG = (10, 5)
@@ -79,11 +79,8 @@ def show_steps(opened: Opened, linkage: str) -> None:
         table.to_csv(index=False), f"even-steps-{driver}-{driven}.csv", "This table as CSV", keys.STEP_CSV
     )
     ratios = ratio_table(table)
-    st.pyplot(
-        ratio_figure(ratios, linkage),
-        alt="Local ratio, driven degrees for each driver degree; figures in the table below",
-        width="stretch",
-    )
+    picture = ratio_picture(str(opened.folder), linkage, float(step))
+    st.html(picture.html("Local ratio, driven degrees for each driver degree; figures in the table below"))
     between = [
         (
             f"{format_exact(row.from_deg)} to {format_exact(row.to_deg)}",

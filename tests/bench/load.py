@@ -27,6 +27,7 @@ import psutil
 from stored import run_of
 from visitor import Visitor, percentile
 
+from app import made
 from app.files import pieces
 from app.foreman import work_apart
 from app.jobs import Film, RunState
@@ -160,7 +161,10 @@ def main(people: int = 20, clips: int = 8, seed: int = 1) -> None:
     """Serve the page, let people in, print what was measured."""
     with tempfile.TemporaryDirectory() as place:
         store = Store(Path(place) / "store")
-        work_apart(store, run_of(add(store, FILM)).run_id)
+        first = add(store, FILM)
+        work_apart(store, run_of(first).run_id)
+        while (copy := made.newest(store, first.job_id, "frames")) is not None and not copy.state.ended:
+            time.sleep(0.2)  # a film that was measured some time ago
         command = [
             sys.executable,
             "-m",
