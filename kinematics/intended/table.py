@@ -11,6 +11,9 @@ from kinematics.errors import KinematicsError
 
 Array = NDArray[np.float64]
 
+LEAST_STEP_RAD = 1e-6
+"""Rows closer than this, far below what anybody can set, say nothing about a slope."""
+
 
 @dataclass(frozen=True, slots=True)
 class Intended:
@@ -42,7 +45,7 @@ class Intended:
             raise KinematicsError("The intended travel needs two or more rows of equally many numbers.", hint)
         if not (np.all(np.isfinite(self.driver_rad)) and np.all(np.isfinite(self.driven_rad))):
             raise KinematicsError("A number is missing in the intended travel.", hint)
-        falls = np.flatnonzero(np.diff(self.driver_rad) <= 0)
+        falls = np.flatnonzero(np.diff(self.driver_rad) < LEAST_STEP_RAD)
         if falls.size:
             raise KinematicsError(
                 f"In row {falls[0] + 2} of the intended travel the driver angle is not above the one before.",

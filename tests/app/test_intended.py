@@ -46,6 +46,7 @@ def test_tolerance_may_be_given_for_some_rows() -> None:
         (b"driver_deg,driven_deg\n0,0\n", "two or more rows"),
         (b"driver_deg,driven_deg\n,1\n2,3\n", "no driver travel"),
         (b"driver_deg,driven_deg\n0,0\n0,1\n90,80\n", "above the one before"),
+        (b"driver_deg,driven_deg\n0,0\n1e-320,1\n90,80\n", "above the one before"),
         (b"driver_deg,driven_deg\n0,0\n900,80\n", "beyond 360"),
         (b"driver_deg,driven_deg,tolerance_deg\n0,0,-1\n90,80,1\n", "negative"),
         (b"driver_deg,driven_deg\n0,0\n90,inf\n", "missing"),
