@@ -1,4 +1,4 @@
-"""Who may do what, decided without any page: roles, shares, links, sign-ins, hosts, the sign-in file."""
+"""Who may do what, decided without any page: roles, shares, links, the store as one person may use it."""
 
 from __future__ import annotations
 
@@ -7,26 +7,21 @@ import random
 import stat
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import pytest
 from fake_result import write_fake_result
 from sqlalchemy import select
 from stored import Clock, add_job, measured, run_of
-from visiting import CLIENT_SECRET, COOKIE_SECRET, sign_in_text
 
 from app import schema
 from app.access import ALONE, Level, Person, Right, Role, Shares, author, may
 from app.bundle import export_job
 from app.entries import no_job
-from app.errors import InputError, StoreError
+from app.errors import StoreError
 from app.jobs import Film
-from app.page.door import Door
-from app.page.gate import host_is_ours
 from app.personal import PersonalStore
 from app.record import Comment, FilmFacts, JobFacts, Verdict
 from app.sharing import DAY_S, KEY_FILE, MOST_DAYS, Sharing
-from app.sign_in import SignIn, from_mapping, is_mail, load, signed_in
 from app.store import Store
 
 MAIL = "ann@works.example"
@@ -346,223 +341,6 @@ def test_a_thousand_guessed_tokens_open_nothing(store: Store, sharing: Sharing) 
         assert sharing.opened_by(guess) is None, guess
     assert sharing.opened_by("x" * 1_000_000) is None
     assert sharing.opened_by(token) is not None
-
-
-# Signing in
-
-NOW = 1_790_000_000.0
-GOOD: dict[str, Any] = {
-    "is_logged_in": True,
-    "email": "Ann@Works.example",
-    "email_verified": True,
-    "iat": NOW,
-}
-
-
-def test_a_verified_address_counts_for_some_hours() -> None:
-    assert signed_in(GOOD, 12, NOW) == MAIL
-    assert signed_in(GOOD, 12, NOW + 12 * 3600 - 1) == MAIL
-    assert signed_in(GOOD, 12, NOW + 12 * 3600) is None
-    assert signed_in(GOOD, 12, NOW - 200) == MAIL, "the provider's clock is a little ahead"
-    assert signed_in(GOOD, 12, NOW - 3600) is None
-
-
-@pytest.mark.parametrize(
-    "change",
-    [
-        {"is_logged_in": False},
-        {"is_logged_in": 1},
-        {"email_verified": False},
-        {"email_verified": "true"},
-        {"email_verified": None},
-        {"email": None},
-        {"email": "Ann"},
-        {"email": ["ann@works.example"]},
-        {"email": "ann@works.example@evil.example"},
-        {"email": "ann@works.example\n"},
-        {"email": "\N{CYRILLIC SMALL LETTER A}nn@works.example"},
-        {"iat": None},
-        {"iat": "now"},
-        {"iat": True},
-        {"iat": float("nan")},
-    ],
-)
-def test_anything_less_than_a_verified_address_counts_for_nothing(change: dict[str, Any]) -> None:
-    assert signed_in(GOOD | change, 12, NOW) is None
-
-
-@pytest.mark.parametrize("claims", [None, {}])
-def test_no_claims_mean_nobody(claims: dict[str, Any] | None) -> None:
-    assert signed_in(claims, 12, NOW) is None
-
-
-@pytest.mark.parametrize("mail", ["a@b.example", "A.b+c@d-e.example"])
-def test_mail_addresses_are_known(mail: str) -> None:
-    assert is_mail(mail)
-
-
-@pytest.mark.parametrize(
-    "mail", ["", "a", "@b.example", "a@b", "a@", "a b@c.example", '"a"@b.example', "a@.x"]
-)
-def test_what_is_no_mail_address_is_known(mail: str) -> None:
-    assert not is_mail(mail)
-
-
-# The sign-in file
-
-
-@pytest.fixture
-def file(tmp_path: Path) -> Path:
-    path = tmp_path / "sign-in.toml"
-    path.touch(mode=0o600)
-    path.write_text(sign_in_text(1, 8501))
-    return path
-
-
-def test_the_sign_in_file_is_read(file: Path) -> None:
-    found = load(file, {})
-    assert (found.client_secret, found.cookie_secret) == (CLIENT_SECRET, COOKIE_SECRET)
-    assert (found.origin, found.host, found.encrypted) == ("http://127.0.0.1:8501", "127.0.0.1", False)
-    assert found.role_of("KIM@works.example") is Role.KEEPER
-    assert found.role_of("outsider@works.example") is Role.TECHNICIAN, "names in the file know no capitals"
-    assert found.role_of("anybody@office.example") is Role.REVIEWER
-    for mail in ("anybody@works.example", "a@sub.office.example", "office.example", "a@notoffice.example"):
-        assert found.role_of(mail) is None
-    assert all(secret not in repr(found) for secret in (CLIENT_SECRET, COOKIE_SECRET))
-
-
-def test_an_address_counts_before_its_domain() -> None:
-    rules = base() | {"people": {"a@b.example": "reviewer"}, "domains": {"b.example": "keeper"}}
-    found = from_mapping(rules, {})
-    assert found.role_of("a@b.example") is Role.REVIEWER
-    assert found.role_of("c@b.example") is Role.KEEPER
-
-
-def test_secrets_may_come_from_the_environment(file: Path) -> None:
-    file.write_text(sign_in_text(1, 8501, secrets=False))
-    file.chmod(0o644)  # there is no secret in it now
-    given = {"STROKECURVE_CLIENT_SECRET": CLIENT_SECRET, "STROKECURVE_COOKIE_SECRET": COOKIE_SECRET}
-    assert load(file, given).client_secret == CLIENT_SECRET
-    with pytest.raises(InputError, match="STROKECURVE_COOKIE_SECRET"):
-        load(file, {})
-    file.chmod(0o664)
-    with pytest.raises(InputError, match="Others can change"):
-        load(file, given)
-
-
-@pytest.mark.parametrize("mode", [0o640, 0o604, 0o660, 0o602, 0o644])
-def test_a_file_with_secrets_that_others_can_open_is_refused(file: Path, mode: int) -> None:
-    file.chmod(mode)
-    with pytest.raises(InputError, match="chmod 600"):
-        load(file, {})
-
-
-def base() -> dict[str, Any]:
-    return {
-        "provider": "https://id.example/.well-known/openid-configuration",
-        "client_id": "x",
-        "redirect": "https://page.example/oauth2callback",
-        "client_secret": "secret",
-        "cookie_secret": "c" * 32,
-        "people": {"a@b.example": "keeper"},
-    }
-
-
-def test_an_encrypted_address_is_known() -> None:
-    found = from_mapping(base(), {})
-    assert found.encrypted
-    assert found.secrets()["auth"]["redirect_uri"] == "https://page.example/oauth2callback"
-
-
-@pytest.mark.parametrize(
-    ("change", "said"),
-    [
-        ({"cookie_secret": "short"}, "shorter than 32"),
-        ({"client_secret": ""}, "client_secret"),
-        ({"client_id": 1}, "client_id"),
-        ({"provider": "http://id.example/x"}, "https"),
-        ({"provider": "ftp://id.example/x"}, "web address"),
-        ({"provider": "https://[x"}, "cannot be used"),
-        ({"redirect": "https://page.example/"}, "/oauth2callback"),
-        ({"redirect": "https://page.example/below/oauth2callback"}, "/oauth2callback"),
-        ({"redirect": "http://page.example/oauth2callback"}, "https"),
-        ({"redirect": "https://page.example/oauth2callback?x=1"}, "/oauth2callback"),
-        ({"people": {}}, "nobody"),
-        ({"people": []}, "not a table"),
-        ({"people": {"a": "keeper"}}, "what it should be"),
-        ({"people": {"a@b.example": "alone"}}, "technician, reviewer, keeper"),
-        ({"people": {"a@b.example": "guest"}}, "technician, reviewer, keeper"),
-        ({"people": {"a@b.example": "keeper", "A@b.example": "reviewer"}}, "twice"),
-        ({"domains": {"@b.example": "keeper"}}, "what it should be"),
-        ({"domains": {"*": "keeper"}}, "what it should be"),
-        ({"hours": 0}, "hours"),
-        ({"hours": 721}, "hours"),
-        ({"hours": True}, "hours"),
-        ({"alow": {}}, "'alow'"),
-    ],
-)
-def test_a_sign_in_file_that_cannot_be_used_is_refused_in_words(change: dict[str, Any], said: str) -> None:
-    with pytest.raises(InputError, match=said) as caught:
-        from_mapping(base() | change, {})
-    assert "c" * 32 not in str(caught.value)
-
-
-@pytest.mark.parametrize("content", [b"provider = ", b"\xff\xfe"])
-def test_a_sign_in_file_that_is_no_toml_is_refused_in_words(file: Path, content: bytes) -> None:
-    file.write_bytes(content)
-    with pytest.raises(InputError, match="not valid TOML"):
-        load(file, {})
-    with pytest.raises(InputError, match="cannot be read"):
-        load(file.with_name("none.toml"), {})
-
-
-# Hosts
-
-
-def door(sign_in: SignIn | None = None, *, unsafe: bool = False, address: str = "127.0.0.1") -> Door:
-    return Door(Path(), sign_in, unsafe, address)
-
-
-OWN = (
-    "localhost",
-    "localhost:8501",
-    "LOCALHOST:1",
-    "127.0.0.1:8501",
-    "127.0.0.2",
-    "[::1]:8501",
-    "localhost.",
-)
-FOREIGN = (
-    None, "", "evil.example", "evil.example:8501", "localhost.evil.example", "127.0.0.1.evil.example",
-    "localhost@evil.example", "evil.example@localhost", "localhost/evil", "localhost:x", "localhost evil",
-    "192.168.1.5", "0x7f.1", "[::1", "[fe80::1]", "localhost#evil", "localhost?evil",
-)  # fmt: skip
-
-
-@pytest.mark.parametrize("host", OWN)
-def test_this_computer_is_known_by_every_name_it_has(host: str) -> None:
-    for one in (door(), door(from_mapping(base(), {})), door(unsafe=True, address="0.0.0.0")):
-        assert host_is_ours(host, one)
-
-
-@pytest.mark.parametrize("host", FOREIGN)
-def test_other_names_are_refused(host: str | None) -> None:
-    assert not host_is_ours(host, door())
-    assert not host_is_ours(host, door(from_mapping(base(), {}), address="0.0.0.0"))
-
-
-def test_names_that_were_given_are_known() -> None:
-    named = door(from_mapping(base(), {}), address="10.0.0.5")
-    assert host_is_ours("page.example", named)
-    assert host_is_ours("PAGE.example:443", named)
-    assert host_is_ours("10.0.0.5:8501", named)
-    assert not host_is_ours("10.0.0.6:8501", named)
-
-
-def test_without_sign_in_addresses_are_known_but_names_of_others_are_not() -> None:
-    open_to_all = door(unsafe=True, address="0.0.0.0")
-    for host, known in (("192.168.1.5:8501", True), ("[fe80::1]:80", True), ("evil.example", False)):
-        assert host_is_ours(host, open_to_all) == known
 
 
 def test_ids_are_random_and_never_repeat(store: Store) -> None:
