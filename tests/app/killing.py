@@ -1,17 +1,21 @@
 """Kills programs at random instants, with ``kill -9``, and looks whether everything acknowledged is there.
 
 What is killed are the real processes: foremen and workers on a real film, and those that make records.
-Uploads and comments, which the page takes in, are made by a program that calls what the page calls, over and
-over: ``python killing.py STORE upload|comment JOB`` prints a line for each that it has acknowledged.
+Uploads and comments are made by a program that calls what the page calls, over and over: ``python killing.py
+STORE upload|comment JOB`` prints a line for each that it has acknowledged. The page is the real command, with
+a visitor who comments over its own protocol while a film that the page began is analysed.
 """
 
 from __future__ import annotations
 
+import asyncio
 import hashlib
 import os
 import random
+import re
 import subprocess
 import sys
+import threading
 import time
 from collections import Counter
 from collections.abc import Callable
@@ -22,9 +26,11 @@ import psutil
 from fake_result import write_fake_result
 from pypdf import PdfReader
 from stored import add_film, measured, run_of
+from visitor import Visitor
+from websockets.exceptions import ConnectionClosed
 
 from app import made, turns, worker
-from app.files import pieces
+from app.files import new_id, pieces
 from app.foreman import work_apart
 from app.jobs import RunState
 from app.keeping import check
@@ -34,8 +40,10 @@ from app.store import Store
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
-KINDS = ("upload", "comment", "analysis", "report")
+KINDS = ("upload", "comment", "analysis", "report", "page")
 CLIP_BYTES = 1 << 20
+PAGE_S = 8.0
+"""Longest time until the page is killed: it is opened, and then commented on some dozens of times."""
 ACTING_S = 0.5
 """Longest time that uploads and comments go on before their program is killed: some dozens of them."""
 DEADLINE_S = 180.0
@@ -122,7 +130,11 @@ class Killer:
 
     def kill(self, kind: str) -> None:
         """Kill one program while it does something of this kind, then look at everything."""
-        act: dict[str, Callable[[], str]] = {"analysis": self._kill_analysis, "report": self._kill_report}
+        act: dict[str, Callable[[], str]] = {
+            "analysis": self._kill_analysis,
+            "report": self._kill_report,
+            "page": self._kill_page,
+        }
         how = act[kind]() if kind in act else self._kill_actor(kind)
         self.ends[f"{kind}: {how}"] += 1
         self.look()
@@ -197,6 +209,55 @@ class Killer:
             wait_until(again.state_ended)
             self._keep(again)
             return "killed, made again"
+
+    def _kill_page(self) -> str:
+        """Kill the page while somebody comments on it, and while an analysis goes on that it began."""
+        run_id = self.store.analyse_again(self.film_id).run_id
+        command = [sys.executable, "-m", "app.cli", "--no-browser", "--port", "0"]
+        said: list[str] = []
+        with subprocess.Popen(
+            [*command, "--store", str(self.store.folder)], cwd=ROOT, stdout=subprocess.PIPE, text=True
+        ) as starter:
+            assert starter.stdout is not None
+            found = re.search(r"http://[\w.:]+", starter.stdout.readline())
+            assert found is not None
+            both = {
+                "server": psutil.Process(starter.pid).children()[0],
+                "starter": psutil.Process(starter.pid),
+            }
+            killer = threading.Timer(self.rng.uniform(0.0, PAGE_S), end, (both,))
+            killer.start()
+            asyncio.run(self._comment_until_killed(found[0], said))
+            killer.join()
+        if self.store.runs.run(run_id).state is RunState.QUEUED:
+            worker.tend(self.store)  # killed before it had looked at the queue: the next page does
+        wait_until(lambda: self.store.runs.run(run_id).state.ended)
+        run = self.store.runs.run(run_id)
+        assert (run.state, run.tries) == (RunState.DONE, 1), run.error
+        self.ledger.results[run_id] = sum(path.is_file() for path in run.result.rglob("*"))
+        there = {e.content.text: e.entry_id for e in self.store.entries(self.job_id, Comment)}
+        assert set(said) <= set(there)
+        self.ledger.comments.update({there[text]: text for text in said})
+        return "killed"
+
+    async def _comment_until_killed(self, address: str, said: list[str]) -> None:
+        """Put one comment after the other on record; those in ``said`` were acknowledged."""
+        visitor = Visitor(address)
+        try:
+            await visitor.open("handover", job=self.job_id)
+            while True:
+                field_there, send = (
+                    visitor.find("text_area", "Comment"),
+                    visitor.find("button", "Put this comment"),
+                )
+                assert field_there is not None
+                assert send is not None
+                text = f"on the page {new_id()}"
+                visitor.fill(field_there, text)
+                await visitor.touch(send)
+                said.append(text)
+        except (ConnectionClosed, OSError):
+            assert visitor.errors == []
 
     def _keep(self, asked: Asked) -> None:
         """Write a record that was said to be done into the ledger."""

@@ -166,11 +166,12 @@ class Visitor:
             if kind == "script_finished" and message.script_finished in ENDS:
                 return
             if kind == "new_session":
-                self._place = (*self._place[:2], message.new_session.page_script_hash)
                 if whole:
                     self._timers.clear()
                     self.widgets.clear()
                 whole = True
+            elif kind == "navigation":  # what page the address led to
+                self._place = (*self._place[:2], message.navigation.page_script_hash)
             elif kind == "auto_rerun":
                 self._timers[message.auto_rerun.fragment_id] = message.auto_rerun.interval
             elif kind == "stop_auto_rerun":

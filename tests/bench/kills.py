@@ -1,8 +1,8 @@
-"""Kills at random instants: ``PYTHONPATH=tests/app:. python tests/bench/kills.py N SEED``.
+"""Kills at random instants: ``PYTHONPATH=tests/app:. python tests/bench/kills.py N SEED [KIND ...]``.
 
-Uploads, comments, analyses (of the sample clip, by the real worker) and records are killed in turn; after
-every kill everything acknowledged must be there and the store must pass its check. Prints what was killed
-and how it went on; anything lost ends the run.
+Uploads, comments, analyses (of the sample clip, by the real worker), records and the page are killed in turn;
+after every kill everything acknowledged must be there and the store must pass its check. Prints what was
+killed and how it went on; anything lost ends the run.
 """
 
 from __future__ import annotations
@@ -19,13 +19,13 @@ from killing import KINDS, Killer
 FILM = Path(__file__).resolve().parents[2] / "sample_media" / "as_found.mp4"
 
 
-def main(count: int, seed: int) -> None:
+def main(count: int, seed: int, which: list[str]) -> None:
     """Kill, look, and print."""
     rng = random.Random(seed)
     with tempfile.TemporaryDirectory() as place:
         started_s = time.monotonic()
         killer = Killer(Path(place) / "store", FILM, rng)
-        kinds = [KINDS[number % len(KINDS)] for number in range(count)]
+        kinds = [which[number % len(which)] for number in range(count)]
         rng.shuffle(kinds)
         for number, kind in enumerate(kinds, start=1):
             killer.kill(kind)
@@ -45,5 +45,4 @@ def main(count: int, seed: int) -> None:
 
 
 if __name__ == "__main__":
-    chosen = [int(word) for word in sys.argv[1:]]
-    main(*(*chosen, *(200, 1)[len(chosen) :]))
+    main(int(sys.argv[1]), int(sys.argv[2]), sys.argv[3:] or list(KINDS))
