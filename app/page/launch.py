@@ -14,12 +14,8 @@ import webbrowser
 from dataclasses import dataclass
 from pathlib import Path
 
-import app
-from app import worker
 from app.errors import InputError
-from app.files import pieces
-from app.jobs import Job, RunState
-from app.record import FilmFacts
+from app.page.sample import load_sample
 from app.sign_in import SignIn, is_loopback, load
 from app.store import Store
 
@@ -28,8 +24,6 @@ USUAL_PORT = 8501
 LARGEST_TABLE_MB = 2
 """What Streamlit itself takes: set-up files and tables. Clips and bundles go to an address of our own."""
 READY_WITHIN_S = 60.0
-SAMPLE = Path("sample_media") / "as_found.mp4"
-SAMPLE_LABEL = "Sample (invented): as found"
 
 UNSAFE_SWITCH = "--unsafe-no-sign-in"
 UNSAFE = (
@@ -165,40 +159,6 @@ def command(store: Path, port: int, listening: Listening | None = None) -> list[
     ]  # fmt: skip
 
 
-def sample_clip() -> Path:
-    """The sample clip of the source folder.
-
-    Raises
-    ------
-    InputError
-        If it is not there.
-    """
-    for folder in (Path(app.__file__).resolve().parent.parent, Path.cwd()):
-        if (folder / SAMPLE).is_file():
-            return folder / SAMPLE
-    raise InputError(
-        f"The sample clip {SAMPLE} is not here.", "Run the demo in the folder strokecurve was cloned into."
-    )
-
-
-def load_sample(store: Store) -> Job:
-    """The sample's job: the one already measured or on its way, else a new one whose analysis is started."""
-    path = sample_clip()
-    worker.tend(store)
-    for job in store.jobs():
-        for film in job.films:
-            lost = film.run is None or film.run.state in (RunState.FAILED, RunState.CANCELLED)
-            if film.facts.label == SAMPLE_LABEL and not lost:
-                return job
-    with path.open("rb") as stream:
-        clip = store.receive(pieces(stream), path.name, path.stat().st_size)
-    job = store.new_job()
-    run = store.add_film(job.job_id, clip, FilmFacts("as found", SAMPLE_LABEL)).run
-    if run is not None:
-        worker.start(store, run)
-    return store.job(job.job_id)
-
-
 def wait_until_ready(server: subprocess.Popen[bytes], port: int, host: str = ADDRESS) -> bool:
     """Wait for the page to answer; False if its server ended or does not answer in time."""
     deadline = time.monotonic() + READY_WITHIN_S
@@ -225,7 +185,7 @@ def serve(
     browser : bool
         Whether to open the person's browser.
     sample : bool
-        Whether to put the sample film into the store and open it.
+        Whether to put the sample's job into the store and open it.
     listening : Listening, optional
         Where and for whom; by default for this computer only.
 
@@ -242,10 +202,10 @@ def serve(
     listening = listening or Listening()
     host, sign_in = listening.reached_at, checked(listening)
     jobs = Store(store)
-    job = load_sample(jobs) if sample else None
+    shown = load_sample(jobs) if sample else None
     chosen = free_port(port, listening.address)
     origin = sign_in.origin if sign_in else f"http://{host}:{chosen}"
-    address = f"{origin}/" + (f"?job={job.job_id}" if job else "")
+    address = f"{origin}/" + (f"?job={shown.job_id}&film={shown.film_id}" if shown else "")
     # A plain termination must take the server along, as Ctrl-C does.
     before = signal.signal(signal.SIGTERM, signal.default_int_handler)
     server = subprocess.Popen(

@@ -16,7 +16,8 @@ from stored import run_of
 from app import worker
 from app.errors import InputError
 from app.jobs import RunState
-from app.page import launch
+from app.page import launch, sample
+from app.record import Readings
 from app.store import Store
 
 
@@ -50,22 +51,30 @@ def test_only_this_computer_is_served_and_nothing_is_reported_home() -> None:
 def test_sample_is_loaded_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     started: list[str] = []
     monkeypatch.setattr(worker, "start", lambda store, run: started.append(run.run_id))
+    monkeypatch.setattr(worker, "tend", lambda store: None)
     store = Store(tmp_path)
-    first = launch.load_sample(store)
-    assert first.films[0].clip.path.read_bytes() == launch.sample_clip().read_bytes()
-    assert "invented" in first.title
-    assert launch.load_sample(store).job_id == first.job_id
-    run = run_of(first.films[0])
-    assert started == [run.run_id]
+    film = sample.load_sample(store)
+    job = store.job(film.job_id)
+    assert "invented" in job.title
+    assert [one.facts.role for one in job.films] == ["as found", "as left"]
+    for one in job.films:
+        assert "invented" in one.facts.label
+        assert one.clip.path.read_bytes() == sample.sample_file(sample.FILMS[one.facts.role]).read_bytes()
+    assert store.latest(job.job_id, Readings) is not None
+    assert sample.load_sample(store).film_id == film.film_id
+    assert started == [run_of(one).run_id for one in job.films]
+    run = run_of(job.films[1])
     store.runs.claim(run.run_id)
     store.runs.finish(run.run_id, 1, RunState.FAILED, "x")
-    assert launch.load_sample(store).job_id != first.job_id
+    assert sample.load_sample(store).job_id != job.job_id
 
 
-def test_missing_sample_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(launch, "SAMPLE", Path("nowhere") / "none.mp4")
-    with pytest.raises(InputError, match="sample clip"):
-        launch.load_sample(Store(tmp_path))
+def test_missing_sample_is_said_and_leaves_no_job(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sample, "FILMS", {"as found": "as_found.mp4", "as left": "none.mp4"})
+    store = Store(tmp_path)
+    with pytest.raises(InputError, match=r"none\.mp4"):
+        sample.load_sample(store)
+    assert store.jobs() == ()
 
 
 @pytest.mark.parametrize("ending", [signal.SIGINT, signal.SIGTERM])
