@@ -5,11 +5,13 @@ Nothing here uses a browser; ``test_access_browser`` does.
 
 from __future__ import annotations
 
+import http.client
 import random
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import pytest
 from provider import FORGED
@@ -334,6 +336,35 @@ def test_media_addresses_take_somebody_who_may_be_here(visitor: Come, media: str
         assert_nothing(answer)
     else:
         assert answer.status_code == 200
+        assert "driver_deg" in answer.text
+
+
+@pytest.mark.parametrize(
+    "written",
+    [
+        "/{}",
+        "//{}",
+        "/./{}",
+        "/_stcore/../{}",
+        "/%6dedia/{name}",
+        "/media//{name}",
+        "/media/./{name}",
+        "/MEDIA/{name}",
+    ],
+)
+def test_no_way_of_writing_a_media_address_lets_strangers_in(house: House, media: str, written: str) -> None:
+    """Asked for as written, by a client that does not tidy addresses up as browsers do."""
+    path = media.lstrip("/")
+    line = written.format(path, name=path.rpartition("/")[2])
+    parts = urlsplit(house.served.address)
+    connection = http.client.HTTPConnection(parts.hostname or "", parts.port)
+    connection.request("GET", line)
+    answer = connection.getresponse()
+    body = answer.read()
+    connection.close()
+    # Addresses that mean nothing get the same empty document as every page.
+    assert answer.status in (400, 404) or b"<!doctype html>" in body.lower()
+    assert b"driver_deg" not in body
 
 
 @pytest.mark.parametrize("who", (*READERS, *NO_READERS))
