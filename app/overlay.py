@@ -57,8 +57,11 @@ class Drawing:
             pins[ends[0], n] = np.array(entry["drive_pin_mm"])
             pins[ends[1], n] = np.array(entry["driven_pin_mm"])
             rods.append((n, ends[0], ends[1]))
-        with ClipReader(clip) as reader:
-            return cls(motion, pins, tuple(rods), reader.facts)
+        facts = recorded_facts(result_dir)
+        if facts is None:
+            with ClipReader(clip) as reader:
+                facts = reader.facts
+        return cls(motion, pins, tuple(rods), facts)
 
     def draw(self, picture: Picture) -> Rgb:
         """Draw into one picture; shafts that were not measured in it are left out."""
@@ -117,6 +120,20 @@ class Drawing:
         motion = self.motion
         cam = motion.rotation[frame] @ point_mm + motion.translation[frame]
         return (upright(motion.camera.project(cam), self.facts) + 0.5) * scale - 0.5
+
+
+def recorded_facts(result_dir: Path) -> ClipFacts | None:
+    """What the record of a result says about its clip; None where an early version did not say it all."""
+    said = json.loads((Path(result_dir) / "result.json").read_text(encoding="utf-8"))["clip"]
+    try:
+        across, down = (int(side) for side in said["size_px"])  # as shown, upright
+        turns = int(said["quarter_turns"])
+        size = (down, across) if turns % 2 == 1 else (across, down)
+        return ClipFacts(
+            said["codec"], size, turns, int(said["bit_depth"]), said["duration_s"], said["frames"]
+        )
+    except (KeyError, TypeError, ValueError):
+        return None
 
 
 @lru_cache(maxsize=4)

@@ -5,12 +5,11 @@ from __future__ import annotations
 import logging
 from pathlib import Path
 
-import cv2
 import numpy as np
 import pandas as pd
 import streamlit as st
 
-from app import made
+from app import frames, made
 from app.errors import StoreError
 from app.estimates import format_estimate
 from app.jobs import Film
@@ -25,7 +24,6 @@ from app.store import Store
 
 logger = logging.getLogger(__name__)
 
-FRAME_WIDTH_PX = 1280
 SD_NOTE = "± is one standard deviation."
 NOT_SEEN = "not seen"
 ANCHOR = "moment"
@@ -78,16 +76,8 @@ def travel_moment(opened: Opened, linkage: str, driver_deg: float) -> float | No
 
 @st.cache_data(max_entries=48, show_spinner=False)
 def frame_jpeg(clip: str, folder: str, time_s: float, copy: str | None) -> bytes:
-    """The frame at a moment with arms, rods and angles drawn in, small enough for a phone."""
-    from app.overlay import draw_frame
-
-    picture = draw_frame(Path(clip), Path(folder), time_s, Path(copy) if copy else None)
-    height, width = picture.shape[:2]
-    if width > FRAME_WIDTH_PX:
-        size = (FRAME_WIDTH_PX, round(height * FRAME_WIDTH_PX / width))
-        picture = np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-    _, jpeg = cv2.imencode(".jpg", cv2.cvtColor(picture, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 85])
-    return jpeg.tobytes()
+    """The frame at a moment with arms, rods and angles drawn in, kept as long as somebody may come back."""
+    return frames.frame_jpeg(Path(clip), Path(folder), time_s, Path(copy) if copy else None)
 
 
 def quick_copy(store: Store, film: Film) -> Path | None:

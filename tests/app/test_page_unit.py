@@ -5,9 +5,9 @@ from __future__ import annotations
 import re
 import shutil
 import sys
-import types
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from fake_result import LINKAGE, write_fake_result
@@ -18,7 +18,7 @@ from streamlit.testing.v1 import AppTest
 from streamlit.testing.v1.element_tree import Button
 
 import app.page
-from app import made, uploads, worker
+from app import frames, made, uploads, worker
 from app.access import ALONE
 from app.cautions import CAUTIONS, SETTING_CAUTIONS
 from app.jobs import Film, RunState
@@ -51,9 +51,8 @@ def started(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 def _frames(monkeypatch: pytest.MonkeyPatch) -> None:
     """Grey frames, and no process that copies clips; drawing on real ones is tested with the overlay."""
     monkeypatch.setattr(made, "start_process", lambda store, command, log: None)
-    overlay = types.ModuleType("app.overlay")
-    overlay.draw_frame = lambda clip, folder, time_s, copy: np.full((90, 160, 3), 128, np.uint8)  # type: ignore[attr-defined]
-    monkeypatch.setitem(sys.modules, "app.overlay", overlay)
+    _, grey = cv2.imencode(".jpg", np.full((90, 160, 3), 128, np.uint8))
+    monkeypatch.setattr(frames, "frame_jpeg", lambda clip, folder, time_s, copy: grey.tobytes())
 
 
 def measured(store: Store, *, findings: bool = True) -> Film:
@@ -299,7 +298,7 @@ def test_a_fault_in_one_part_leaves_the_others_standing(
     def broken(clip: Path, folder: Path, time_s: float, copy: Path | None) -> None:
         raise ZeroDivisionError("secret detail")
 
-    monkeypatch.setattr(sys.modules["app.overlay"], "draw_frame", broken)
+    monkeypatch.setattr(frames, "frame_jpeg", broken)
     page = visit(measured(store))
     assert "fault in strokecurve itself" in page.error[0].value
     assert "secret detail" not in all_text(page)
