@@ -159,6 +159,8 @@ def tell(visitors: list[Visitor]) -> None:
 
 def main(people: int = 20, clips: int = 8, seed: int = 1) -> None:
     """Serve the page, let people in, print what was measured."""
+    if hasattr(os, "getloadavg"):
+        print(f"processes that wanted a core in the five minutes before: {os.getloadavg()[1]:.1f}")
     with tempfile.TemporaryDirectory() as place:
         store = Store(Path(place) / "store")
         first = add(store, FILM)
