@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -10,6 +9,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+
+from app.numbers import finite
 
 Array = NDArray[np.float64]
 
@@ -69,9 +70,9 @@ def linkage_of(finding: Mapping[str, Any], linkages: Mapping[str, Mapping[str, A
 def driver_travel_of(finding: Mapping[str, Any], linkage: Mapping[str, Any]) -> float | None:
     """Driver travel at which what a finding states is seen best; None where it has no such place."""
     entry = linkage.get(_PLACES.get(str(finding.get("code")), ""))
-    at = entry.get("at_driver_deg") if isinstance(entry, Mapping) else None
-    if isinstance(at, int | float) and math.isfinite(at):
-        return float(at)
+    at = finite(entry.get("at_driver_deg")) if isinstance(entry, Mapping) else None
+    if at is not None:
+        return at
     said = _DRIVER_TRAVEL.search(str(finding.get("text") or ""))
     if said:
         return float(said[1] or said[2])

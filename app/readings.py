@@ -8,12 +8,14 @@ import math
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
+from reprlib import repr as shown
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from app.errors import InputError
+from app.numbers import finite
 from app.record import Readings
 from kinematics.intended.fuels import FUELS, Fuel
 
@@ -242,11 +244,13 @@ def fuel_from_toml(content: bytes, name: str) -> Fuel:
     """
     try:
         found = tomllib.loads(content.decode("utf-8-sig"))
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except (ValueError, RecursionError) as error:
         raise InputError(f"The composition of {name} is not a TOML file.", _COMPOSITION_HINT) from error
     unknown = sorted(set(found) - {"name", "gas", "mass", "gross_mj_kg"})
     if unknown:
-        raise InputError(f"The composition has a key {unknown[0]!r} that is not known.", _COMPOSITION_HINT)
+        raise InputError(
+            f"The composition has a key {shown(unknown[0])} that is not known.", _COMPOSITION_HINT
+        )
     if ("gas" in found) == ("mass" in found):
         raise InputError("The composition needs either a table [gas] or a table [mass].", _COMPOSITION_HINT)
     called = found.get("name", name)
@@ -271,6 +275,7 @@ def _shares(table: Any) -> dict[str, float]:
 
 
 def _plain(value: Any, name: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float):
+    number = finite(value)
+    if number is None:
         raise InputError(f"{name} in the composition is not a number.", _COMPOSITION_HINT)
-    return float(value)
+    return number

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from app.errors import InputError
+from app.numbers import finite
 from app.record import LARGEST_DEG, LARGEST_S, strict_json
 from app.results import ANGLES_FILE, RECORD_FILE, TRAVEL_FILE
 from app.tables import PASSES, SEVERITIES
@@ -66,9 +67,8 @@ class FilmResult:
 
 def number(value: object) -> float:
     """A figure of ``result.json``; NaN where there is none."""
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        return math.nan
-    return float(value)
+    known = finite(value)
+    return math.nan if known is None else known
 
 
 def texts(value: object) -> tuple[str, ...]:

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-import math
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from reprlib import repr as shown
 from typing import Any
 
 from app.errors import InputError
+from app.numbers import finite
 
 RADII = ("drive_radius_mm", "driven_radius_mm")
 STARTS = ("drive_start_deg", "driven_start_deg")
@@ -125,6 +126,10 @@ class Rig:
             content = tomllib.loads(text)
         except tomllib.TOMLDecodeError as error:
             raise InputError(f"The set-up file is not valid TOML: {error}.", "Correct that line.") from error
+        except (ValueError, RecursionError) as error:  # numbers of thousands of digits, tables in tables
+            raise InputError(
+                "The set-up file holds what no set-up file needs.", "Write it anew, as in docs/files.md."
+            ) from error
         _known(content, {"shaft", "linkage"}, "the set-up file")
         shafts = tuple(_shaft(entry, n) for n, entry in enumerate(_tables(content, "shaft")))
         linkages = tuple(_linkage(entry, n) for n, entry in enumerate(_tables(content, "linkage")))
@@ -194,7 +199,9 @@ def _linkage(entry: dict[str, Any], number: int) -> RigLinkage:
         raise InputError(f"{where} must name two different shafts.", "Set driver and driven.")
     opening = entry.get("opening")
     if opening not in (None, "ccw", "cw"):
-        raise InputError(f"{where}: opening is {opening!r}.", 'Write "ccw" or "cw", as the camera sees it.')
+        raise InputError(
+            f"{where}: opening is {shown(opening)}.", 'Write "ccw" or "cw", as the camera sees it.'
+        )
     limits = _table(entry, "limits", where)
     _known(limits, set(LIMITS), f"{where}, limits")
     tape = _table(entry, "tape", where)
@@ -221,7 +228,8 @@ def _known(table: dict[str, Any], keys: set[str], where: str) -> None:
     for key in table:
         if key not in keys:
             raise InputError(
-                f"In {where} the key {key!r} is not known.", f"Known keys: {', '.join(sorted(keys))}."
+                f"In {where} the key {shown(key)} is not known.",
+                f"Known keys: {', '.join(sorted(keys))}.",
             )
 
 
@@ -232,17 +240,14 @@ def _table(entry: dict[str, Any], key: str, where: str) -> dict[str, Any]:
     return table
 
 
-def _is_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
-
-
 def _number(table: dict[str, Any], key: str, where: str, low: float, high: float) -> float | None:
     value = table.get(key)
     if value is None:
         return None
-    if not _is_number(value) or not low <= value <= high:
-        raise InputError(f"{where}: {key} is {value!r}.", f"Give a number from {low:g} to {high:g}.")
-    return float(value)
+    number = finite(value)
+    if number is None or not low <= number <= high:
+        raise InputError(f"{where}: {key} is {shown(value)}.", f"Give a number from {low:g} to {high:g}.")
+    return number
 
 
 def _size(table: dict[str, Any], key: str, where: str) -> float | None:
@@ -255,13 +260,14 @@ def _marker(table: dict[str, Any], key: str, where: str) -> int | None:
         return None
     if not isinstance(value, int) or isinstance(value, bool) or not 4 <= value <= 49:
         raise InputError(
-            f"{where}: {key} is {value!r}.", "Give a marker id from 4 to 49; 0 to 3 are the card's."
+            f"{where}: {key} is {shown(value)}.",
+            "Give a marker id from 4 to 49; 0 to 3 are the card's.",
         )
     return value
 
 
 def _tape(key: str, value: object, where: str) -> tuple[float, float]:
-    if not (isinstance(value, list) and len(value) == 2 and all(_is_number(v) for v in value)):
+    if not (isinstance(value, list) and len(value) == 2 and None not in map(finite, value)):
         raise InputError(
             f"{where}: {key} must be two numbers.",
             "Write [value, standard uncertainty], for example [80, 1].",
@@ -281,7 +287,7 @@ def _allowed(key: str, value: object, where: str) -> Allowed:
         )
     _known(value, {"min", "max", "holes"}, f"{where}, allow.{key}")
     holes = value.get("holes", [])
-    if not isinstance(holes, list) or not all(_is_number(h) for h in holes):
+    if not isinstance(holes, list) or None in map(finite, holes):
         raise InputError(
             f"{where}: the holes of {key} must be a list of numbers.", "Write { holes = [60, 70] }."
         )
@@ -289,7 +295,8 @@ def _allowed(key: str, value: object, where: str) -> Allowed:
     if holes:
         low = min(holes) if low is None else low
         high = max(holes) if high is None else high
-    if not (_is_number(low) and _is_number(high)) or low > high:
+    low, high = finite(low), finite(high)
+    if low is None or high is None or low > high:
         raise InputError(
             f"{where}: allow.{key} needs min and max in rising order, or holes.", "Give both ends."
         )
@@ -300,7 +307,7 @@ def _allowed(key: str, value: object, where: str) -> Allowed:
         raise InputError(
             f"{where}: no hole of {key} lies from {low:g} to {high:g}.", "Correct min, max or holes."
         )
-    return Allowed(float(low), float(high), kept)
+    return Allowed(low, high, kept)
 
 
 def _distinct(values: list[Any], what: str) -> None:

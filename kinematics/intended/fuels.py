@@ -147,7 +147,7 @@ class Fuel:
         unknown = [gas for gas in shares if gas not in FORMATION_KJ_MOL]
         if unknown:
             raise KinematicsError(
-                f"The gas {unknown[0]!r} in the composition of {name} is not known.",
+                f"The gas {unknown[0][:20]!r} in the composition of {name} is not known.",
                 f"Known are {', '.join(FORMATION_KJ_MOL)}.",
             )
         parts = _scaled(name, shares)
