@@ -127,7 +127,7 @@ def import_bundle(
         incoming.mkdir()
         reader.copy_to(incoming)
         with store.database.writing() as connection:
-            merged = _Merge(store, connection, record, incoming, moves).carry_out()
+            merged = _Merge(store, connection, record, incoming, moves, check_job).carry_out()
             moves.carry_out()
     except OSError as error:
         raise StoreError(
@@ -151,13 +151,20 @@ class _Merge:
     """One merge inside its transaction."""
 
     def __init__(
-        self, store: Store, connection: Connection, record: JobRecord, incoming: Path, moves: _Moves
+        self,
+        store: Store,
+        connection: Connection,
+        record: JobRecord,
+        incoming: Path,
+        moves: _Moves,
+        check_job: Callable[[str], None] | None = None,
     ) -> None:
         self.store = store
         self.connection = connection
         self.record = record
         self.incoming = incoming
         self.moves = moves
+        self.check_job = check_job
 
     def carry_out(self) -> Merged:
         """Write every row that is not there yet, refusing whatever contradicts one that is."""
@@ -194,7 +201,15 @@ class _Merge:
 
     def _film(self, film: FilmRecord) -> bool:
         row = {"id": film.film_id, "job_id": self.record.job_id, "clip_id": film.clip.clip_id}
-        return self._put(schema.film, row | {"made_s": film.made_s})
+        is_new = self._put(schema.film, row | {"made_s": film.made_s})
+        if is_new and film.clip.clip_id not in self.record.clips_here and self.check_job is not None:
+            # Who knows a clip by its name only does not get it by naming it in a bundle of their own.
+            table = schema.film
+            users = select(table.c.job_id).where(table.c.clip_id == film.clip.clip_id).distinct()
+            for job_id in self.connection.execute(users).scalars().all():
+                if job_id != self.record.job_id:
+                    self.check_job(job_id)
+        return is_new
 
     def _entries(self) -> int:
         """Unite the entries of both sides."""

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 from fake_result import write_fake_result
-from sqlalchemy import select
+from sqlalchemy import insert, select
 from stored import Clock, add_job, measured, run_of
 
 from app import schema
@@ -247,6 +247,25 @@ def test_a_bundle_that_brings_a_new_job_makes_it_ones_own(store: Store, tmp_path
     assert mine.take_in(tmp_path / "job.zip").new_job
     assert mine.may(Right.SHARE, film.job_id)
     assert not of(store, Person(Role.TECHNICIAN, "b@works.example")).may(Right.READ, film.job_id)
+
+
+def test_a_bundle_that_only_names_somebody_elses_clip_does_not_get_it(store: Store, tmp_path: Path) -> None:
+    film = add_job(store)
+    clip = film.clip
+    ann, bob = (of(store, Person(Role.TECHNICIAN, f"{name}@works.example")) for name in ("ann", "bob"))
+    ann.own(film.job_id)
+    forger = Store(tmp_path / "forger")
+    with forger.database.writing() as connection:
+        row = {"id": clip.clip_id, "made_s": 0.0, "file": clip.path.name, "here": 0}
+        row |= {"size_bytes": clip.size_bytes, "sha256": clip.sha256}
+        connection.execute(insert(schema.clip).values(row))
+    job = forger.new_job().job_id
+    forger.add_film(job, forger.clip(clip.clip_id), FilmFacts(None, "x"))
+    export_job(forger, job, tmp_path / "forged.zip", clips=False)
+    assert refused(lambda: bob.take_in(tmp_path / "forged.zip")) is not None
+    with pytest.raises(StoreError):
+        store.job(job)
+    assert refused(lambda: ann.take_in(tmp_path / "forged.zip")) is None, "it is hers anyway"
 
 
 # Shares and links as they are kept
