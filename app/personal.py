@@ -87,13 +87,13 @@ class PersonalStore(Store):
     def may_on_film(self, right: Right, film_id: str) -> bool:
         """Whether the person may do something on the job of a film."""
         try:
-            return self.may(right, self._all.film(film_id).job_id)
+            return self.may(right, self._all.job_of(film_id))
         except StoreError:
             return False
 
     def must_on_film(self, right: Right, film_id: str) -> None:
         """Refuse what the person may not do on the job of a film."""
-        self.must(right, self._all.film(film_id).job_id)
+        self.must(right, self._all.job_of(film_id))
 
     # Reading
 

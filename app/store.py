@@ -324,7 +324,16 @@ class Store:
             jobs = self._jobs(connection, schema.job.c.id == job_id) if job_id else ()
         for job in jobs:
             return next(film for film in job.films if film.film_id == film_id)
-        raise StoreError("There is no film of this name in this store.", "Choose one from the list of jobs.")
+        raise _no_film()
+
+    def job_of(self, film_id: str) -> str:
+        """Id of the job of a film, without reading the job; raises StoreError if there is no such film."""
+        query = select(schema.film.c.job_id).where(schema.film.c.id == film_id)
+        with self.database.reading() as connection:
+            job_id = connection.execute(query).scalar()
+        if job_id is None:
+            raise _no_film()
+        return str(job_id)
 
     def film_of_clip(self, clip_id: str) -> Film | None:
         """The film that a clip was made; None if it was made none."""
@@ -412,6 +421,10 @@ class Store:
             if entry.content.linkage == linkage and kind in (None, entry.content.kind):
                 return entry.content
         return None
+
+
+def _no_film() -> StoreError:
+    return StoreError("There is no film of this name in this store.", "Choose one from the list of jobs.")
 
 
 def _not_stored(error: OSError) -> StoreError:
