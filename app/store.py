@@ -91,6 +91,8 @@ class Store:
         self.folder = Path(folder).expanduser().resolve()
         self.clock = clock
         try:
+            # Clips show somebody's plant: other people of this computer have no business in a new folder.
+            self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
             for name in FOLDERS:
                 (self.folder / name).mkdir(parents=True, exist_ok=True)
         except OSError as error:

@@ -41,6 +41,8 @@ from app.sharing import DAY_S, Sharing
 from app.store import Store
 from app.uploads import Ticket, open_ticket
 
+pytestmark = pytest.mark.slow  # a page and a provider are started, and hundreds of pages drawn
+
 MINE, FOREIGN = "Burner of the owner", "Burner of the outsider"
 REMARK = "A remark that only those who may read it see."
 NO_JOB = no_job().message

@@ -657,6 +657,16 @@ def test_a_damaged_list_is_said_in_words_and_not_overwritten(tmp_path: Path) -> 
     assert (tmp_path / "jobs.sqlite").read_bytes() == b"garbage " * 1000
 
 
+@pytest.mark.skipif(os.name != "posix", reason="file modes are POSIX's")
+def test_a_new_folder_is_closed_to_others_and_an_old_one_stays_as_it_is(tmp_path: Path) -> None:
+    Store(tmp_path / "parent" / "new")
+    assert (tmp_path / "parent" / "new").stat().st_mode & 0o077 == 0
+    (tmp_path / "shared").mkdir()
+    (tmp_path / "shared").chmod(0o770)
+    Store(tmp_path / "shared")
+    assert (tmp_path / "shared").stat().st_mode & 0o777 == 0o770
+
+
 def test_a_folder_that_cannot_be_is_said_in_words(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("x")
     with pytest.raises(StoreError, match="--store"):
