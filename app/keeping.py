@@ -276,7 +276,7 @@ def _fresh_folder(target: Path) -> Iterator[Path]:
             raise StoreError(f"The folder {target} is not empty.", "Name a new one.")
         target.parent.mkdir(parents=True, exist_ok=True)
         part = new_part(target.parent)
-        part.mkdir()
+        part.mkdir(mode=0o700)  # as a new store is, and for the same reason
         try:
             for name in FOLDERS:
                 (part / name).mkdir()

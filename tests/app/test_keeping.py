@@ -14,6 +14,7 @@ from sqlalchemy import text
 from stored import Clock, add_job, measured
 
 from app import files, keeping
+from app.access import Level
 from app.database import Database
 from app.errors import StoreError
 from app.jobs import Film, RunState
@@ -21,6 +22,7 @@ from app.keeping import backup, check, copy_tables, restore
 from app.keeping_commands import add_commands
 from app.migrate import migrate
 from app.record import Choice, Comment, Proposals
+from app.sharing import KEY_FILE, Sharing
 from app.store import Store
 
 DATA = Path(__file__).with_name("data")
@@ -128,6 +130,22 @@ def test_backup_is_a_store_and_restores_to_the_same(store: Store, film: Film, tm
     assert there.measured is not None
     assert there.measured.log.read_text() == "log\n"
     assert sorted(path.name for path in tmp_path.iterdir()) == ["backup", "new", "store"]
+
+
+@pytest.mark.skipif(os.name != "posix", reason="file modes are POSIX's")
+def test_a_backup_and_a_restored_store_are_closed_to_others(store: Store, film: Film, tmp_path: Path) -> None:
+    sharing = Sharing(store.database, store.folder, store.clock)
+    sharing.give(film.job_id, "ann@works.example", Level.OWN, None)
+    sharing.token(sharing.make_link(film.job_id, "Rita", 14, None))
+    backup(store, tmp_path / "backup")
+    restore(tmp_path / "backup", tmp_path / "again")
+    for folder in (tmp_path / "backup", tmp_path / "again"):
+        assert folder.stat().st_mode & 0o077 == 0
+        assert not (folder / KEY_FILE).exists(), "whoever has a backup can make no links"
+    again = Store(tmp_path / "again")
+    restored = Sharing(again.database, again.folder, again.clock)
+    assert restored.shares(film.job_id) == sharing.shares(film.job_id)
+    assert restored.links(film.job_id) == sharing.links(film.job_id)
 
 
 def test_backup_while_others_write_is_whole(store: Store, film: Film, tmp_path: Path) -> None:
