@@ -166,7 +166,8 @@ def received_bytes(store: Store, ticket: Ticket) -> int:
     try:
         return (_place(store, ticket.token) / DATA).stat().st_size
     except FileNotFoundError:
-        return 0
+        # The server may have been killed after it had moved the clip to its place.
+        return ticket.size_bytes or 0 if _taken_in(store, ticket) else 0
 
 
 class Piece:
@@ -243,7 +244,7 @@ def finish(store: PersonalStore, token: str) -> Arrived:
     if ticket.arrived is not None:
         return ticket.arrived
     data = _place(store, token) / DATA
-    if received_bytes(store, ticket) != ticket.size_bytes and not _taken_in(store, ticket):
+    if received_bytes(store, ticket) != ticket.size_bytes:
         raise GapError("The file is not complete.", "Choose it again.")
     try:
         arrived = _as_film(store, ticket, data) if ticket.kind == "clip" else _as_job(store, ticket, data)

@@ -1,7 +1,7 @@
 """Kills programs at random instants, with ``kill -9``, and looks whether everything acknowledged is there.
 
 What is killed are the real processes: foremen and workers on a real film, and those that make records.
-Uploads and comments are made by a program that calls what the page calls, over and over: ``python killing.py
+Uploads (in pieces) and comments are made by a program that calls what the page calls, over and over: ``python killing.py
 STORE upload|comment JOB`` prints a line for each that it has acknowledged. The page is the real command, with
 a visitor who comments over its own protocol while a film that the page began is analysed.
 """
@@ -25,18 +25,21 @@ from pathlib import Path
 import psutil
 from fake_result import write_fake_result
 from pypdf import PdfReader
-from stored import add_film, measured, run_of
+from stored import add_film, measured, run_of, send
 from visitor import Visitor
 from websockets.exceptions import ConnectionClosed
 
 from app import made, turns, worker
+from app.access import ALONE
 from app.files import new_id, pieces
 from app.foreman import work_apart
 from app.jobs import RunState
 from app.keeping import check
+from app.personal import PersonalStore
 from app.record import Comment, FilmFacts, JobFacts
 from app.runs import STALE_AFTER_S
 from app.store import Store
+from app.uploads import Ticket, open_ticket
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
@@ -57,6 +60,8 @@ PATIENCE_S = 5.0
 def act(folder: Path, kind: str, job_id: str) -> None:
     """Upload or comment without end; acknowledge each on a line."""
     store = Store(folder)
+    mine = PersonalStore(store, lambda: ALONE)
+    worker.start = lambda store, run: None  # analyses are killed elsewhere
     print("ready", flush=True)
     number = 0
     while True:
@@ -66,9 +71,9 @@ def act(folder: Path, kind: str, job_id: str) -> None:
             print(store.add(job_id, Comment(text), "reviewer").entry_id, text, sep="\t", flush=True)
             continue
         content = random.Random(number).randbytes(CLIP_BYTES)
-        cut = [content[at : at + 100_000] for at in range(0, CLIP_BYTES, 100_000)]
-        film = store.add_film(job_id, store.receive(cut, "b.mp4", CLIP_BYTES), FilmFacts("trial", "b.mp4"))
-        print(film.film_id, hashlib.sha256(content).hexdigest(), sep="\t", flush=True)
+        ticket = open_ticket(mine, Ticket("", "clip", job_id, FilmFacts("trial", "b.mp4")))
+        film_id = send(mine, ticket.token, content)["film"]
+        print(film_id, hashlib.sha256(content).hexdigest(), sep="\t", flush=True)
 
 
 # Who kills

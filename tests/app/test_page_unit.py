@@ -12,13 +12,13 @@ import numpy as np
 import pytest
 from fake_result import LINKAGE, write_fake_result
 from recorded import full_result
-from stored import add_film, add_job, run_of
+from stored import add_film, add_job, run_of, send
 from stored import measured as measure
 from streamlit.testing.v1 import AppTest
 from streamlit.testing.v1.element_tree import Button
 
 import app.page
-from app import frames, made, uploads, worker
+from app import frames, made, worker
 from app.access import ALONE
 from app.cautions import CAUTIONS, SETTING_CAUTIONS
 from app.jobs import Film, RunState
@@ -78,14 +78,9 @@ def cancel_button(page: AppTest) -> Button:
     return next(button for button in page.button if button.label == "Cancel")
 
 
-def send(store: Store, token: str, name: str, clip: bytes) -> None:
+def send_to(store: Store, token: str, name: str, clip: bytes) -> None:
     """Send a clip to the place that a page gave for it."""
-    mine = PersonalStore(store, lambda: ALONE)
-    uploads.name_file(mine, token, name)
-    piece = uploads.Piece(mine, uploads.ticket_of(mine, token), 0, len(clip))
-    piece.write(clip)
-    piece.close()
-    uploads.finish(mine, token)
+    send(PersonalStore(store, lambda: ALONE), token, clip, name)
 
 
 def all_text(page: AppTest) -> str:
@@ -111,7 +106,7 @@ def test_a_clip_sent_from_the_start_becomes_a_job_and_its_analysis_starts(
     store: Store, started: list[str]
 ) -> None:
     page = visit()
-    send(store, page.session_state[CLIP_PLACE], "IMG <1>.MOV", b"clip bytes")
+    send_to(store, page.session_state[CLIP_PLACE], "IMG <1>.MOV", b"clip bytes")
     (job,) = store.jobs()
     (film,) = job.films
     assert film.clip.path.read_bytes() == b"clip bytes"
@@ -128,7 +123,7 @@ def test_what_is_said_while_a_clip_is_on_its_way_counts(store: Store, started: l
     text = '[[shaft]]\nname = "motor"\nmarker = 10\nside_mm = 20\n'
     page.file_uploader(key=f"{keys.RIG_UPLOAD}_0").set_value(("rig.toml", text.encode(), "text/plain")).run()
     assert page.session_state[CLIP_PLACE] == token
-    send(store, token, "a.mp4", b"clip")
+    send_to(store, token, "a.mp4", b"clip")
     (film,) = store.jobs()[0].films
     assert film.facts.role == "trial"
     assert store.rig_toml(run_of(film)) == text
@@ -317,7 +312,7 @@ def test_a_further_film_is_added_to_the_open_job(store: Store, started: list[str
     page = visit(film, "film")
     assert not page.exception
     assert page.segmented_control[-1].value == "as left", "what a further film usually shows"
-    send(store, page.session_state[f"{keys.UPLOAD}_clip_{film.job_id}"], "b.mp4", b"clip")
+    send_to(store, page.session_state[f"{keys.UPLOAD}_clip_{film.job_id}"], "b.mp4", b"clip")
     found, left = store.job(film.job_id).films
     assert (found.facts.role, left.facts.role) == ("as found", "as left")
     assert started == [run_of(left).run_id]

@@ -12,14 +12,17 @@ import pytest
 from fake_result import write_fake_result
 from stored import add_job, measured
 
+from app.access import ALONE
 from app.bundle import export_job
 from app.bundle_import import import_bundle
 from app.files import PART
 from app.jobs import RunState
 from app.keeping import check
+from app.personal import PersonalStore
 from app.record import Comment, JobFacts
 from app.runs import STALE_AFTER_S
 from app.store import Store
+from app.uploads import Ticket, open_ticket
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
@@ -88,6 +91,34 @@ def test_an_upload_killed_at_any_step(tmp_path: Path, store: Store) -> None:
     later = Store(store.folder, lambda: time.time() + 90_000)
     assert not list((later.folder / "clips").glob(f"{PART}*")), "leftovers go after a day"
     assert check(later).problems == ()
+
+
+@pytest.mark.slow
+def test_an_upload_in_pieces_goes_on_after_a_kill_at_any_step(tmp_path: Path, store: Store) -> None:
+    content = bytes(range(256)) * 10
+
+    def asked(where: Store, name: str) -> Path:
+        mine = PersonalStore(where, lambda: ALONE)
+        ticket = open_ticket(mine, Ticket("", "clip", where.jobs()[0].job_id))
+        file = tmp_path / name
+        file.write_text(f"{ticket.token} {content.hex()}")
+        return file
+
+    trial = Store(tmp_path / "trial")
+    add_job(trial)
+    steps = int(run(trial, "pieces", 0, asked(trial, "trial.txt")).stdout.split()[-1])
+    assert steps > 12
+    for kill_at in range(1, steps + 1, 2):
+        before = {film.film_id for film in store.jobs()[0].films}
+        file = asked(store, f"{kill_at}.txt")
+        ended = run(store, "pieces", kill_at, file)
+        assert ended.returncode == -signal.SIGKILL, ended.stderr
+        assert check(Store(store.folder)).problems == ()
+        ended = run(store, "pieces", 0, file)
+        assert ended.returncode == 0, ended.stderr
+        new = [film for film in store.jobs()[0].films if film.film_id not in before]
+        assert [film.film_id for film in new] == [ended.stdout.split()[1]]
+        assert new[0].clip.path.read_bytes() == content
 
 
 @pytest.mark.slow
