@@ -1,7 +1,7 @@
 """Kills programs at random instants, with ``kill -9``, and looks whether everything acknowledged is there.
 
 What is killed are the real processes: foremen and workers on a real film, and those that make records.
-Uploads (in pieces) and comments are made by a program that calls what the page calls, over and over: ``python killing.py
+Uploads and comments are made by a program that calls what the page calls, over and over: ``python killing.py
 STORE upload|comment JOB`` prints a line for each that it has acknowledged. The page is the real command, with
 a visitor who comments over its own protocol while a film that the page began is analysed.
 """
