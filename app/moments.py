@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from app.numbers import finite
+from app.numeric import finite
 
 Array = NDArray[np.float64]
 

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.errors import InputError
-from app.numbers import finite
+from app.numeric import finite
 from app.record import Readings
 from kinematics.intended.fuels import FUELS, Fuel
 

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from app.errors import InputError
-from app.numbers import finite
+from app.numeric import finite
 from app.record import LARGEST_DEG, LARGEST_S, strict_json
 from app.results import ANGLES_FILE, RECORD_FILE, TRAVEL_FILE
 from app.tables import PASSES, SEVERITIES

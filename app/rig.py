@@ -10,7 +10,7 @@ from reprlib import repr as shown
 from typing import Any
 
 from app.errors import InputError
-from app.numbers import finite
+from app.numeric import finite
 
 RADII = ("drive_radius_mm", "driven_radius_mm")
 STARTS = ("drive_start_deg", "driven_start_deg")

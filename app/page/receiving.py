@@ -49,9 +49,11 @@ async def receive(request: Request) -> Response:
         return await _SERVED[request.method](request, store_for(request), token)
     except NoTicketError:
         return Response("Not Found", 404)
+    except GapError as reason:
+        return _refusal(409, reason.message, reason.hint)
     except InputError as reason:
-        status = 409 if isinstance(reason, GapError) else 422
-        return _refusal(status, reason.message, reason.hint)
+        # That a file cannot be used is an answer: browsers would note any other status as an error.
+        return _refusal(200, reason.message, reason.hint)
     except ClientDisconnect:
         return Response(status_code=400)  # nobody reads it
     finally:
@@ -130,4 +132,4 @@ def _name(request: Request) -> str:
 
 
 def _refusal(status: int, message: str, hint: str) -> Response:
-    return JSONResponse({"sentence": f"{message} {hint}"}, status, headers=_VERSION)
+    return JSONResponse({"refused": f"{message} {hint}"}, status, headers=_VERSION)

@@ -157,9 +157,9 @@ class Uploader {
       request.onload = () => {
         const type = request.getResponseHeader('Content-Type') || '';
         const said = type.startsWith('application/json') ? JSON.parse(request.responseText) : {};
-        if (request.status === 200) resolve({arrived: true});
+        if (said.refused && request.status === 200) reject(new Refused(said.refused));
+        else if (request.status === 200) resolve({arrived: true});
         else if (request.status === 204) resolve({offset: Number(request.getResponseHeader('Upload-Offset'))});
-        else if (said.sentence && request.status === 422) reject(new Refused(said.sentence));
         else if (request.status === 404) reject(new Refused('This upload is not known any more. Load the page again.'));
         else reject(new Error(`status ${request.status}`));
       };

@@ -21,7 +21,7 @@ _ACCEPTED = {"clip": ".mp4,.mov,video/*", "bundle": ".zip,application/zip"}
 _LAST_WORDS = {"clip": "Storing the clip ...", "bundle": "Checking every file and taking the bundle in ..."}
 _HTML = """
 <div class="sc-upload">
-  <label><span></span><input type="file"><small class="sc-upload-hint"></small></label>
+  <label><span>File</span><input type="file" aria-label="File"><small class="sc-upload-hint"></small></label>
   <progress max="1" hidden aria-label="Upload"></progress>
   <p class="sc-upload-words" role="status"></p>
   <button type="button" hidden>Stop the upload</button>
