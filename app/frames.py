@@ -20,8 +20,8 @@ from app.overlay import draw_frame, recorded_facts
 FRAME_WIDTH_PX = 1280
 JPEG_QUALITY = 85
 FOUND_WITHIN_S = 60.0
-LIMITS = Limits(cpu_s=60, niceness=0)
-"""Somebody waits for it; the last frame before the next that stands alone is seconds away, not minutes."""
+LIMITS = Limits(cpu_s=60, niceness=2)
+"""Somebody waits for it, but everybody for the page; the last frame that stands alone is seconds before it."""
 
 
 def frame_jpeg(clip: Path, folder: Path, time_s: float, copy: Path | None) -> bytes:
