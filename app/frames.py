@@ -21,7 +21,7 @@ FRAME_WIDTH_PX = 1280
 JPEG_QUALITY = 85
 FOUND_WITHIN_S = 60.0
 LIMITS = Limits(cpu_s=60, niceness=2)
-"""Somebody waits for it, but everybody for the page; the last frame that stands alone is seconds before it."""
+"""Somebody waits for it, but everybody for the page; a frame to start from is seconds before, not minutes."""
 
 
 def frame_jpeg(clip: Path, folder: Path, time_s: float, copy: Path | None) -> bytes:

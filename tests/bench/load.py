@@ -40,6 +40,8 @@ THINKS_S = (2.0, 6.0)
 """Between two things that a person does."""
 ENOUGH_S = 60.0
 """People go on for at least so long, and until the queue is empty."""
+UP_S = 15.0
+"""The page has been up for so long when people come: it loads its libraries in its first seconds."""
 READY = re.compile(r"open at (http://[\w.:]+)/")
 
 
@@ -184,6 +186,7 @@ def main(people: int = 20, clips: int = 8, seed: int = 1) -> None:
             memory = Memory(store.folder, psutil.Process(server.pid))
             watcher = threading.Thread(target=memory.watch)
             watcher.start()
+            time.sleep(UP_S)
             try:
                 visitors = asyncio.run(everybody(found[1], store, people, clips, seed))
             finally:
