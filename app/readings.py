@@ -100,6 +100,8 @@ def readings_from_csv(content: bytes) -> ReadingTable:
         for number, cells in enumerate(lines[1:], start=2)
         if any(cell.strip() for cell in cells)
     ]
+    if not rows:
+        raise InputError("The readings have no row with figures.", FORMAT_HINT)
     values = np.array(rows, dtype=float).reshape(-1, len(columns))
     driver = values[:, columns.index("driver_deg")]
     if driver.size > 1 and np.all(np.diff(driver) <= 0):

@@ -63,6 +63,8 @@ def test_office_table_with_decimal_commas() -> None:
         (table("0,10,nan,5"), "'nan'"),
         (table("0,10,inf,5"), "'inf'"),
         (table("0,10,6,2,5,1"), "more cells"),
+        (table(), "no row with figures"),
+        (table("", ",,,"), "no row with figures"),
         (table("900,10,6,5"), "driver_deg is 900"),
         (table("0,10,6,5,0", head=HEAD + ",o2_sd_pct"), "o2_sd_pct is 0"),
     ],
