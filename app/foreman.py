@@ -35,6 +35,8 @@ HUNG = (
     "The analysis of this clip made no progress for {minutes:.0f} minutes and was stopped. "
     "Analyse it again, or film again."
 )
+COPY_WITHIN_S = 120.0
+"""The copy of a 10 minute clip takes minutes; the queue does not wait for all of it."""
 _CRASHES = ("SIGSEGV", "SIGBUS", "SIGILL", "SIGFPE", "SIGABRT")
 
 logger = logging.getLogger(__name__)
@@ -93,20 +95,29 @@ def work_apart(store: Store, run_id: str, patience: Patience | None = None) -> N
             env=os.environ | store.own_environment,
         )
     status = _watch(store, run_id, attempt, process, patience or Patience())
-    if store.runs.run(run_id).state is RunState.DONE:
-        _ask_for_frames(store, run_id)
     crashed = status < 0 and signal.Signals(-status).name in _CRASHES
     store.runs.lost(run_id, attempt, CRASHED if crashed else GONE)
+    if store.runs.run(run_id).state is RunState.DONE:
+        _see_to_frames(store, run_id)
 
 
-def _ask_for_frames(store: Store, run_id: str) -> None:
-    """Ask for the copy of the clip that frames are found in at once: who filmed will look at them next."""
+def _see_to_frames(store: Store, run_id: str) -> None:
+    """See the copy of the clip made that frames are found in at once: who filmed will look at them next.
+
+    The next run waits for it. Without the copy, every frame that people look at is searched for in the clip,
+    which takes far more of the machine than the copy does.
+    """
     from app import made
 
     try:
         film = store.film(store.runs.run(run_id).film_id)
-        if made.newest(store, film.job_id, "frames", film=film.film_id) is None:
-            made.ask(store, film.job_id, "frames", film=film.film_id)
+        copy = made.newest(store, film.job_id, "frames", film=film.film_id)
+        if copy is None:
+            copy = made.ask(store, film.job_id, "frames", film=film.film_id)
+        until_s = time.monotonic() + COPY_WITHIN_S
+        while not copy.state.ended and time.monotonic() < until_s:
+            time.sleep(0.2)
+            copy = made.find(store, copy.job_id, copy.order_id)
     except StoreError:
         logger.warning("no copy of the clip to move about in", exc_info=True)
 

@@ -20,7 +20,7 @@ from app.overlay import draw_frame, recorded_facts
 FRAME_WIDTH_PX = 1280
 JPEG_QUALITY = 85
 FOUND_WITHIN_S = 60.0
-LIMITS = Limits(cpu_s=60, niceness=2)
+LIMITS = Limits(cpu_s=60, niceness=5)
 """Somebody waits for it, but everybody for the page; a frame to start from is seconds before, not minutes."""
 
 

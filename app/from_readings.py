@@ -243,7 +243,7 @@ def _readings(
         value = table.column(name) * unit
         return np.where(np.isfinite(value), value, usual)
 
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         fuel_rel = given("fuel_rate_sd", settings.sigma_fuel_rel, 1 / rate)
     return Readings(
         driver_rad=np.radians(table.column("driver_deg")),

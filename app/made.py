@@ -304,7 +304,7 @@ def _make_overlay(store: Store, film_id: str, folder: Path, control: JobControl)
 
 def _make_frames(store: Store, film_id: str, target: Path, control: JobControl) -> None:
     """Make the copy of a film's clip that is quick to move about in."""
-    from app.overlay import write_copy
+    from vision.pictures import write_copy
     from vision.video import ClipReader
 
     clip = store.film(film_id).clip

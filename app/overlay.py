@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from vision.control import JobControl
 from vision.motion import ShaftMotion
-from vision.pictures import MOVING_ABOUT, Picture, Rgb, picture_at, upright, write_drawn_clip
+from vision.pictures import Picture, Rgb, picture_at, upright, write_drawn_clip
 from vision.video import ClipFacts, ClipReader
 
 Array = NDArray[np.float64]
@@ -153,7 +153,7 @@ def draw_frame(clip: Path, result_dir: Path, time_s: float, copy: Path | None = 
     time_s : float
         Presentation time.
     copy : Path, optional
-        What ``write_copy`` made of the clip; the frame comes from there, sooner and smaller.
+        What ``vision.pictures.write_copy`` made of the clip; the frame comes from there, sooner and smaller.
 
     Returns
     -------
@@ -167,11 +167,6 @@ def write_overlay(clip: Path, result_dir: Path, target: Path, job: JobControl) -
     """Write the whole clip with everything drawn in."""
     drawing = Drawing.load(clip, result_dir)
     write_drawn_clip(clip, target, drawing.draw, len(drawing.motion.time_s), job)
-
-
-def write_copy(clip: Path, target: Path, total_frames: int, job: JobControl) -> None:
-    """Write a smaller copy of a clip, each frame of which is found at once."""
-    write_drawn_clip(clip, target, lambda picture: picture.rgb, total_frames, job, MOVING_ABOUT)
 
 
 def _first(angle: Array) -> float:

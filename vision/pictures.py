@@ -121,6 +121,12 @@ def pictures(path: Path) -> Iterator[Picture]:
     """Yield every frame of a clip, upright and in colour."""
     with ClipReader(path) as reader:
         facts = reader.facts
+    for frame in _frames(path):
+        yield Picture(float(frame.time), _rgb(frame, facts))
+
+
+def _frames(path: Path) -> Iterator[Any]:
+    """Yield every frame that can be decoded and has a time, as the decoder gives it."""
     with av.open(str(path), options=dict(SAFE_OPENING), metadata_errors="ignore") as container:
         stream = container.streams.video[0]
         stream.thread_type = "AUTO"
@@ -129,9 +135,7 @@ def pictures(path: Path) -> Iterator[Picture]:
                 frames = packet.decode()
             except av.FFmpegError:
                 continue
-            for frame in frames:
-                if frame.time is not None:
-                    yield Picture(float(frame.time), _rgb(frame, facts))
+            yield from (frame for frame in frames if frame.time is not None)
 
 
 def write_drawn_clip(
@@ -140,7 +144,6 @@ def write_drawn_clip(
     draw: Callable[[Picture], Rgb],
     total_frames: int,
     job: JobControl | None = None,
-    purpose: Purpose = WATCHING,
 ) -> None:
     """Write a clip with every frame drawn over, at the times of the source or a little before them.
 
@@ -154,25 +157,54 @@ def write_drawn_clip(
         For progress.
     job : JobControl, optional
         Progress and stop.
-    purpose : Purpose, optional
-        Decides size and encoding.
     """
-    job = job or Unattended()
+    shots = (
+        (picture.time_s, _frame(_shrunk(draw(picture), WATCHING.longest_side_px)))
+        for picture in pictures(source)
+    )
+    _write(shots, target, total_frames, job or Unattended(), WATCHING)
+
+
+def write_copy(source: Path, target: Path, total_frames: int, job: JobControl | None = None) -> None:
+    """Write a smaller copy of a clip, each frame of which is found at once; times as for a drawn clip.
+
+    Parameters
+    ----------
+    source, target, total_frames, job
+        As for ``write_drawn_clip``.
+    """
+    with ClipReader(source) as reader:
+        facts = reader.facts
+
+    def small(frame: Any) -> Any:
+        width, height = _even_size(frame.width, frame.height, MOVING_ABOUT.longest_side_px)
+        # The decoder's library makes it smaller before anything else is done with it.
+        if not facts.quarter_turns:
+            return frame.reformat(width, height, format="yuv420p", interpolation="AREA")
+        return _frame(_rgb(frame.reformat(width, height, format="rgb24", interpolation="AREA"), facts))
+
+    shots = ((float(frame.time), small(frame)) for frame in _frames(source))
+    _write(shots, target, total_frames, job or Unattended(), MOVING_ABOUT)
+
+
+def _write(
+    shots: Iterator[tuple[float, Any]], target: Path, total_frames: int, job: JobControl, purpose: Purpose
+) -> None:
+    """Write frames, each with its time in seconds."""
     with av.open(str(target), mode="w", format="mp4") as container:
         stream: Any = None
         last = -1
-        for number, picture in enumerate(pictures(source)):
-            drawn = _shrunk(draw(picture), purpose.longest_side_px)
+        for number, (time_s, frame) in enumerate(shots):
             if stream is None:
                 stream = container.add_stream("libx264", rate=30)
-                stream.height, stream.width = drawn.shape[:2]
+                stream.height, stream.width = frame.height, frame.width
                 stream.pix_fmt = "yuv420p"
                 stream.time_base = stream.codec_context.time_base = _CLOCK
                 stream.options = dict(purpose.options)
-            frame = av.VideoFrame.from_ndarray(np.ascontiguousarray(drawn), format="rgb24")
             # Rounded down: whoever asks for the frame at its own time must not get the one before it.
-            last = max(math.floor(picture.time_s / _CLOCK), last + 1)
+            last = max(math.floor(time_s / _CLOCK), last + 1)
             frame.pts, frame.time_base = last, _CLOCK
+            frame.pict_type = av.video.frame.PictureType.NONE  # the encoder decides, not the source
             for packet in stream.encode(frame):
                 container.mux(packet)
             if number % 4 == 0:
@@ -183,16 +215,25 @@ def write_drawn_clip(
                 container.mux(packet)
 
 
+def _frame(rgb: Rgb) -> Any:
+    return av.VideoFrame.from_ndarray(np.ascontiguousarray(rgb), format="rgb24")
+
+
 def _rgb(frame: Any, facts: ClipFacts) -> Rgb:
     rgb: Rgb = np.rot90(frame.to_ndarray(format="rgb24"), facts.quarter_turns)
     return np.ascontiguousarray(rgb)
 
 
-def _shrunk(rgb: Rgb, longest_side_px: int) -> Rgb:
-    """Picture no larger than wanted, with even sides, as the codec wants them."""
-    height, width = rgb.shape[:2]
+def _even_size(width: int, height: int, longest_side_px: int) -> tuple[int, int]:
+    """Width and height no larger than wanted, and even, as the codec wants them."""
     scale = min(1.0, longest_side_px / max(height, width))
-    size = (int(width * scale) // 2 * 2, int(height * scale) // 2 * 2)
+    return int(width * scale) // 2 * 2, int(height * scale) // 2 * 2
+
+
+def _shrunk(rgb: Rgb, longest_side_px: int) -> Rgb:
+    """Picture no larger than wanted, with even sides."""
+    height, width = rgb.shape[:2]
+    size = _even_size(width, height, longest_side_px)
     if size == (width, height):
         return rgb
     result: Rgb = np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), np.uint8)

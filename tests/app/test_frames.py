@@ -12,9 +12,10 @@ from clip_fuzzing import base_clips
 from app import frames, overlay
 from app.errors import InputError
 from app.measure import measure
-from app.overlay import recorded_facts, write_copy
+from app.overlay import recorded_facts
 from app.rig import Rig
 from vision.control import Unattended
+from vision.pictures import write_copy
 from vision.video import ClipReader
 
 CODING_GREY = 1.5

@@ -14,7 +14,7 @@ from numpy.testing import assert_allclose
 
 from vision.control import Unattended
 from vision.errors import Cancelled, VideoError
-from vision.pictures import MOVING_ABOUT, Picture, picture_at, pictures, upright, write_drawn_clip
+from vision.pictures import Picture, picture_at, pictures, upright, write_copy, write_drawn_clip
 from vision.video import ClipFacts, ClipReader, Frame
 
 # A lossy codec moves flat grey by a level or two.
@@ -246,11 +246,12 @@ def test_the_picture_at_a_moment_is_the_one_shown_then(tmp_path: Path, codec: st
         assert abs(int(found.rgb[48, 30, 0]) - greys[number]) <= 1
 
 
-def test_a_copy_to_move_about_in_gives_the_same_frames(tmp_path: Path) -> None:
+@pytest.mark.parametrize("rotation_deg", [0, 90])
+def test_a_copy_to_move_about_in_gives_the_same_frames(tmp_path: Path, rotation_deg: int) -> None:
     source, copy = tmp_path / "a.mp4", tmp_path / "copy.mp4"
     times = phone_times(40)
-    write_clip(source, times, rotation_deg=90)
-    write_drawn_clip(source, copy, lambda shot: shot.rgb, 40, purpose=MOVING_ABOUT)
+    write_clip(source, times, rotation_deg=rotation_deg)
+    write_copy(source, copy, 40)
     for shot in pictures(source):
         found = picture_at(copy, shot.time_s)
         assert found.time_s == pytest.approx(shot.time_s, abs=2e-5)
