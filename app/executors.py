@@ -25,6 +25,7 @@ from typing import Any
 import psutil
 
 from app.errors import InputError, StoreError
+from app.limits import Limits, stand_back
 
 WORKERS_VARIABLE = "STROKECURVE_WORKERS"
 """Environment variable with the number of runs that may be worked on at once."""
@@ -173,6 +174,7 @@ def start_detached(command: list[str], log: Path, environment: Mapping[str, str]
 def main(arguments: list[str]) -> None:
     """Make one call, in the process that `DetachedExecutor` started for it."""
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    stand_back(Limits().niceness)
     module, _, name = arguments[0].partition(":")
     args, kwargs = json.loads(arguments[1])
     getattr(importlib.import_module(module), name)(*args, **kwargs)

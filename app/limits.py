@@ -44,6 +44,7 @@ class Limits:
 
 TRY_PLACE_EVERY_S = 0.2
 
+AUTOGROUP = Path("/proc/self/autogroup")
 _GRACE_S = 30
 """Time to end with a sentence after the computing time is over; then the system ends the process."""
 
@@ -63,7 +64,7 @@ def confine(limits: Limits | None = None) -> None:
     import resource
 
     limits = limits or Limits()
-    os.nice(max(0, limits.niceness - os.nice(0)))
+    stand_back(limits.niceness)
     wanted = (
         (resource.RLIMIT_AS, limits.memory_bytes, limits.memory_bytes),
         (resource.RLIMIT_CPU, limits.cpu_s, limits.cpu_s + _GRACE_S),
@@ -106,6 +107,27 @@ def one_of(places: int, folder: Path, wait: Callable[[], None]) -> Iterator[None
                 return
         wait()
         time.sleep(TRY_PLACE_EVERY_S)
+
+
+def stand_back(niceness: int) -> None:
+    """Let others go first when there is not enough computing time for all.
+
+    Linux weighs sessions against each other before it looks at the processes in them (autogroup scheduling),
+    so a process that leads a session of its own, as those do that outlive the page, says it for its session.
+
+    Parameters
+    ----------
+    niceness : int
+        0 to 19; a process that stands further back already stays there.
+    """
+    if sys.platform == "win32":
+        return
+    os.nice(max(0, niceness - os.nice(0)))
+    if os.getsid(0) == os.getpid():
+        try:
+            AUTOGROUP.write_text(str(os.nice(0)), encoding="ascii")
+        except OSError:
+            return  # a system without such groups, or one that does not let us
 
 
 def _out_of_time(_number: int, _frame: FrameType | None) -> None:

@@ -56,6 +56,28 @@ def test_a_stricter_limit_of_the_system_stands() -> None:
     assert done.stdout == "(100, 130)\n(130, 130)\n"
 
 
+def test_standing_back_counts_between_sessions() -> None:
+    """Linux with autogroup scheduling looks at the session's own niceness first (sched(7))."""
+    group = Path("/proc/self/autogroup")
+    if not group.is_file():
+        pytest.skip("this system has no such groups")
+    done = subprocess.run(
+        [
+            sys.executable,
+            "-c",
+            "import os; from app.limits import AUTOGROUP, stand_back; stand_back(7);"
+            "print(os.nice(0), AUTOGROUP.read_text().split()[-1])",
+        ],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=True,
+        start_new_session=True,
+    )
+    own, of_session = map(int, done.stdout.split())
+    assert own == of_session >= 7
+
+
 HOLDS = """
 import pathlib, sys, time
 from app.limits import one_of
