@@ -8,6 +8,7 @@ arrived: whoever holds the token asks how far it is and sends the rest.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import logging
 import os
@@ -206,7 +207,10 @@ class Piece:
         if ticket.size_bytes is None:
             _change(store, ticket.token, size_bytes=size_bytes)
         self._size_bytes, self.offset_bytes, self._looked = size_bytes, offset_bytes, offset_bytes
-        self._file: BinaryIO = (self._place / DATA).open("ab")
+        try:
+            self._file: BinaryIO = (self._place / DATA).open("ab")
+        except OSError as error:
+            raise _not_written(self._what, error) from error
 
     def write(self, data: bytes) -> None:
         """Add some bytes."""
@@ -229,7 +233,8 @@ class Piece:
         except OSError as error:
             raise _not_written(self._what, error) from error
         finally:
-            self._file.close()
+            with contextlib.suppress(OSError):
+                self._file.close()
 
 
 def finish(store: PersonalStore, token: str) -> Arrived:
@@ -252,7 +257,11 @@ def finish(store: PersonalStore, token: str) -> Arrived:
         remove(data)
         _change(store, token, size_bytes=None)
         raise
-    _change(store, token, arrived=arrived)
+    try:
+        _change(store, token, arrived=arrived)
+    except StoreError:
+        # It is in the store for good; whoever asks again is answered from there.
+        logger.warning("what an upload became could not be noted", exc_info=True)
     remove(data)
     return arrived
 
@@ -358,7 +367,8 @@ def _write(store: Store, ticket: Ticket) -> None:
 
 def _not_written(what: str, error: OSError) -> StoreError:
     return StoreError(
-        f"{what[0].upper()}{what[1:]} could not be stored: {error.strerror}.", "Check the disk."
+        f"{what[0].upper()}{what[1:]} could not be stored: {error.strerror}.",
+        "Make room on the disk and choose the file again.",
     )
 
 
