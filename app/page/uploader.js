@@ -3,6 +3,14 @@
 
 const instances = new WeakMap();
 const BREATHS_MS = [500, 1000, 2000, 4000, 8000];
+const SILENCE_MS = 60000; // a phone that has changed networks may wait for ever on the old one
+
+// Some browsers keep nothing for pages; then a file begins anew after the page was closed.
+const memory = {
+  get(key) { try { return localStorage.getItem(key); } catch { return null; } },
+  set(key, value) { try { localStorage.setItem(key, value); } catch { /* nothing to be done */ } },
+  forget(key) { try { localStorage.removeItem(key); } catch { /* nothing to be done */ } },
+};
 
 function encoded(text) {
   return btoa(String.fromCharCode(...new TextEncoder().encode(text)));
@@ -83,24 +91,24 @@ class Uploader {
     if (!file.size) return this.end(this.data.empty);
     this.file = file;
     this.show('Starting the upload ...');
-    const memory = this.remembered(file);
+    const key = this.remembered(file);
     try {
       this.address = this.data.address;
-      const earlier = localStorage.getItem(memory);
-      if (earlier && (await this.reached(earlier, file)) !== null) this.address = earlier;
+      const earlier = memory.get(key);
+      const known = earlier ? await this.reached(earlier, file).catch(() => 0) : null;
+      if (known !== null) this.address = earlier;
       else await this.forget(this.address); // another file may have begun here
-      localStorage.setItem(memory, this.address);
+      memory.set(key, this.address);
       await this.persist(file);
-      localStorage.removeItem(memory);
+      memory.forget(key);
       if (this.file !== file) return;
       this.end();
       this.done(this.address.split('/').pop());
     } catch (error) {
       if (this.file !== file) return;
-      localStorage.removeItem(memory);
+      if (error instanceof Refused) memory.forget(key);
       this.end(error instanceof Refused ? error.message
         : 'The connection broke and could not be made again. Choose the same file again: what has arrived is kept.');
-      if (!(error instanceof Refused)) localStorage.setItem(memory, this.address);
     }
   }
 
@@ -148,7 +156,15 @@ class Uploader {
       request.setRequestHeader('Upload-Offset', offset);
       request.setRequestHeader('Upload-Length', file.size);
       request.setRequestHeader('Upload-Metadata', `filename ${encoded(file.name)}`);
+      let silence = 0;
+      const listen = () => {
+        clearTimeout(silence);
+        silence = setTimeout(() => request.abort(), SILENCE_MS);
+      };
+      request.upload.onloadstart = listen;
+      request.upload.onloadend = () => clearTimeout(silence); // taking the file in may last
       request.upload.onprogress = (event) => {
+        listen();
         const share = Math.min((offset + event.loaded) / file.size, 1);
         const words = share < 1 ? `${Math.floor(100 * share)} % of ${(file.size / 1e6).toFixed(1)} MB` : this.data.last_words;
         if (this.file === file) this.show(words, share < 1 ? share : null);
