@@ -85,7 +85,6 @@ def walk(page: Page, address: str, clips: tuple[Path, Path], folder: Path, docs:
     page.get_by_role("button", name="Start the job").click()
     page.wait_for_url(re.compile("/prepare"))
     settled(page)
-    save_for_docs(page, docs, "prepare")
     page.get_by_role("link", name="2 Film", exact=True).click()
     expect(page.get_by_role("heading", name="The first film")).to_be_visible()
     save_for_docs(page, docs, "film")
