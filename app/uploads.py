@@ -31,6 +31,7 @@ from app.files import (
     check_space,
     new_id,
     remove,
+    remove_leftovers,
     sync_folder,
 )
 from app.limits import confine
@@ -124,6 +125,7 @@ def open_ticket(store: PersonalStore, ticket: Ticket) -> Ticket:
             return _change(store, ticket.token, **said)
     except NoTicketError:
         pass  # nobody went on with it for a day; a new one will do
+    remove_leftovers(store.folder / FOLDER, store.clock())  # a page may be up for months
     ticket = replace(ticket, token=new_id(), clip_id=new_id(), person=store.person.mail)
     try:
         _place(store, ticket.token).mkdir()
