@@ -111,9 +111,7 @@ def _see_to_frames(store: Store, run_id: str) -> None:
 
     try:
         film = store.film(store.runs.run(run_id).film_id)
-        copy = made.newest(store, film.job_id, "frames", film=film.film_id)
-        if copy is None:
-            copy = made.ask(store, film.job_id, "frames", film=film.film_id)
+        copy = made.asked_once(store, film.job_id, "frames", film=film.film_id)
         until_s = time.monotonic() + COPY_WITHIN_S
         while not copy.state.ended and time.monotonic() < until_s:
             time.sleep(0.2)

@@ -161,6 +161,11 @@ def newest(store: Store, job_id: str, kind: str, **options: str | bool | None) -
     return max(found, key=lambda made: made.made_s, default=None)
 
 
+def asked_once(store: Store, job_id: str, kind: str, **options: str | bool | None) -> Made:
+    """The newest of one kind with these options; asked for now if nothing was; StoreError as for ``ask``."""
+    return newest(store, job_id, kind, **options) or ask(store, job_id, kind, **options)
+
+
 def cancel(store: Store, made: Made) -> None:
     """Ask the process to stop."""
     (_folder(store, made.job_id, made.order_id) / "cancel").touch()

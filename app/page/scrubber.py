@@ -87,10 +87,8 @@ def quick_copy(store: Store, film: Film) -> Path | None:
     be seconds before it.
     """
     try:
-        copy = made.newest(store, film.job_id, "frames", film=film.film_id)
-        if copy is None:
-            made.ask(store, film.job_id, "frames", film=film.film_id)
-        elif copy.file is not None and copy.file.is_file():
+        copy = made.asked_once(store, film.job_id, "frames", film=film.film_id)
+        if copy.file is not None and copy.file.is_file():
             return copy.file
     except StoreError:
         logger.warning("no copy of a clip to move about in", exc_info=True)

@@ -185,6 +185,10 @@ def test_the_analysis_outlives_the_process_that_started_it(store: Store) -> None
     assert (store.runs.run(run_of(film).run_id).result / "travel.csv").exists()
 
 
-def test_command_line_with_unknown_run(store: Store, capsys: pytest.CaptureFixture[str]) -> None:
+def test_command_line_with_unknown_run(
+    store: Store, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Limits are for good: a browser that a later test starts would not get its memory.
+    monkeypatch.setattr(worker, "confine", lambda: None)
     assert worker.main(["--store", str(store.folder), "--run", "nothing"]) == 2
     assert "no analysis" in capsys.readouterr().err
