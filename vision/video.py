@@ -32,7 +32,7 @@ SAFE_OPENING = {
 """Containers that cameras write, and nothing but the file itself: a play list must not open other files."""
 
 _COMPLETE_SHARE = 0.97
-"""A file that holds less than this share of the frames its index lists was cut off."""
+"""A file that holds less than this share of the frames its index lists, and does not hide, was cut off."""
 
 _JPEG_RANGE = 2
 _AHEAD_BYTES = 64_000_000
@@ -122,6 +122,7 @@ class ClipReader:
     def __init__(self, path: Path) -> None:
         self.path = Path(path)
         self.damaged_packets = 0
+        self._shown_packets = 0
         self._ahead: ReadAhead[Frame] | None = None
         self._container = _open(self.path)
         try:
@@ -202,6 +203,7 @@ class ClipReader:
                 packet = next(packets, None)
                 if packet is None:
                     return
+                self._shown_packets += _is_shown(packet)
                 pictures = packet.decode()
             except MemoryError:
                 # Damage that makes a piece of the file look huge ends here as well as a machine that is full.
@@ -218,20 +220,43 @@ class ClipReader:
 
     def _check_complete(self, frames_read: int) -> None:
         declared = self.facts.declared_frames
-        if declared is None or frames_read + self.damaged_packets >= _COMPLETE_SHARE * declared:
+        read = frames_read + self.damaged_packets
+        if declared is None or read >= _COMPLETE_SHARE * declared:
+            return
+        # A clip trimmed on the phone still holds and lists the frames before its new start, but hides them.
+        shown = declared - max(_packets_unedited(self.path) - self._shown_packets, 0)
+        if read >= _COMPLETE_SHARE * shown:
             return
         raise VideoError(
-            f"{self.path.name} is cut off: it holds {frames_read} of its {declared} frames.", _READ_AGAIN
+            f"{self.path.name} is cut off: it holds {frames_read} of its {shown} frames.", _READ_AGAIN
         )
 
 
-def _open(path: Path) -> Any:
+def _is_shown(packet: Any) -> bool:
+    """Whether a packet holds a picture that the clip's edit list does not hide."""
+    return packet.size > 0 and not packet.is_discard
+
+
+def _packets_unedited(path: Path) -> int:
+    """How many pictures a file holds, those hidden by its edit list included; nothing is decoded."""
+    count = 0
+    with _open(path, {"ignore_editlist": "1"}) as container:
+        try:
+            for packet in container.demux(video=0):
+                count += packet.size > 0
+        except av.FFmpegError:
+            logger.info("%s cannot be read to its end", path.name)
+    return count
+
+
+def _open(path: Path, more_options: dict[str, str] | None = None) -> Any:
     if not path.is_file():
         raise VideoError(f"There is no file {path.name}.", "Check the name and the folder.")
     if path.stat().st_size == 0:
         raise VideoError(f"{path.name} is empty.", _READ_AGAIN)
     try:
-        return av.open(str(path), mode="r", options=dict(SAFE_OPENING), metadata_errors="ignore")
+        options = SAFE_OPENING | (more_options or {})
+        return av.open(str(path), mode="r", options=options, metadata_errors="ignore")
     except (av.FFmpegError, ValueError, OSError) as error:
         raise VideoError(f"{path.name} is no video, or it is cut off.", _READ_AGAIN) from error
 

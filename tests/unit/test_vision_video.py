@@ -183,6 +183,47 @@ def test_a_clip_cut_off_behind_its_index_is_refused(tmp_path: Path) -> None:
     assert "90 frames" in error.message
 
 
+def trimmed(path: Path, hidden_s: float) -> None:
+    """Hide the first frames, as phones do: the edit list names a later start, the frames stay in the file."""
+    content = bytearray(path.read_bytes())
+    entry = content.find(b"elst") + 12  # behind name, version and count: duration, start, rate
+    duration, start = struct.unpack(">Ii", content[entry : entry + 8])
+    header = content.find(b"mdhd") + 4
+    clock_hz = struct.unpack(">I", content[header + 12 : header + 16])[0]
+    whole_clock_hz = struct.unpack(">I", content[content.find(b"mvhd") + 16 :][:4])[0]
+    content[entry : entry + 8] = struct.pack(
+        ">Ii", duration - round(hidden_s * whole_clock_hz), start + round(hidden_s * clock_hz)
+    )
+    path.write_bytes(content)
+
+
+@pytest.mark.parametrize("gop", [12, 200])
+def test_a_clip_trimmed_on_the_phone_is_read(tmp_path: Path, gop: int) -> None:
+    path = tmp_path / "trimmed.mp4"
+    times = phone_times(90)
+    write_clip(path, times, gop=gop)
+    trimmed(path, times[20])
+    frames, reader = frames_of(path)
+    assert reader.facts.declared_frames == 90
+    assert reader.damaged_packets == 0
+    # Time counts from the new start; the same pictures as in the whole clip from there on.
+    assert_allclose([f.time_s for f in frames], times[20:] - times[20], rtol=0, atol=1e-3)
+    for number, frame in enumerate(frames, 20):
+        assert abs(int(frame.luma[48, 30]) - bright(number)) <= CODEC_LEVELS
+
+
+def test_a_trimmed_clip_that_was_cut_off_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "cut.mp4"
+    times = phone_times(90)
+    write_clip(path, times, gop=200, options={"movflags": "faststart"})
+    trimmed(path, times[20])
+    content = path.read_bytes()
+    path.write_bytes(content[: int(0.8 * len(content))])
+    error = refusal(path)
+    assert "cut off" in error.message
+    assert "of its 70 frames" in error.message
+
+
 def test_a_stream_without_a_clock_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "raw.h264"
     write_clip(path, phone_times(20))
