@@ -19,7 +19,16 @@ SPARE_BYTES = 200 * CHUNK_BYTES
 """Disk space to leave free beside anything that is taken in, for results and for the database."""
 LOOK_EVERY_BYTES = 16 * CHUNK_BYTES
 """How much is written between two looks at the free space."""
-LARGEST_CLIP_BYTES = 2000 * CHUNK_BYTES
+MADE = "made"
+"""Folder of what is made on request: copies of what the store holds, so nothing is lost with them."""
+MADE_KEPT_S = 86_400.0
+"""What was made yesterday may be out of date, and bundles with clips are large."""
+MB = 1_000_000
+"""What people are told sizes in."""
+LARGEST_CLIP_BYTES = 2_100 * MB
+LARGEST_BUNDLE_BYTES = 10 * LARGEST_CLIP_BYTES
+"""A job with ten clips of the largest size."""
+SHORTER_CLIP = "Film a shorter clip, one stroke is enough, or choose a lower resolution."
 PART = ".part-"
 """Begins the names of files and folders that are not complete."""
 LEFT_AFTER_S = 86_400.0
@@ -61,13 +70,10 @@ def check_space(folder: Path, size_bytes: int, what: str) -> None:
         )
 
 
-def check_size(size_bytes: int, most_bytes: int, what: str) -> None:
-    """Refuse what is too large; StoreError with the limit."""
+def check_size(size_bytes: int, most_bytes: int, what: str, hint: str = SHORTER_CLIP) -> None:
+    """Refuse what is too large; StoreError with the limit and with what to do."""
     if size_bytes > most_bytes:
-        raise StoreError(
-            f"{what[0].upper()}{what[1:]} is larger than {most_bytes / CHUNK_BYTES:.0f} MB.",
-            "Film a shorter clip, one stroke is enough, or choose a lower resolution.",
-        )
+        raise StoreError(f"{what[0].upper()}{what[1:]} is larger than {most_bytes / MB:.0f} MB.", hint)
 
 
 def write_pieces(chunks: Iterable[bytes], path: Path, most_bytes: int, what: str) -> tuple[int, str]:
@@ -174,4 +180,15 @@ def remove_leftovers(folder: Path, now_s: float | None = None) -> None:
         except OSError:
             continue  # somebody else has just removed or finished it
         if newest < now - LEFT_AFTER_S:
+            remove(path)
+
+
+def remove_old_made(folder: Path, now_s: float) -> None:
+    """Remove what was made on request for the jobs of a store's folder more than a day ago."""
+    for path in (folder / MADE).glob("*/*"):
+        try:
+            old = path.stat().st_mtime < now_s - MADE_KEPT_S
+        except OSError:
+            continue  # somebody else has just removed it
+        if old:
             remove(path)

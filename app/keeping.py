@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, func, insert, select
-from sqlalchemy.engine import URL
 
 from app import schema
 from app.database import Database
@@ -21,10 +20,8 @@ from app.files import PART, check_space, measure_file, new_part, pieces, remove,
 from app.jobs import RunState
 from app.migrate import migrate
 from app.record import Entry, FilmFacts, RigText
-from app.store import FOLDERS, Store
+from app.store import DATABASE_FILE, FOLDERS, Store, own_database
 from vision.control import JobControl, Unattended
-
-DATABASE_FILE = "jobs.sqlite"
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,7 +207,7 @@ def backup(store: Store, target: Path, job: JobControl | None = None) -> Report:
     seal_all(store)
     with _fresh_folder(target) as part:
         _copy_database(store, part / DATABASE_FILE)
-        copied = Database(URL.create("sqlite", database=str(part / DATABASE_FILE)), DATABASE_FILE)
+        copied = Database(own_database(part), DATABASE_FILE)
         return _copy_files(copied, store.folder, part, job or Unattended())
 
 
@@ -246,17 +243,20 @@ def restore(source: Path, folder: Path, database: str | None = None, job: JobCon
         for name in (DATABASE_FILE, f"{DATABASE_FILE}-wal"):
             if (source / name).is_file():
                 _copy(source / name, part / name)
-        restored = Store(part)
+        # Never the database that the environment names: that is the one to restore into.
+        restored = Store(part, database=own_database(part))
         report = _copy_files(restored.database, source, part, job or Unattended())
         seal_all(restored)
         if database is not None:
             _fill(database, restored.database)
-            (part / DATABASE_FILE).unlink()
+            restored.database.close()
+            for name in (DATABASE_FILE, f"{DATABASE_FILE}-wal", f"{DATABASE_FILE}-shm"):
+                (part / name).unlink(missing_ok=True)
     return report
 
 
 def _fill(address: str, source: Database) -> None:
-    """Copy all rows into another database; StoreError if that holds jobs already."""
+    """Copy all rows into another database; StoreError if that holds jobs already, or not all arrived."""
     database = Database(address, "the database to restore into")
     try:
         migrate(database, time.time)
@@ -264,6 +264,11 @@ def _fill(address: str, source: Database) -> None:
             if connection.execute(select(schema.job.c.id).limit(1)).first() is not None:
                 raise StoreError("The database to restore into holds jobs already.", "Name an empty one.")
         copy_tables(source, database)
+        if row_counts(database) != row_counts(source):
+            raise StoreError(
+                "The database to restore into does not hold what the backup holds.",
+                "Empty it and restore again, with nobody else at work in it.",
+            )
     finally:
         database.close()
 
@@ -294,7 +299,7 @@ def _fresh_folder(target: Path) -> Iterator[Path]:
 def _copy_database(store: Store, path: Path) -> None:
     """Copy the database as it stands at one moment into an SQLite file."""
     if not store.database.snapshot(path):
-        copied = Database(URL.create("sqlite", database=str(path)), path.name)
+        copied = Database(own_database(path.parent), path.name)
         migrate(copied, store.clock)
         copy_tables(store.database, copied)
 
@@ -308,6 +313,16 @@ def copy_tables(source: Database, target: Database) -> None:
             rows = reading.execute(select(table)).mappings().all()
             if rows:
                 writing.execute(insert(table), [dict(row) for row in rows])
+
+
+def row_counts(database: Database) -> dict[str, int]:
+    """Number of rows of every table that a copy of a database holds, too."""
+    with database.reading() as connection:
+        return {
+            table.name: connection.execute(select(func.count()).select_from(table)).scalar_one()
+            for table in schema.metadata.sorted_tables
+            if table is not schema.migration
+        }
 
 
 def _copy_files(database: Database, source: Path, target: Path, job: JobControl) -> Report:

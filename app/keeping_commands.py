@@ -70,12 +70,23 @@ def _folder(options: argparse.Namespace) -> Path:
 def _store(options: argparse.Namespace) -> Store:
     """The store; it must be there, so that a mistyped folder is not taken for an empty store."""
     from app.errors import StoreError
-    from app.store import DATABASE_VARIABLE, Store
+    from app.store import DATABASE_FILE, DATABASE_VARIABLE, Store
 
     folder = _folder(options)
-    if not (folder / "jobs.sqlite").is_file() and DATABASE_VARIABLE not in os.environ:
+    if not (folder / DATABASE_FILE).is_file() and DATABASE_VARIABLE not in os.environ:
         raise StoreError(f"There are no jobs in {folder}.", "Name their folder with --store.")
     return Store(folder)
+
+
+def _store_or_backup(options: argparse.Namespace) -> Store:
+    """The store, or a backup: a folder with a database of its own is judged by that, and this is said."""
+    from app.store import DATABASE_FILE, DATABASE_VARIABLE, Store, own_database
+
+    folder = _folder(options)
+    if DATABASE_VARIABLE not in os.environ or not (folder / DATABASE_FILE).is_file():
+        return _store(options)
+    print(f"Checking {folder / DATABASE_FILE}, not the database that {DATABASE_VARIABLE} names.")
+    return Store(folder, database=own_database(folder))
 
 
 def _backup(options: argparse.Namespace, terminal: Progress) -> int:
@@ -96,7 +107,7 @@ def _restore(options: argparse.Namespace, terminal: Progress) -> int:
 def _check(options: argparse.Namespace, terminal: Progress) -> int:
     from app.keeping import check
 
-    return _told(check(_store(options), terminal), "Checked", terminal)
+    return _told(check(_store_or_backup(options), terminal), "Checked", terminal)
 
 
 def _told(report: Report, done: str, terminal: Progress) -> int:

@@ -14,13 +14,13 @@ import os
 import sys
 import time
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from app.errors import PLAIN_ERRORS, InputError, StoreError, no_room
 from app.executors import own_places
-from app.files import check_space, new_id, remove
+from app.files import LARGEST_BUNDLE_BYTES, MADE, MB, check_space, new_id, remove, remove_old_made
 from app.jobs import RunState
 from app.limits import Limits, confine, one_of
 from app.record import is_id
@@ -30,7 +30,6 @@ from app.worker import TalkingControl, start_process
 from vision.control import JobControl
 from vision.errors import Cancelled
 
-FOLDER = "made"
 KINDS = ("overlay", "frames", "record", "comparison", "bundle")
 FRAMES_FILE = "frames.mp4"
 COPIED_FRAME_BYTES = 60_000
@@ -39,8 +38,6 @@ PLACES = "places"
 """Folder of the locks of those who work: no more at once than the machine has room for."""
 NICENESS = 5
 """It stands back behind the page, but before analyses: somebody waits for it."""
-KEPT_S = 86_400.0
-"""What was made yesterday may be out of date, and bundles with clips are large."""
 GONE = "The work stopped without a word: the computer was switched off or ran out of memory. Ask again."
 OWN_FAULT = (
     "This could not be made because of a fault in strokecurve itself. Your films and results are kept."
@@ -106,7 +103,7 @@ def ask(store: Store, job_id: str, kind: str, **options: str | bool | None) -> M
     if kind not in KINDS:
         raise ValueError(f"{kind!r} is nothing that can be asked for")
     job = store.job(job_id)
-    _remove_old(store)
+    remove_old_made(store.folder, store.clock())
     order_id = new_id()
     folder = _folder(store, job.job_id, order_id)
     order = {"kind": kind, "options": options, "made_s": store.clock()}
@@ -151,7 +148,7 @@ def find(store: Store, job_id: str, order_id: str) -> Made:
 def newest(store: Store, job_id: str, kind: str, **options: str | bool | None) -> Made | None:
     """The newest of what was asked for of one kind, with these options; None if nothing was."""
     found = []
-    for path in (store.folder / FOLDER / job_id).glob("*/order.json"):
+    for path in (store.folder / MADE / job_id).glob("*/order.json"):
         try:
             made = find(store, job_id, path.parent.name)
         except StoreError:
@@ -172,18 +169,7 @@ def cancel(store: Store, made: Made) -> None:
 
 
 def _folder(store: Store, job_id: str, order_id: str) -> Path:
-    return store.folder / FOLDER / job_id / order_id
-
-
-def _remove_old(store: Store) -> None:
-    """Remove what was made more than a day ago."""
-    for path in (store.folder / FOLDER).glob("*/*"):
-        try:
-            old = path.stat().st_mtime < time.time() - KEPT_S
-        except OSError:
-            continue  # somebody else has just removed it
-        if old:
-            remove(path)
+    return store.folder / MADE / job_id / order_id
 
 
 def _write_state(
@@ -321,6 +307,13 @@ def _make_frames(store: Store, film_id: str, target: Path, control: JobControl) 
     write_copy(clip.path, target, frames, control)
 
 
+def limits_for(kind: str) -> Limits:
+    """What making something may take: a bundle holds many clips, everything else less than two."""
+    usual = Limits(niceness=NICENESS)
+    # Names and checksums in the bundle come on top of what it holds.
+    return replace(usual, file_bytes=LARGEST_BUNDLE_BYTES + 100 * MB) if kind == "bundle" else usual
+
+
 def main(arguments: list[str] | None = None) -> int:
     """Make one thing from the command line; exit status 0 if it ended as done, 2 otherwise."""
     parser = argparse.ArgumentParser(prog="python -m app.made", description="Make what was asked for.")
@@ -329,9 +322,10 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--order", required=True, help="id of the order")
     chosen = parser.parse_args(arguments)
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
-    confine(Limits(niceness=NICENESS))
     try:
-        state = work_on(Store(chosen.store), chosen.job, chosen.order)
+        store = Store(chosen.store)
+        confine(limits_for(find(store, chosen.job, chosen.order).kind))
+        state = work_on(store, chosen.job, chosen.order)
     except PLAIN_ERRORS as reason:
         print(f"{reason.message} {reason.hint}", file=sys.stderr)
         return 2

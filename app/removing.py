@@ -1,4 +1,4 @@
-"""Removes a job for good: the only thing that takes anything out of a store."""
+"""Removes a job for good, or a clip that is no film's: nothing else takes anything out of a store."""
 
 from __future__ import annotations
 
@@ -10,9 +10,8 @@ from sqlalchemy import Connection, delete, select
 from app import schema
 from app.entries import lock_job
 from app.errors import StoreError
-from app.files import remove
+from app.files import MADE, remove
 from app.jobs import RunState
-from app.made import FOLDER as MADE
 from app.store import Store
 
 
@@ -57,6 +56,24 @@ def remove_job(store: Store, job_id: str) -> Removed:
     for path in paths:
         remove(path)
     return Removed(title, films, entries, size)
+
+
+def remove_clip(store: Store, clip_id: str) -> None:
+    """Remove a clip that was taken in but has become no film; one that is a film's stays.
+
+    Raises
+    ------
+    StoreError
+        If the database cannot be written.
+    """
+    clip, film = schema.clip, schema.film
+    with store.database.writing() as connection:
+        files = connection.execute(select(clip.c.file).where(clip.c.id == clip_id)).scalars().all()
+        if connection.execute(select(film.c.id).where(film.c.clip_id == clip_id).limit(1)).first():
+            return
+        connection.execute(delete(clip).where(clip.c.id == clip_id))
+    for name in files:
+        remove(store.folder / "clips" / name)
 
 
 def _files(folder: Path, connection: Connection, job_id: str) -> tuple[tuple[Path, ...], int]:

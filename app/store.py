@@ -32,6 +32,7 @@ from app.files import (
     new_part,
     remove,
     remove_leftovers,
+    remove_old_made,
     sync_folder,
     write_pieces,
 )
@@ -42,6 +43,7 @@ from app.runs import RunQueue, queue_run
 
 __all__ = ["DATABASE_VARIABLE", "Store", "StoreError", "default_folder", "display_label"]
 
+DATABASE_FILE = "jobs.sqlite"
 DATABASE_VARIABLE = "STROKECURVE_DATABASE"
 """Environment variable with the address of another database; never an argument, which others could read."""
 CLIP_ENDINGS = (".mp4", ".mov")
@@ -60,6 +62,11 @@ def default_folder() -> Path:
     return base / "strokecurve"
 
 
+def own_database(folder: Path) -> URL:
+    """Address of the database in a store's own folder, whatever the environment names."""
+    return URL.create("sqlite", database=str(Path(folder).expanduser().resolve() / DATABASE_FILE))
+
+
 def display_label(client_name: str) -> str:
     """A client's file name made fit for display: last part only, printable, not too long."""
     last = re.split(r"[\\/]", client_name)[-1]
@@ -76,8 +83,8 @@ class Store:
         Made if missing.
     clock : callable
         Gives seconds since 1970; another clock may be handed in.
-    database : str, optional
-        SQLAlchemy address of another database; by default the environment's, else a file in the folder.
+    database : str or URL, optional
+        SQLAlchemy address of the database; by default the environment's, else ``own_database``.
 
     Raises
     ------
@@ -86,7 +93,7 @@ class Store:
     """
 
     def __init__(
-        self, folder: Path, clock: Callable[[], float] = time.time, database: str | None = None
+        self, folder: Path, clock: Callable[[], float] = time.time, database: str | URL | None = None
     ) -> None:
         self.folder = Path(folder).expanduser().resolve()
         self.clock = clock
@@ -100,11 +107,11 @@ class Store:
                 f"The folder for jobs, {self.folder}, cannot be used: {error.strerror}.",
                 "Choose another with --store.",
             ) from error
-        address = self.address = database or os.environ.get(DATABASE_VARIABLE)
-        file = self.folder / "jobs.sqlite"
+        own = own_database(self.folder)
+        chosen = database or os.environ.get(DATABASE_VARIABLE) or own
+        self.address = None if chosen is own else _written(chosen)
         self.database = Database(
-            address or URL.create("sqlite", database=str(file)),
-            f"the database named in {DATABASE_VARIABLE}" if address else str(file),
+            chosen, str(own.database) if chosen == own else f"the database named in {DATABASE_VARIABLE}"
         )
         migrate(self.database, clock)
         self.runs = RunQueue(self.database, self.folder, clock)
@@ -116,9 +123,10 @@ class Store:
         return {} if self.address is None else {DATABASE_VARIABLE: self.address}
 
     def remove_leftovers(self) -> None:
-        """Remove what broken uploads, killed runs and imports left more than a day ago."""
+        """Remove what broken uploads, killed runs and imports left, or what was made, more than a day ago."""
         for name in ("clips", "results", "incoming"):
             remove_leftovers(self.folder / name, self.clock())
+        remove_old_made(self.folder, self.clock())
 
     # Clips and films
 
@@ -423,6 +431,11 @@ class Store:
             if entry.content.linkage == linkage and kind in (None, entry.content.kind):
                 return entry.content
         return None
+
+
+def _written(address: str | URL) -> str:
+    """A database address as text, for other processes of ours only: it may hold a password."""
+    return address if isinstance(address, str) else address.render_as_string(hide_password=False)
 
 
 def _no_film() -> StoreError:

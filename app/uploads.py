@@ -24,25 +24,30 @@ from app import worker
 from app.access import Person, Right, Role
 from app.errors import PLAIN_ERRORS, StoreError
 from app.files import (
+    LARGEST_BUNDLE_BYTES,
     LARGEST_CLIP_BYTES,
     LOOK_EVERY_BYTES,
     PART,
+    SHORTER_CLIP,
     check_size,
     check_space,
     new_id,
     remove,
-    remove_leftovers,
     sync_folder,
 )
 from app.limits import confine
 from app.personal import PersonalStore
 from app.record import FilmFacts, is_id
+from app.removing import remove_clip
 from app.store import Store, display_label
 
 FOLDER = "incoming"
 TICKET, DATA = "ticket.json", "data"
 WHAT = {"clip": "this clip", "bundle": "this bundle"}
 """What each kind of file is called in sentences."""
+MOST_BYTES = {"clip": LARGEST_CLIP_BYTES, "bundle": LARGEST_BUNDLE_BYTES}
+SMALLER = {"clip": SHORTER_CLIP, "bundle": "Ask for the bundle without the clips."}
+"""What to do about a file that is too large."""
 
 Arrived = Mapping[str, str]
 """What a complete upload became: ``job`` and ``film`` for a clip; ``job`` and ``told`` for a bundle."""
@@ -81,7 +86,7 @@ class Ticket:
     person : str or None
         Who uploads, if known.
     clip_id : str
-        Name the clip will have, so that a file is never taken in twice.
+        Name the clip will have, so that a file is never taken in twice; another file gets another.
     size_bytes : int or None
         Announced with the first piece.
     arrived : mapping or None
@@ -125,7 +130,7 @@ def open_ticket(store: PersonalStore, ticket: Ticket) -> Ticket:
             return _change(store, ticket.token, **said)
     except NoTicketError:
         pass  # nobody went on with it for a day; a new one will do
-    remove_leftovers(store.folder / FOLDER, store.clock())  # a page may be up for months
+    store.remove_leftovers()  # a page may be up for months
     ticket = replace(ticket, token=new_id(), clip_id=new_id(), person=store.person.mail)
     try:
         _place(store, ticket.token).mkdir()
@@ -203,7 +208,7 @@ class Piece:
                 f"{self._what[0].upper()}{self._what[1:]} is empty: it has no bytes.",
                 "Choose it again, or make it again.",
             )
-        check_size(size_bytes, LARGEST_CLIP_BYTES, self._what)
+        check_size(size_bytes, MOST_BYTES[ticket.kind], self._what, SMALLER[ticket.kind])
         self._place = _place(store, ticket.token)
         check_space(self._place, size_bytes - offset_bytes, self._what)
         if ticket.size_bytes is None:
@@ -256,8 +261,7 @@ def finish(store: PersonalStore, token: str) -> Arrived:
     try:
         arrived = _as_film(store, ticket, data) if ticket.kind == "clip" else _as_job(store, ticket, data)
     except StoreError:
-        remove(data)
-        _change(store, token, size_bytes=None)
+        _forget_file(store, ticket)
         raise
     try:
         _change(store, token, arrived=arrived)
@@ -268,11 +272,51 @@ def finish(store: PersonalStore, token: str) -> Arrived:
     return arrived
 
 
-def start_again(store: PersonalStore, token: str) -> None:
-    """Forget what has arrived, because another file is to come in its place."""
-    if ticket_of(store, token).arrived is None:
-        remove(_place(store, token) / DATA)
-        _change(store, token, size_bytes=None)
+def start_again(store: PersonalStore, token: str) -> Arrived | None:
+    """Forget what has arrived, as another file is to come in its place; gives what it became if too late."""
+    ticket = ticket_of(store, token)
+    if ticket.arrived is None:
+        _forget_file(store, ticket)
+    return ticket.arrived
+
+
+def say_as_on(store: PersonalStore, token: str, page_token: str) -> None:
+    """Give an upload what is said on the page that goes on with it.
+
+    After a page was closed, the one opened later has a ticket of its own and goes on with the earlier one;
+    what people say there, they say to the later one.
+
+    Parameters
+    ----------
+    store : PersonalStore
+    token : str
+        Of the upload.
+    page_token : str
+        Of the ticket that the page has now.
+    """
+    if token == page_token:
+        return
+    ticket = ticket_of(store, token)
+    try:
+        page = ticket_of(store, page_token)
+    except NoTicketError:
+        return  # a page that was open for days; its earlier words stand
+    if (page.kind, page.job_id) != (ticket.kind, ticket.job_id):
+        return
+    facts = page.facts
+    if facts is not None and ticket.facts is not None:
+        facts = replace(facts, label=ticket.facts.label)
+    _change(store, token, facts=facts, rig_toml=page.rig_toml)
+
+
+def _forget_file(store: Store, ticket: Ticket) -> None:
+    """Make a ticket ready for another file, which must never meet what has become of this one."""
+    remove(_place(store, ticket.token) / DATA)
+    _change(store, ticket.token, size_bytes=None, clip_id=new_id())
+    try:
+        remove_clip(store, ticket.clip_id)
+    except StoreError:
+        logger.warning("the clip %s is no film and could not be removed", ticket.clip_id, exc_info=True)
 
 
 def _taken_in(store: Store, ticket: Ticket) -> bool:

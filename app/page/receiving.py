@@ -1,7 +1,8 @@
 """The address that uploads go to: pieces of files, straight to the disk, gone on with after a break.
 
 It speaks the core of tus 1.0.0, an open protocol for uploads that can be resumed (from memory): HEAD tells
-how far a file has come, PATCH adds to it. The answer to the last piece says, as JSON, what the file became.
+how far a file has come, PATCH adds to it. The answer to the last piece says, as JSON, what the file became;
+DELETE says so, too, where it comes too late to stop that.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ from app.uploads import (
     finish,
     name_file,
     received_bytes,
+    say_as_on,
     start_again,
     ticket_of,
 )
@@ -33,6 +35,8 @@ PIECE_BYTES = 8 << 20
 """How much a page sends at once: what a break costs at most, beside what the server has seen of it."""
 _TOGETHER_BYTES = 1 << 20
 """Bytes put together before they are written."""
+PAGE_HEADER = "Upload-Page"
+"""Ticket of the page that sends, where it goes on with an upload that an earlier page began."""
 _VERSION = {"Tus-Resumable": "1.0.0", "Cache-Control": "no-store"}
 
 _busy: set[str] = set()
@@ -67,7 +71,9 @@ async def _how_far(_request: Request, store: PersonalStore, token: str) -> Respo
 
 
 async def _forget(_request: Request, store: PersonalStore, token: str) -> Response:
-    await run_in_threadpool(start_again, store, token)
+    arrived = await run_in_threadpool(start_again, store, token)
+    if arrived is not None:
+        return JSONResponse(dict(arrived), headers=_VERSION)
     return Response(status_code=204, headers=_VERSION)
 
 
@@ -82,6 +88,8 @@ async def _take(request: Request, store: PersonalStore, token: str) -> Response:
         offset = await _write_piece(request, store, ticket, offset, size)
     if offset < size:
         return Response(status_code=204, headers=_VERSION | {"Upload-Offset": str(offset)})
+    if page_token := request.headers.get(PAGE_HEADER):
+        await run_in_threadpool(say_as_on, store, token, page_token)
     arrived = await run_in_threadpool(finish, store, token)
     return JSONResponse(dict(arrived), headers=_VERSION | {"Upload-Offset": str(size)})
 

@@ -34,7 +34,7 @@ class Uploader {
     drop.addEventListener('dragover', (event) => event.preventDefault());
     drop.addEventListener('drop', (event) => {
       event.preventDefault();
-      if (!this.file) this.send(event.dataTransfer.files[0]);
+      if (!this.input.disabled) this.send(event.dataTransfer.files[0]);
     });
   }
 
@@ -62,21 +62,37 @@ class Uploader {
     this.show('');
   }
 
+  // Only the server knows whether the file was still to be stopped.
   async cancel() {
-    const address = this.address;
+    const {address, file} = this;
+    const key = this.remembered(file);
     this.file = null;
     this.request?.abort();
     this.end();
-    this.words.textContent = 'Stopped. Nothing was kept.';
-    await this.forget(address);
+    this.input.disabled = true; // another file could meet what is being removed
+    this.words.textContent = 'Stopping ...';
+    const outcome = await this.forget(address);
+    this.input.disabled = false;
+    if (outcome === 'gone') memory.forget(key);
+    this.words.textContent = {
+      gone: 'Stopped. Nothing was kept.',
+      arrived: 'It was too late to stop: the file was taken in.',
+      unknown: 'It could not be stopped: the server does not answer. Load the page again.',
+    }[outcome];
+    if (outcome !== 'arrived') return;
+    memory.forget(key);
+    this.done(address.split('/').pop());
   }
 
+  // Gives what became of an upload that is not wanted any more: 'gone', 'arrived' or 'unknown'.
   async forget(address) {
     for (const wait of BREATHS_MS) {
       const answer = await fetch(address, {method: 'DELETE', credentials: 'same-origin'}).catch(() => null);
-      if (answer && answer.status !== 423) return;
+      if (answer && answer.status === 200) return 'arrived';
+      if (answer && (answer.status === 204 || answer.status === 404)) return 'gone';
       await new Promise((resolve) => setTimeout(resolve, wait));
     }
+    return 'unknown';
   }
 
   // What an upload of the same file has reached before the page was closed lies under its own address.
@@ -156,6 +172,7 @@ class Uploader {
       request.setRequestHeader('Upload-Offset', offset);
       request.setRequestHeader('Upload-Length', file.size);
       request.setRequestHeader('Upload-Metadata', `filename ${encoded(file.name)}`);
+      if (this.address !== this.data.address) request.setRequestHeader('Upload-Page', this.data.address.split('/').pop());
       let silence = 0;
       const listen = () => {
         clearTimeout(silence);

@@ -7,14 +7,13 @@ from pathlib import Path
 import streamlit as st
 
 from app.errors import StoreError
-from app.files import LARGEST_CLIP_BYTES, check_size
+from app.files import MB, check_size
 from app.page import keys
 from app.page.receiving import PIECE_BYTES, UPLOAD_ADDRESS
 from app.personal import PersonalStore
 from app.record import FilmFacts
-from app.uploads import WHAT, Arrived, Ticket, open_ticket, ticket_of
+from app.uploads import MOST_BYTES, SMALLER, WHAT, Arrived, Ticket, open_ticket, ticket_of
 
-LARGEST_MB = LARGEST_CLIP_BYTES >> 20
 TRIES = 8
 """Times that a broken connection is tried again, half a minute in all."""
 _ACCEPTED = {"clip": ".mp4,.mov,video/*", "bundle": ".zip,application/zip"}
@@ -67,9 +66,9 @@ def ask_file(
             "address": f"{UPLOAD_ADDRESS}{ticket.token}",
             "place": f"{kind} {place}",
             "label": label,
-            "hint": f"Up to {LARGEST_MB} MB. If the connection breaks, it goes on by itself.",
+            "hint": f"Up to {MOST_BYTES[kind] // MB} MB. If the connection breaks, it goes on by itself.",
             "accept": _ACCEPTED[kind],
-            "most_bytes": LARGEST_CLIP_BYTES,
+            "most_bytes": MOST_BYTES[kind],
             "piece_bytes": PIECE_BYTES,
             "tries": TRIES,
             "too_large": _too_large(kind),
@@ -87,7 +86,7 @@ def ask_file(
 def _too_large(kind: str) -> str:
     """What is said of a file that is too large before any of it is sent."""
     try:
-        check_size(LARGEST_CLIP_BYTES + 1, LARGEST_CLIP_BYTES, WHAT[kind])
+        check_size(MOST_BYTES[kind] + 1, MOST_BYTES[kind], WHAT[kind], SMALLER[kind])
     except StoreError as error:
         return f"{error.message} {error.hint}"
     raise AssertionError("a file over the limit is refused")

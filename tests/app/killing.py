@@ -286,7 +286,7 @@ class Asked:
 
     @property
     def folder(self) -> Path:
-        return self.store.folder / made.FOLDER / self.job_id / self.order_id
+        return self.store.folder / made.MADE / self.job_id / self.order_id
 
     def find(self) -> made.Made:
         return made.find(self.store, self.job_id, self.order_id)

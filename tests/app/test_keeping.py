@@ -23,7 +23,7 @@ from app.keeping_commands import add_commands
 from app.migrate import migrate
 from app.record import Choice, Comment, Proposals
 from app.sharing import KEY_FILE, Sharing
-from app.store import Store
+from app.store import DATABASE_VARIABLE, Store
 
 DATA = Path(__file__).with_name("data")
 
@@ -289,3 +289,52 @@ def test_commands(
     assert not (tmp_path / "mistyped").exists()
     assert RunState.DONE in {run.state for run in Store(tmp_path / "new").film(film.film_id).runs}
     assert os.listdir(tmp_path / "new" / "incoming") == []
+
+
+def test_restore_into_another_database_by_the_command(
+    store: Store,
+    film: Film,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    backup(store, tmp_path / "backup")
+    address = f"sqlite:///{tmp_path / 'elsewhere.sqlite'}"
+    monkeypatch.setenv(DATABASE_VARIABLE, address)
+    assert command("restore", tmp_path / "backup", "--store", tmp_path / "new") == 0
+    assert "1 jobs, 4 files" in capsys.readouterr().out
+    assert not list((tmp_path / "new").glob("jobs.sqlite*"))
+    new = Store(tmp_path / "new")
+    assert new.address == address
+    assert new.film(film.film_id).facts == film.facts
+    assert keeping.row_counts(new.database) == keeping.row_counts(store.database)
+    assert check(new).problems == ()
+
+
+def test_a_backup_is_checked_by_its_own_database(
+    store: Store,
+    film: Film,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    backup(store, tmp_path / "backup")
+    monkeypatch.setenv(DATABASE_VARIABLE, f"sqlite:///{tmp_path / 'elsewhere.sqlite'}")
+    assert command("check", "--store", tmp_path / "backup") == 0
+    said = capsys.readouterr().out
+    assert "1 jobs, 4 files" in said
+    assert f"not the database that {DATABASE_VARIABLE} names" in said
+    assert not (tmp_path / "elsewhere.sqlite").exists()
+    next((tmp_path / "backup" / "clips").iterdir()).unlink()
+    assert command("check", "--store", tmp_path / "backup") == 2
+    assert "is missing" in capsys.readouterr().out
+
+
+def test_rows_that_did_not_arrive_end_a_restore(
+    store: Store, film: Film, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    backup(store, tmp_path / "backup")
+    monkeypatch.setattr(keeping, "copy_tables", lambda source, target: None)
+    with pytest.raises(StoreError, match="does not hold what the backup holds"):
+        restore(tmp_path / "backup", tmp_path / "new", f"sqlite:///{tmp_path / 'elsewhere.sqlite'}")
+    assert not (tmp_path / "new").exists()

@@ -16,11 +16,16 @@ from recorded import words
 from stored import add_job, measured
 
 from app import made
+from app.access import ALONE
 from app.errors import StoreError
+from app.files import LARGEST_BUNDLE_BYTES, MADE_KEPT_S
 from app.jobs import Film, RunState
+from app.limits import Limits
+from app.personal import PersonalStore
 from app.record import Choice, Comment, IntendedChoice, JobFacts, Proposals
 from app.runs import STALE_AFTER_S
 from app.store import Store
+from app.uploads import Ticket, open_ticket
 from vision.control import JobControl
 from vision.errors import Cancelled
 from vision.video import ClipReader
@@ -92,7 +97,7 @@ def test_what_is_stopped_leaves_nothing_in_the_result(
     assert made.work_on(store, film.job_id, asked.order_id) is RunState.CANCELLED
     assert film.measured is not None
     assert not (film.measured.result / "overlay.mp4").exists()
-    assert not list((store.folder / made.FOLDER).rglob("overlay.mp4"))
+    assert not list((store.folder / made.MADE).rglob("overlay.mp4"))
 
 
 def test_an_overlay_goes_to_the_result_of_its_film(
@@ -122,7 +127,7 @@ def test_a_copy_to_move_about_in_is_made_of_a_real_clip_only(store: Store, film:
 
 def test_silent_work_counts_as_failed(store: Store, film: Film) -> None:
     asked = made.ask(store, film.job_id, "bundle", clips=False)
-    state = store.folder / made.FOLDER / film.job_id / asked.order_id / "state.json"
+    state = store.folder / made.MADE / film.job_id / asked.order_id / "state.json"
     long_ago = state.stat().st_mtime - 2 * STALE_AFTER_S
     os.utime(state, (long_ago, long_ago))
     gone = made.find(store, film.job_id, asked.order_id)
@@ -130,15 +135,30 @@ def test_silent_work_counts_as_failed(store: Store, film: Film) -> None:
     assert gone.error == made.GONE
 
 
-def test_what_is_old_is_removed_and_said_to_be_gone(store: Store, film: Film) -> None:
+@pytest.mark.parametrize("who", ["asks again", "opens the store", "looks at the page"])
+def test_what_is_old_is_removed_and_said_to_be_gone(store: Store, film: Film, who: str) -> None:
     asked = made.ask(store, film.job_id, "bundle", clips=False)
-    folder = store.folder / made.FOLDER / film.job_id / asked.order_id
-    long_ago = folder.stat().st_mtime - made.KEPT_S - 10
+    folder = store.folder / made.MADE / film.job_id / asked.order_id
+    new = made.ask(store, film.job_id, "record", film=film.film_id)
+    long_ago = folder.stat().st_mtime - MADE_KEPT_S - 10
     os.utime(folder, (long_ago, long_ago))
-    made.ask(store, film.job_id, "bundle", clips=False)
+    match who:
+        case "asks again":
+            made.ask(store, film.job_id, "bundle", clips=False)
+        case "opens the store":
+            Store(store.folder)
+        case "looks at the page":
+            open_ticket(PersonalStore(store, lambda: ALONE), Ticket("", "clip"))
     assert not folder.exists()
+    assert made.find(store, film.job_id, new.order_id).state is RunState.QUEUED
     with pytest.raises(StoreError, match="not kept any more"):
         made.find(store, film.job_id, asked.order_id)
+
+
+def test_a_bundle_may_become_larger_than_anything_else() -> None:
+    assert made.limits_for("bundle").file_bytes > LARGEST_BUNDLE_BYTES
+    assert made.limits_for("record").file_bytes == Limits().file_bytes
+    assert made.limits_for("record").niceness == made.NICENESS
 
 
 def test_names_from_an_address_never_lead_out_of_the_folder(store: Store) -> None:

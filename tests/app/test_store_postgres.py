@@ -120,3 +120,22 @@ def test_several_first_openers_and_writers(tmp_path: Path, address: str) -> None
     assert (len(jobs), len(comments)) == (3, 30)
     assert len({(entry.job_id, entry.made_s) for entry in comments}) == 30
     store.database.close()
+
+
+def test_restore_by_the_command_fills_the_database_that_the_environment_names(
+    store: Store, tmp_path: Path, server: str
+) -> None:
+    film = add_job(store)
+    measured(store, film, write_fake_result)
+    backup(store, tmp_path / "backup")
+    empty = new_database(server)
+    environment = os.environ | {"STROKECURVE_DATABASE": empty}
+    command = [sys.executable, "-m", "app.cli"]
+    root = Path(__file__).parents[2]
+    words = [*command, "restore", str(tmp_path / "backup"), "--store", str(tmp_path / "new")]
+    done = subprocess.run(words, cwd=root, env=environment, capture_output=True, text=True, check=True)
+    assert "1 jobs" in done.stdout
+    new = Store(tmp_path / "new", database=empty)
+    assert check(new).problems == ()
+    assert new.film(film.film_id).measured is not None
+    new.database.close()

@@ -6,6 +6,7 @@ import asyncio
 import base64
 import os
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -21,9 +22,10 @@ from app import uploads, worker
 from app.access import ALONE, Level, Person, Role
 from app.bundle import export_job
 from app.errors import StoreError
-from app.files import LARGEST_CLIP_BYTES, LEFT_AFTER_S
+from app.files import LARGEST_BUNDLE_BYTES, LARGEST_CLIP_BYTES, LEFT_AFTER_S
 from app.jobs import Run
-from app.page.receiving import UPLOAD_ADDRESS, receive
+from app.keeping import check
+from app.page.receiving import PAGE_HEADER, UPLOAD_ADDRESS, receive
 from app.personal import PersonalStore
 from app.record import FilmFacts
 from app.store import Store
@@ -53,13 +55,21 @@ def client() -> TestClient:
 
 
 def patch(
-    client: TestClient, ticket: Ticket, data: bytes, offset: int, size: int, name: str = "a.MOV"
+    client: TestClient,
+    ticket: Ticket,
+    data: bytes,
+    offset: int,
+    size: int,
+    name: str = "a.MOV",
+    page: Ticket | None = None,
 ) -> Response:
     headers = {
         "Upload-Offset": str(offset),
         "Upload-Length": str(size),
         "Upload-Metadata": f"filename {base64.b64encode(name.encode()).decode()}",
     }
+    if page is not None:
+        headers[PAGE_HEADER] = page.token
     return client.patch(f"{UPLOAD_ADDRESS}{ticket.token}", content=data, headers=headers)
 
 
@@ -143,7 +153,13 @@ def test_files_that_cannot_be_kept_are_refused_in_a_sentence(
 ) -> None:
     ticket = clip_ticket(store)
     too_large = patch(client, ticket, b"x", 0, LARGEST_CLIP_BYTES + 1)
-    assert (too_large.status_code, too_large.json()["refused"][:27]) == (200, "This clip is larger than 20")
+    assert (too_large.status_code, too_large.json()["refused"][:27]) == (200, "This clip is larger than 21")
+    bundle = open_ticket(store, Ticket("", "bundle"))
+    too_large = patch(client, bundle, b"x", 0, LARGEST_BUNDLE_BYTES + 1)
+    assert too_large.json()["refused"] == (
+        "This bundle is larger than 21000 MB. Ask for the bundle without the clips."
+    )
+    assert patch(client, bundle, b"x", 0, LARGEST_CLIP_BYTES + 1).status_code == 204, "it may hold many clips"
     assert "empty" in patch(client, ticket, b"", 0, 0).json()["refused"]
 
     def full(*_anything: object) -> None:
@@ -163,6 +179,46 @@ def test_another_file_may_take_the_place_of_one_that_was_stopped(
     assert reached(client, ticket) == 0
     assert patch(client, ticket, CLIP, 0, len(CLIP)).status_code == 200
     assert store.jobs()[0].films[0].clip.path.read_bytes() == CLIP
+
+
+def test_an_upload_that_is_gone_on_with_gets_what_the_later_page_says(
+    store: PersonalStore, client: TestClient, started: list[Run]
+) -> None:
+    earlier = clip_ticket(store)
+    patch(client, earlier, CLIP[:1000], 0, len(CLIP), "IMG 1.MOV")
+    later = open_ticket(store, Ticket("", "clip", facts=FilmFacts("as found", "clip")))
+    # A role corrected and a set-up file added after the page was opened again.
+    open_ticket(
+        store, Ticket(later.token, "clip", facts=FilmFacts("as left", "clip", "Ann"), rig_toml="# rig\n")
+    )
+    last = patch(client, earlier, CLIP[1000:], 1000, len(CLIP), page=later)
+    film = store.film(last.json()["film"])
+    assert film.facts == FilmFacts("as left", "IMG 1.MOV", "Ann")
+    assert store.rig_toml(run_of(film)) == "# rig\n"
+    assert film.clip.path.read_bytes() == CLIP
+
+
+def test_a_later_page_of_another_job_or_person_changes_nothing(
+    store: PersonalStore, client: TestClient, started: list[Run]
+) -> None:
+    job = store.new_job()
+    elsewhere = open_ticket(store, Ticket("", "clip", job.job_id, FilmFacts("as left", "clip")))
+    other = PersonalStore(store, lambda: Person(Role.TECHNICIAN, "ben@plant.example"))
+    foreign = open_ticket(other, Ticket("", "clip", facts=FilmFacts("as left", "clip")))
+    for page in (elsewhere, foreign, replace(elsewhere, token="0" * 32)):
+        ticket = clip_ticket(store)
+        answer = patch(client, ticket, CLIP, 0, len(CLIP), page=page)
+        assert store.film(answer.json()["film"]).facts.role == "as found"
+
+
+def test_stopping_too_late_says_what_the_file_became(
+    store: PersonalStore, client: TestClient, started: list[Run]
+) -> None:
+    ticket = clip_ticket(store)
+    arrived = patch(client, ticket, CLIP, 0, len(CLIP)).json()
+    answer = client.delete(f"{UPLOAD_ADDRESS}{ticket.token}")
+    assert (answer.status_code, answer.json()) == (200, arrived)
+    assert store.film(arrived["film"]).clip.path.read_bytes() == CLIP
 
 
 def test_nothing_answers_to_a_token_that_was_guessed(store: PersonalStore, client: TestClient) -> None:
@@ -215,6 +271,38 @@ def test_a_clip_is_not_lost_or_doubled_if_the_server_dies_while_it_is_taken_in(
     assert [film.film_id for film in films] == [arrived["film"]]
     assert films[0].clip.path.read_bytes() == CLIP
     assert finish(store, ticket.token) == arrived
+
+
+@pytest.mark.parametrize("dies", [False, True], ids=["refused", "killed"])
+def test_name_and_bytes_belong_together_after_a_film_could_not_be_added(
+    store: PersonalStore,
+    client: TestClient,
+    started: list[Run],
+    monkeypatch: pytest.MonkeyPatch,
+    dies: bool,
+) -> None:
+    """The first file becomes a clip but no film; then another one is chosen in its place."""
+    ticket = clip_ticket(store)
+
+    def fail(*_anything: Any, **_more: Any) -> Any:
+        raise KeyboardInterrupt if dies else StoreError("The list of jobs is busy.", "Try again.")
+
+    with monkeypatch.context() as failing:
+        failing.setattr(Store, "add_film", fail)
+        piece = Piece(store, ticket, 0, 5)
+        piece.write(b"first")
+        piece.close()
+        with pytest.raises(KeyboardInterrupt if dies else StoreError):
+            finish(store, ticket.token)
+    if dies:
+        assert reached(client, ticket) == 5, "the same file could be gone on with"
+    assert client.delete(f"{UPLOAD_ADDRESS}{ticket.token}").status_code == 204
+    assert reached(client, ticket) == 0
+    assert patch(client, ticket, CLIP, 0, len(CLIP), "second.mp4").status_code == 200
+    films = [film for job in store.jobs() for film in job.films]
+    assert [(film.facts.label, film.clip.path.read_bytes()) for film in films] == [("second.mp4", CLIP)]
+    assert [path.name for path in (store.folder / "clips").iterdir()] == [films[0].clip.path.name]
+    assert check(store).problems == ()
 
 
 def test_a_bundle_is_taken_in_by_a_process_of_its_own(
