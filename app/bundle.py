@@ -24,9 +24,22 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+from sqlalchemy import func, select
+
+from app import schema
+from app.columns import is_formula
 from app.entries import entries_of
 from app.errors import StoreError
-from app.files import CHUNK_BYTES, check_space, new_part, remove, sync_folder
+from app.files import (
+    CHUNK_BYTES,
+    LARGEST_BUNDLE_BYTES,
+    MB,
+    check_size,
+    check_space,
+    new_part,
+    remove,
+    sync_folder,
+)
 from app.jobs import Film, Job, Run, RunState
 from app.record import Comment, Entry, IntendedChoice, Proposals, Readings, RigText, Verdict, kind_of
 from app.runs import files_of
@@ -39,6 +52,7 @@ JOB = "job.json"
 LATEST = "latest"
 RESULTS = "results"
 CLIPS = "clips"
+SMALLER = "Leave the clips out: strokecurve takes no larger bundle in."
 _TIME = (1980, 1, 1, 0, 0, 0)
 """The earliest time a zip file can hold; the true ones are in ``job.json``."""
 _PERMISSIONS = 0o100644 << 16
@@ -104,8 +118,10 @@ def export_job(store: Store, job_id: str, target: Path, clips: bool = False) -> 
         }
     )
     part = new_part(target.parent)
+    size = sum(member.size_bytes for member in members)
+    check_size(size, LARGEST_BUNDLE_BYTES, f"the bundle, with {size / MB:.0f} MB,", SMALLER)
     try:
-        check_space(target.parent, sum(member.size_bytes for member in members), "the bundle")
+        check_space(target.parent, size, "the bundle")
         with part.open("xb") as file:
             with zipfile.ZipFile(file, "w", zipfile.ZIP_STORED) as bundle:
                 # First, so that who opens a bundle sees at once what it is.
@@ -122,6 +138,17 @@ def export_job(store: Store, job_id: str, target: Path, clips: bool = False) -> 
     finally:
         remove(part)
     return target
+
+
+def bundle_bytes(store: Store, job: Job, clips: bool) -> int:
+    """About how large the bundle of a job is: its clips, if wanted, and the files of its results."""
+    run, run_file = schema.run, schema.run_file
+    runs = [one.run_id for film in job.films for one in done_runs(film)]
+    sizes = select(func.sum(run_file.c.size_bytes)).join(run).where(run.c.id.in_(runs))
+    with store.database.reading() as connection:
+        results = connection.execute(sizes).scalar() or 0
+    kept = {film.clip.clip_id: film.clip.size_bytes or 0 for film in job.films if film.clip.here}
+    return int(results) + (sum(kept.values()) if clips else 0)
 
 
 def _version() -> str:
@@ -289,9 +316,10 @@ def _remark(entry: Entry[Any]) -> str:
 
 
 def _table(columns: Iterable[str], rows: Iterable[Iterable[float | None]]) -> bytes:
-    """A table as CSV; a column's name that an office program would take for a formula is quoted as text."""
+    """A table as CSV; a column's name that an office program would take for a formula is marked as text."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(["'" + name if name[0] in "=+-@" else name for name in columns])
+    names = [re.sub(r"[\s;,|]+", " ", name) for name in columns]
+    writer.writerow(["'" + name if is_formula(name) else name for name in names])
     writer.writerows(["" if value is None else value for value in row] for row in rows)
     return text.getvalue().encode("utf-8")

@@ -7,6 +7,7 @@ in one transaction. Whenever that stops, the store is as before or has taken in 
 from __future__ import annotations
 
 import os
+import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -25,6 +26,9 @@ from app.record import FilmFacts, RigText
 from app.runs import files_of, record_files
 from app.store import Store
 
+CLOCKS_APART_S = 86_400.0
+"""How far another computer's clock may be ahead. Later entries are never put before those that are there, so
+one from a clock years ahead would spoil the times of all that is said afterwards."""
 REMADE = ("overlay.mp4", "frames/")
 """Files that each side may have drawn for itself; its own stays. All others must agree."""
 
@@ -117,6 +121,7 @@ def import_bundle(
             ) from error
     reader = BundleReader(bundle)
     record = reader.record()
+    check_clock(record, store.clock())
     if check_job is not None:
         check_job(record.job_id)
     _seal(store, record.job_id)
@@ -136,6 +141,23 @@ def import_bundle(
     finally:
         remove(incoming)
     return merged
+
+
+def check_clock(record: JobRecord, now_s: float) -> None:
+    """Refuse what comes from a clock that is far ahead of ours; StoreError says from when it is."""
+    runs = [run for film in record.films for run in film.runs]
+    latest_s = max(
+        record.made_s,
+        *(film.made_s for film in record.films),
+        *(time_s for run in runs for time_s in (run.made_s, run.finished_s)),
+        *(entry.made_s for entry in record.entries),
+    )
+    if latest_s > now_s + CLOCKS_APART_S:
+        when, now = (time.strftime("%Y-%m-%d %H:%M UTC", time.gmtime(one)) for one in (latest_s, now_s))
+        raise refuse(
+            f"The bundle holds something from {when}, and here it is {now}.",
+            "Set the clock of that computer or of this one right, then ask for the bundle again.",
+        )
 
 
 def _seal(store: Store, job_id: str) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import json
 import re
 import stat
 import struct
@@ -14,18 +16,17 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 from app.bundle import CLIPS, FORMAT, FORMAT_VERSION, JOB, LATEST, MANIFEST, RESULTS
+from app.columns import is_formula, is_formula_name
 from app.errors import InputError, StoreError
-from app.files import CHUNK_BYTES, LARGEST_CLIP_BYTES, RESULT_NAME, write_pieces
-from app.record import Entry, from_mapping, is_id, strict_json
+from app.files import CHUNK_BYTES, LARGEST_BUNDLE_BYTES, LARGEST_CLIP_BYTES, MB, RESULT_NAME, write_pieces
+from app.record import Entry, Proposals, from_mapping, is_id, strict_json
 
 MOST_FILES = 5_000
 """A result has about ten files: hundreds of runs."""
 MOST_ENTRIES = 20_000
 """Things on record about one job; a busy review has some hundred."""
-LARGEST_JSON_BYTES = 50 * CHUNK_BYTES
+LARGEST_JSON_BYTES = 60 * MB
 """A record of a job is some hundred kilobytes."""
-LARGEST_BYTES = 20_000 * CHUNK_BYTES
-"""Ten clips of the largest size."""
 MOST_RATIO = 200
 """Tables of numbers shrink to a tenth; a hundred times less is made to burst."""
 DIRECTORY_BYTES = MOST_FILES * 400
@@ -169,6 +170,12 @@ class BundleReader:
             raise refuse("A result in the bundle has not the form of a result.")
         if result["clip"].get("sha256", clip.sha256) != clip.sha256:
             raise refuse("A result in the bundle belongs to another clip than its film.")
+        check_signs(result, "A result")
+        named = ((result["shafts"], ("name",)), (result["linkages"], ("driver", "driven")))
+        for entries, keys in named:
+            names = (str(entry.get(key)) for entry in entries if isinstance(entry, dict) for key in keys)
+            if any(map(is_formula_name, names)):
+                raise refuse("A result in the bundle names a shaft as one would write a formula.")
 
     def _pieces(self, name: str) -> Iterator[bytes]:
         """A file in pieces; what goes wrong while reading is told from what goes wrong while writing."""
@@ -188,8 +195,34 @@ class BundleReader:
             found = write_pieces(self._pieces(name), path, size, "a file of the bundle")
             if found != (size, sha256):
                 raise refuse(f"A file of the bundle is damaged, its checksum is wrong: {name[:80]!r}.")
+            if name.endswith(".csv"):
+                check_table(path)
             if not keep:
                 path.unlink()
+
+
+def check_table(path: Path) -> None:
+    """Refuse a table with a cell that an office program would work out: tables are handed on as they are.
+
+    Raises
+    ------
+    StoreError
+        If there is such a cell, or it is no table.
+    """
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            if any(is_formula(cell) for row in csv.reader(file) for cell in row):
+                raise refuse("A table in the bundle holds a formula.")
+    except (UnicodeDecodeError, csv.Error) as error:
+        raise refuse("A table in the bundle cannot be read.") from error
+
+
+def check_signs(found: object, what: str) -> None:
+    """Refuse JSON with halves of signs in it, which can be neither written nor shown."""
+    try:
+        json.dumps(found, ensure_ascii=False).encode("utf-8")
+    except UnicodeEncodeError as error:
+        raise refuse(f"{what} in the bundle holds signs that cannot be shown.") from error
 
 
 @contextmanager
@@ -257,7 +290,12 @@ def check_members(infos: list[zipfile.ZipInfo], length: int) -> dict[str, zipfil
             raise refuse(f"The bundle holds a file twice: {name[:80]!r}.")
         largest = LARGEST_JSON_BYTES if name.endswith(".json") else LARGEST_CLIP_BYTES
         total += info.file_size
-        if info.file_size > largest or total > LARGEST_BYTES:
+        if total > LARGEST_BUNDLE_BYTES:
+            raise refuse(
+                f"The bundle is larger than {LARGEST_BUNDLE_BYTES / MB:.0f} MB.",
+                "Ask for it without the clips.",
+            )
+        if info.file_size > largest:
             raise refuse(f"A file of the bundle is too large: {name[:80]!r}, {info.file_size / 1e6:.0f} MB.")
         if info.file_size > MOST_RATIO * max(info.compress_size, 1) + CHUNK_BYTES:
             raise refuse("The bundle is packed so tightly that it was made to burst.")
@@ -342,7 +380,8 @@ def _film(one: Any, results: dict[str, dict[str, tuple[int, str]]]) -> FilmRecor
     clip = one["clip"]
     named = _CLIP.fullmatch(f"{CLIPS}/{clip['file']}")
     size, sha256 = clip["size_bytes"], clip["sha256"]
-    if named is None or named.group(2) != clip["id"] or not isinstance(size, int) or isinstance(size, bool):
+    whole = isinstance(size, int) and not isinstance(size, bool) and 0 < size <= LARGEST_CLIP_BYTES
+    if named is None or named.group(2) != clip["id"] or not whole:
         raise refuse("A clip in the bundle is not described as it should be.")
     if not _SHA256.fullmatch(sha256):
         raise refuse("A clip in the bundle has no checksum.")
@@ -364,6 +403,8 @@ def _film(one: Any, results: dict[str, dict[str, tuple[int, str]]]) -> FilmRecor
 def _entry(one: Any, job_id: str) -> Entry[Any]:
     film_id = None if one["film_id"] is None else _id(one["film_id"])
     content = from_mapping(str(one["kind"]), one["content"])
+    if isinstance(content, Proposals):
+        check_signs(content.all(), "A list of proposals")
     return Entry(_id(one["id"]), job_id, film_id, _time(one["made_s"]), one["author"], content)
 
 

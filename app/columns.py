@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
+import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
@@ -11,6 +12,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 Column = Sequence[str] | NDArray[np.float64]
+
+
+_FORMULA = re.compile(r"(?:^|[\t\r\n;,|])\s*[=+\-@\uff1d\uff0b\uff0d\uff20]|^[\t\r\n]")
+"""What office programs work out when they open a table, also where they divide it at other signs than we do;
+they take the wide signs of Chinese and Japanese text for the same."""
+
+
+def is_formula(text: str) -> bool:
+    """Whether an office program could take a text of a table for a formula; numbers are none."""
+    try:
+        float(text)
+    except ValueError:
+        return _FORMULA.search(text) is not None
+    return False
+
+
+def is_formula_name(name: str) -> bool:
+    """Whether a shaft's name could be taken for a formula, alone or before others: ``-1:shaft1`` is no number."""
+    return is_formula(f"{name}:")
 
 
 def write_columns(path: Path, columns: Mapping[str, Column]) -> None:

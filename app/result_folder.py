@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from app.columns import is_formula_name
 from app.errors import InputError
 from app.numeric import finite
 from app.record import LARGEST_DEG, LARGEST_S, strict_json
@@ -163,8 +164,11 @@ def _check_names(folder: Path, content: Mapping[str, Any]) -> None:
     linkages = [(linkage["driver"], linkage["driven"]) for linkage in content["linkages"]]
     if len(set(shafts)) < len(shafts) or len(set(linkages)) < len(linkages):
         raise _damaged(folder, RECORD_FILE, "a name is there twice")
-    if any(":" in name for name in (*shafts, *(name for pair in linkages for name in pair))):
-        raise _damaged(folder, RECORD_FILE, "the name of a shaft holds a colon")
+    for name in (*shafts, *(name for pair in linkages for name in pair)):
+        if ":" in name:
+            raise _damaged(folder, RECORD_FILE, "the name of a shaft holds a colon")
+        if is_formula_name(name):
+            raise _damaged(folder, RECORD_FILE, "the name of a shaft would be taken for a formula")
 
 
 def _table(folder: Path, name: str, columns: tuple[str, ...], text: tuple[str, ...] = ()) -> pd.DataFrame:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import streamlit as st
 
+from app.bundle import SMALLER, bundle_bytes
+from app.files import LARGEST_BUNDLE_BYTES, MB
 from app.jobs import Job
 from app.page import keys, making, markup, steps
 from app.page.uploader import ask_file
@@ -23,6 +25,11 @@ def show_export(store: Store, job: Job) -> None:
     with_clips = st.toggle(
         "With the clips (larger; the frames can then be seen)", value=True, key=keys.WITH_CLIPS
     )
+    size = bundle_bytes(store, job, with_clips)
+    st.html(markup.paragraph(f"The bundle will have about {max(size / MB, 0.1):,.1f} MB.", "sc-small"))
+    if size > LARGEST_BUNDLE_BYTES:
+        st.info(markup.plain(f"At most {LARGEST_BUNDLE_BYTES / MB:,.0f} MB are taken. {SMALLER}"))
+        return
     making.show(
         store,
         job.job_id,
@@ -45,7 +52,7 @@ def show_import(store: PersonalStore, job: Job | None) -> None:
     merged_id, sentence = st.session_state.get(keys.MERGED, (None, ""))
     if job is None or merged_id is None:
         return
-    st.success(sentence)
+    st.success(markup.plain(sentence))
     if merged_id != job.job_id:
         st.info("The bundle belongs to another job.")
         steps.link("handover", "Open that job", merged_id)

@@ -12,7 +12,8 @@ from typing import Any
 import numpy as np
 
 ODD_VALUES: tuple[Any, ...] = (
-    None, 0, -1, 1e308, 2**80, "", [], {}, True, "x" * 300, "../x", "f" * 32, [[[]]], "\ud800", "\x00",
+    None, 0, -1, 1e308, 2**80, 10**30, 4e9, "", [], {}, True, "x" * 300, "../x", "f" * 32, [[[]]],
+    "\ud800", "\x00", "\ud800:\udfff", "=1+1",
 )  # fmt: skip
 
 

@@ -11,6 +11,7 @@ import pytest
 from fake_result import write_fake_result
 from stored import Clock, add_film, measured
 
+from app import bundle
 from app.bundle import export_job
 from app.bundle_import import Merged, import_bundle
 from app.errors import StoreError
@@ -223,6 +224,22 @@ def test_what_counts_lies_beside_for_people(technician: Store, job: Job, tmp_pat
     remarks = latest["comments.txt"].decode()
     assert "technician: look here" in remarks
     assert "expert: [verdict: adjust] see comment" in remarks
+
+
+def test_its_size_is_told_before_it_is_made_and_a_limit_kept(
+    technician: Store, job: Job, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for clips in (False, True):
+        told = bundle.bundle_bytes(technician, job, clips)
+        made = bundle.export_job(technician, job.job_id, tmp_path / f"{clips}.zip", clips).stat().st_size
+        # On top come the names and the record of the job.
+        assert told <= made < told + 20_000
+    kept = sum(film.clip.path.stat().st_size for film in job.films)
+    assert told == bundle.bundle_bytes(technician, job, False) + kept
+    monkeypatch.setattr(bundle, "LARGEST_BUNDLE_BYTES", told - 1)
+    with pytest.raises(StoreError, match=r"The bundle, with \d+ MB, is larger than .*Leave the clips out"):
+        bundle.export_job(technician, job.job_id, tmp_path / "large.zip", clips=True)
+    assert not (tmp_path / "large.zip").exists()
 
 
 def test_a_damaged_store_sends_nothing(technician: Store, job: Job, tmp_path: Path) -> None:

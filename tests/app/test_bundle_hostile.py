@@ -26,6 +26,7 @@ from app.record import Comment, JobFacts, Proposals
 from app.store import Store
 
 Files = dict[str, bytes]
+NEXT_WEEK_S = Clock().now + 7 * 86_400.0
 
 
 @pytest.fixture(scope="module")
@@ -247,8 +248,8 @@ def test_json_too_large_and_clip_too_large(
         patch.setattr(bundle_reading, "LARGEST_CLIP_BYTES", 50)
         refused(store, complete(good), "too large")
     with monkeypatch.context() as patch:
-        patch.setattr(bundle_reading, "LARGEST_BYTES", 1000)
-        refused(store, complete(good), "too large")
+        patch.setattr(bundle_reading, "LARGEST_BUNDLE_BYTES", 1000)
+        refused(store, complete(good), "is larger than .* MB.*without the clips")
 
 
 @pytest.mark.parametrize(
@@ -280,8 +281,13 @@ def test_a_job_that_is_none(store: Store, good: Files, content: bytes) -> None:
         (lambda job: job["films"][0]["clip"].update(file="../x.mp4"), "not described"),
         (lambda job: job["films"][0]["clip"].update(sha256="0" * 64), "not that of its film"),
         (lambda job: job["films"][0]["clip"].update(size_bytes=True), "not described"),
+        (lambda job: job["films"][0]["clip"].update(size_bytes=0), "not described"),
+        (lambda job: job["films"][0]["clip"].update(size_bytes=10**30), "not described"),
         (lambda job: job["films"][0].update(made_s=1e300), "time"),
         (lambda job: job["films"][0].update(made_s="now"), "time"),
+        (lambda job: job["films"][0].update(made_s=NEXT_WEEK_S), "and here it is"),
+        (lambda job: job["films"][0]["runs"][0].update(finished_s=NEXT_WEEK_S), "and here it is"),
+        (lambda job: job["entries"][0].update(made_s=NEXT_WEEK_S), "from 2026-02-09 .* and here it is"),
         (lambda job: job["films"][0]["runs"][0].update(id="f" * 32), "results in the bundle"),
         (lambda job: job["films"][0]["runs"][0].update(rig_id="f" * 32), "set-up"),
         (lambda job: job["films"].append(job["films"][0]), "twice"),
@@ -310,6 +316,66 @@ def test_a_comment_that_is_none(store: Store, good: Files, text: object) -> None
         comment["content"]["text"] = text
 
     refused(store, changed_job(good, change), "comment")
+
+
+@pytest.mark.parametrize(
+    "name", ["\ud800:shaft1", "motor:\udfff", "motor:shaft1\x7f", "=1+1", "x" * 90 + ":y"]
+)
+def test_a_linkage_that_is_none(store: Store, good: Files, name: str) -> None:
+    def change(job: Any) -> None:
+        proposals = next(entry for entry in job["entries"] if entry["kind"] == "proposals")
+        proposals["content"]["linkage"] = name
+
+    refused(store, changed_job(good, change), "linkage")
+
+
+def test_half_signs_in_proposals_and_results(store: Store, good: Files) -> None:
+    def change(job: Any) -> None:
+        proposals = next(entry for entry in job["entries"] if entry["kind"] == "proposals")
+        proposals["content"]["proposals_json"] = '[{"touches": "\\ud800"}]'
+
+    refused(store, changed_job(good, change), "signs that cannot be shown")
+    name = next(name for name in good if name.endswith("result.json"))
+    result = json.loads(good[name]) | {"note": "\ud800"}
+    refused(store, complete(good | {name: json.dumps(result).encode()}), "signs that cannot be shown")
+
+
+FORMULAS = ("=1+1", "@SUM(A1)", "+1+1", "-1+1", "\t=1+1", " =1+1", "x;=1+1", "\uff1d1+1", "\r=1")
+
+
+@pytest.mark.parametrize("formula", FORMULAS)
+def test_tables_and_names_that_office_programs_would_work_out(
+    store: Store, good: Files, formula: str
+) -> None:
+    cell = '"' + formula.replace('"', '""') + '"'
+    for table in ("angles.csv", "travel.csv"):
+        name = next(name for name in good if name.endswith(table))
+        for content in (good[name] + f"{cell},1\n".encode(), f"{cell},a\n".encode() + good[name]):
+            refused(store, complete(good | {name: content}), "formula")
+    refused(store, complete(good | {"latest/readings.csv": cell.encode()}), "formula")
+    refused(store, complete(good | {"latest/readings.csv": b"\xef\xbb\xbf" + cell.encode()}), "formula")
+    name = next(name for name in good if name.endswith("result.json"))
+    for change in ({"shafts": [{"name": formula}]}, {"linkages": [{"driver": "motor", "driven": formula}]}):
+        result = json.loads(good[name]) | change
+        refused(store, complete(good | {name: json.dumps(result).encode()}), "formula")
+
+
+def test_negative_numbers_in_tables_are_no_formulas(store: Store, good: Files) -> None:
+    name = next(name for name in good if name.endswith("angles.csv"))
+    content = complete(good | {name: good[name] + b"0.1,-1.5,-2e-05\n"})
+    assert import_bundle(store, io.BytesIO(content)).new_job
+
+
+def test_a_table_that_is_none(store: Store, good: Files) -> None:
+    name = next(name for name in good if name.endswith("angles.csv"))
+    for content in (b"\xff\xfe", b'"' + b"x" * 200_000):
+        refused(store, complete(good | {name: content}), "A table in the bundle cannot be read")
+
+
+def test_a_clock_within_a_day_is_believed(store: Store, good: Files) -> None:
+    soon_s = Clock().now + 86_000.0
+    content = changed_job(good, lambda job: job["entries"][-1].update(made_s=soon_s))
+    assert import_bundle(store, io.BytesIO(content)).new_job
 
 
 def test_a_result_of_another_clip(store: Store, good: Files) -> None:
