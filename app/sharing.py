@@ -26,6 +26,8 @@ KEY_FILE = "link.key"
 USUAL_DAYS = 14
 MOST_DAYS = 90
 DAY_S = 86_400.0
+MOST_LINKS = 1_000
+"""Links looked up for one request, far more than a browser keeps cookies for a host."""
 LONGEST_TOKEN = 400
 """Characters; ours have about 130."""
 _SALT = "strokecurve reviewer link"
@@ -147,24 +149,28 @@ class Sharing:
 
     def opened_by(self, token: str) -> ReviewerLink | None:
         """The link that a token stands for; None if it is wrong, has expired or was withdrawn."""
-        if len(token) > LONGEST_TOKEN or not self._key_file.is_file():
-            return None
-        try:
-            link_id, expires_s = _serializer(self._key()).loads(token)
-        except (BadData, ValueError, TypeError):
-            return None
-        table = schema.reviewer_link
-        with self._database.reading() as connection:
-            row = connection.execute(select(table).where(table.c.id == link_id)).first()
-        link = None if row is None else _link_from(row)
-        if link is None or link.expires_s != expires_s or not link.open_at(self._clock()):
-            return None
-        return link
+        return next(iter(self._opened_by([token])), None)
 
     def held(self, tokens: Iterable[str]) -> dict[str, str]:
-        """Jobs that tokens open, with whom each link was made for."""
-        links = (self.opened_by(token) for token in tokens)
-        return {link.job_id: link.label for link in links if link is not None}
+        """Jobs that tokens open, with whom each link was made for; those that open nothing take no place."""
+        return {link.job_id: link.label for link in self._opened_by(tokens)}
+
+    def _opened_by(self, tokens: Iterable[str]) -> tuple[ReviewerLink, ...]:
+        """Links that tokens stand for and that let somebody in now; asked of the database all at once."""
+        ends: dict[str, float] = {}
+        if self._key_file.is_file():
+            serializer, now_s = _serializer(self._key()), self._clock()
+            for token in tokens:
+                link_id, expires_s = _signed(serializer, token)
+                if link_id is not None and now_s < expires_s and len(ends) < MOST_LINKS:
+                    ends[link_id] = expires_s
+        if not ends:
+            return ()
+        table = schema.reviewer_link
+        with self._database.reading() as connection:
+            rows = connection.execute(select(table).where(table.c.id.in_(list(ends)))).all()
+        links = map(_link_from, rows)
+        return tuple(one for one in links if one.expires_s == ends[one.link_id] and one.open_at(now_s))
 
     def _key(self) -> str:
         """The key that links are signed with; made when it is first asked for."""
@@ -212,6 +218,17 @@ def _link_from(row: Row[Any]) -> ReviewerLink:
     return ReviewerLink(
         row.id, row.job_id, row.label, row.made_s, row.made_by, row.expires_s, row.withdrawn_s
     )
+
+
+def _signed(serializer: URLSafeSerializer, token: str) -> tuple[str | None, float]:
+    """Name and end of the link that a token was made for; None if it was not made here."""
+    if len(token) > LONGEST_TOKEN:
+        return None, 0.0
+    try:
+        link_id, expires_s = serializer.loads(token)
+        return str(link_id), float(expires_s)
+    except (BadData, ValueError, TypeError):
+        return None, 0.0
 
 
 def _serializer(key: str) -> URLSafeSerializer:

@@ -32,8 +32,6 @@ from app.store import Store, default_folder
 LINK_ADDRESS = "/link/"
 LINK_COOKIE = "strokecurve_link_"
 """Followed by the id of the job, so that links of several jobs live side by side."""
-MOST_LINKS = 20
-"""Links looked at in one request; a browser keeps a few hundred cookies for a host."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +109,7 @@ def person_of(
     if sign_in is None:
         return ALONE
     tokens = [value for name, value in cookies.items() if name.startswith(LINK_COOKIE)]
-    links = sharing.held(tokens[:MOST_LINKS])
+    links = sharing.held(tokens)
     mail = signed_in(claims, sign_in.hours, now_s)
     if mail is None:
         return Person(Role.GUEST, links=links)

@@ -19,9 +19,11 @@ from app.bundle import export_job
 from app.entries import no_job
 from app.errors import StoreError
 from app.jobs import Film
+from app.page.door import LINK_COOKIE, person_of
 from app.personal import PersonalStore
 from app.record import Comment, FilmFacts, JobFacts, Verdict
 from app.sharing import DAY_S, KEY_FILE, MOST_DAYS, Sharing
+from app.sign_in import SignIn
 from app.store import Store
 
 MAIL = "ann@works.example"
@@ -239,7 +241,7 @@ def test_a_new_job_is_its_makers_own_and_said_by_them(store: Store) -> None:
 
 
 def test_a_bundle_that_brings_a_new_job_makes_it_ones_own(store: Store, tmp_path: Path) -> None:
-    other = Store(tmp_path / "other")
+    other = Store(tmp_path / "other", store.clock)
     film = add_job(other)
     measured(other, film, write_fake_result)
     export_job(other, film.job_id, tmp_path / "job.zip", clips=True)
@@ -254,7 +256,7 @@ def test_a_bundle_that_only_names_somebody_elses_clip_does_not_get_it(store: Sto
     clip = film.clip
     ann, bob = (of(store, Person(Role.TECHNICIAN, f"{name}@works.example")) for name in ("ann", "bob"))
     ann.own(film.job_id)
-    forger = Store(tmp_path / "forger")
+    forger = Store(tmp_path / "forger", store.clock)
     with forger.database.writing() as connection:
         row = {"id": clip.clip_id, "made_s": 0.0, "file": clip.path.name, "here": 0}
         row |= {"size_bytes": clip.size_bytes, "sha256": clip.sha256}
@@ -302,6 +304,26 @@ def test_a_link_opens_its_job_until_it_ends_or_is_withdrawn(
     sharing.withdraw(job, second.link_id)
     assert sharing.opened_by(sharing.token(second)) is None
     assert sharing.links(job)[0].withdrawn_s == clock.now
+
+
+def test_a_reviewer_may_hold_links_to_many_jobs_and_old_ones_take_no_places(
+    store: Store, sharing: Sharing, clock: Clock, tmp_path: Path
+) -> None:
+    """Cookies as a browser sends them after a year of reviews: 40 that have ended, 40 withdrawn, 40 open."""
+    cookies, opened = {}, {}
+    for number in range(120):
+        job = store.new_job().job_id
+        link = sharing.make_link(job, f"Rita {number}", 1 if number < 40 else 14, "ann")
+        cookies[f"{LINK_COOKIE}{job}"] = sharing.token(link)
+        if 40 <= number < 80:
+            sharing.withdraw(job, link.link_id)
+        elif number >= 80:
+            opened[job] = f"Rita {number}"
+    clock.now += 2 * DAY_S
+    redirect = "https://linkage.example/oauth2callback"
+    sign_in = SignIn("https://id.example/", "strokecurve", redirect, 12, {}, {}, "s" * 40, "c" * 40)
+    person = person_of(sign_in, None, cookies, sharing, clock())
+    assert person.links == opened
 
 
 @pytest.mark.parametrize(
