@@ -20,7 +20,7 @@ import re
 import time
 import zipfile
 from collections.abc import Iterable, Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -41,12 +41,22 @@ from app.files import (
     sync_folder,
 )
 from app.jobs import Film, Job, Run, RunState
-from app.record import Comment, Entry, IntendedChoice, Proposals, Readings, RigText, Verdict, kind_of
+from app.record import (
+    Comment,
+    Entry,
+    IntendedChoice,
+    Proposals,
+    Readings,
+    RigText,
+    Verdict,
+    kind_of,
+    to_mapping,
+)
 from app.runs import files_of
 from app.store import Store
 
 FORMAT = "strokecurve job"
-FORMAT_VERSION = 1
+FORMAT_VERSION = 2
 MANIFEST = "manifest.json"
 JOB = "job.json"
 LATEST = "latest"
@@ -266,7 +276,7 @@ def job_record(job: Job, entries: Iterable[Entry[Any]]) -> dict[str, Any]:
                 "kind": kind_of(entry.content),
                 "made_s": entry.made_s,
                 "author": entry.author,
-                "content": asdict(entry.content),
+                "content": to_mapping(entry.content),
             }
             for entry in entries
         ],

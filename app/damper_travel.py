@@ -15,7 +15,6 @@ from app.tables import PASSES, interpolate_between_neighbours, one_pass
 
 Array = NDArray[np.float64]
 
-APPROACHES = ("either", *PASSES)
 _SLOPE_OVER_DEG = 4.0
 """The slope of a curve is taken over so many degrees, which noise hardly touches."""
 

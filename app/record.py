@@ -11,7 +11,7 @@ import json
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, field, fields
 from typing import Any, Generic, TypeVar
 
 from app.errors import InputError
@@ -19,6 +19,10 @@ from app.errors import InputError
 ROLES = ("as found", "trial", "as left")
 INTENDED_KINDS = ("none", "equal", "table", "csv", "readings")
 VERDICTS = ("accept", "adjust", "film again")
+STEP_STATES = ("done", "done otherwise", "not done")
+"""What became of one step of a work order."""
+APPROACHES = ("either", "opening", "closing")
+"""From which side the firing positions of readings were approached."""
 
 LABEL_LENGTH = 80
 TEXT_LENGTH = 5_000
@@ -27,6 +31,8 @@ FILE_LENGTH = 1_000_000
 """Characters of a text file that is kept whole: readings of thousands of positions, a rig of any size."""
 PROPOSALS_LENGTH = 10_000_000
 ROWS = 10_000
+MOST_STEPS = 100
+"""A work order has about fifteen."""
 LARGEST_DEG = 36_000.0
 LARGEST_S = 86_400.0
 _LINKAGE = re.compile(r"[^:\x00-\x1f\x7f\ud800-\udfff]{1,80}:[^:\x00-\x1f\x7f\ud800-\udfff]{1,80}")
@@ -77,6 +83,16 @@ def _one_of(value: object, name: str, known: tuple[str, ...]) -> None:
         raise _refuse(f"The {name} cannot be {str(value)[:40]!r}.", f"Choose {', '.join(known)}.")
 
 
+def _date(value: object, name: str) -> None:
+    if not isinstance(value, str) or not _DATE.fullmatch(value):
+        raise _refuse(f"The day of the {name} is no date.", "Write it as YYYY-MM-DD.")
+
+
+def _later(default: Any) -> Any:
+    """A field that entries of earlier versions lack: left out of text and bundles where nothing is said."""
+    return field(default=default, metadata={"later": True})
+
+
 def _rows(rows: object, name: str) -> tuple[tuple[Any, ...], ...]:
     if not isinstance(rows, tuple) or len(rows) > ROWS or not all(isinstance(row, tuple) for row in rows):
         raise _refuse(f"The {name} is not a table of at most {ROWS} rows.")
@@ -97,8 +113,8 @@ class JobFacts:
     fuel: str | None = None
 
     def __post_init__(self) -> None:
-        for field in fields(self):
-            _line(getattr(self, field.name), field.name)
+        for one in fields(self):
+            _line(getattr(self, one.name), one.name)
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,10 +158,8 @@ class FilmFacts:
             _one_of(self.role, "role of a film", ROLES)
         _text(self.label, "name of the film", LABEL_LENGTH)
         _line(self.filmed_by, "name of who filmed")
-        if self.filmed_on is not None and (
-            not isinstance(self.filmed_on, str) or not _DATE.fullmatch(self.filmed_on)
-        ):
-            raise _refuse("The day of the film is no date.", "Write it as YYYY-MM-DD.")
+        if self.filmed_on is not None:
+            _date(self.filmed_on, "film")
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,15 +205,23 @@ class IntendedChoice:
         ``none``, ``equal``, ``table`` (typed in), ``csv`` or ``readings`` (worked out from them).
     rows : tuple of (driver_deg, driven_deg, tolerance_deg or None)
         Empty unless there is a table.
+    fuel, approach : str or None
+        What readings were worked out with: a name of ``kinematics.intended.fuels.FUELS``, one of
+        ``APPROACHES``. None for the other kinds, and where an earlier version did not say.
     """
 
     linkage: str
     kind: str
     rows: tuple[tuple[float, float, float | None], ...]
+    fuel: str | None = _later(None)
+    approach: str | None = _later(None)
 
     def __post_init__(self) -> None:
         _linkage(self.linkage)
         _one_of(self.kind, "intended travel", INTENDED_KINDS)
+        _line(self.fuel, "fuel")
+        if self.approach is not None:
+            _one_of(self.approach, "approach", APPROACHES)
         for row in _rows(self.rows, "intended travel"):
             if len(row) != 3:
                 raise _refuse("A row of the intended travel has not three values.")
@@ -259,6 +281,47 @@ class Choice:
 
 
 @dataclass(frozen=True, slots=True)
+class Done:
+    """What was carried out of a work order.
+
+    Attributes
+    ----------
+    choice_id : str
+        Id of the entry that chose the proposal.
+    steps : tuple of str
+        One of ``STEP_STATES`` for each step of its work order, in their order.
+    by : str
+        Who did the work.
+    on : str
+        Day as ``YYYY-MM-DD``.
+    remark : str or None
+        What was done otherwise or left out, and why.
+    """
+
+    choice_id: str
+    steps: tuple[str, ...]
+    by: str
+    on: str
+    remark: str | None = None
+
+    def __post_init__(self) -> None:
+        if not is_id(self.choice_id):
+            raise _refuse("What was done belongs to no proposal that was chosen.")
+        if not isinstance(self.steps, tuple) or not 0 < len(self.steps) <= MOST_STEPS:
+            raise _refuse(f"What was done has not 1 to {MOST_STEPS} steps.")
+        for state in self.steps:
+            _one_of(state, "state of a step", STEP_STATES)
+        _text(self.by, "name of who did the work", LABEL_LENGTH)
+        _date(self.on, "work")
+        if self.remark is not None:
+            _text(self.remark, "remark", TEXT_LENGTH, lines=True)
+        elif any(state != "done" for state in self.steps):
+            raise _refuse(
+                "A step was not done as ordered, and there is no remark.", "Say in the remark what was done."
+            )
+
+
+@dataclass(frozen=True, slots=True)
 class Comment:
     """A remark on the job, or, where its entry names a film, on a moment or a driver travel of it.
 
@@ -297,18 +360,27 @@ class Verdict:
         ``accept``, ``adjust`` or ``film again``.
     text : str or None
         Reasons.
+    about : tuple of (str, str)
+        Films that were reviewed, each with the analysis that was: ids. Empty where an earlier version did
+        not ask.
     """
 
     verdict: str
     text: str | None = None
+    about: tuple[tuple[str, str], ...] = _later(())
 
     def __post_init__(self) -> None:
         _one_of(self.verdict, "verdict", VERDICTS)
+        for pair in _rows(self.about, "list of films reviewed"):
+            if len(pair) != 2 or not all(map(is_id, pair)):
+                raise _refuse("A film reviewed is not named by its ids.")
         if self.text is not None:
             _text(self.text, "reason of the verdict", TEXT_LENGTH, lines=True)
 
 
-Content = JobFacts | RigText | FilmFacts | Readings | IntendedChoice | Proposals | Choice | Comment | Verdict
+Content = (
+    JobFacts | RigText | FilmFacts | Readings | IntendedChoice | Proposals | Choice | Done | Comment | Verdict
+)
 KINDS: Mapping[str, type[Content]] = {
     "job": JobFacts,
     "rig": RigText,
@@ -317,6 +389,7 @@ KINDS: Mapping[str, type[Content]] = {
     "intended": IntendedChoice,
     "proposals": Proposals,
     "choice": Choice,
+    "done": Done,
     "comment": Comment,
     "verdict": Verdict,
 }
@@ -358,9 +431,19 @@ def kind_of(content: Content | type[Any]) -> str:
     return next(name for name, kind in KINDS.items() if kind is wanted)
 
 
+def to_mapping(content: Content) -> dict[str, Any]:
+    """A content as a JSON object; an entry of an earlier version comes out as that version wrote it."""
+    unsaid = {one.name for one in _later_fields(type(content)) if getattr(content, one.name) == one.default}
+    return {name: value for name, value in asdict(content).items() if name not in unsaid}
+
+
+def _later_fields(kind: type[Any]) -> tuple[Any, ...]:
+    return tuple(one for one in fields(kind) if one.metadata.get("later"))
+
+
 def to_json(content: Content) -> str:
     """A content as one line of text, always the same for the same content."""
-    return json.dumps(asdict(content), ensure_ascii=False, sort_keys=True, allow_nan=False)
+    return json.dumps(to_mapping(content), ensure_ascii=False, sort_keys=True, allow_nan=False)
 
 
 def from_json(kind: str, text: str) -> Content:
@@ -379,7 +462,9 @@ def from_mapping(kind: str, found: object) -> Content:
     if kind not in KINDS:
         raise _refuse(f"An entry is of a kind that is not known: {kind[:40]!r}.", "Update strokecurve.")
     wanted = KINDS[kind]
-    if not isinstance(found, dict) or set(found) != {field.name for field in fields(wanted)}:
+    named = {one.name for one in fields(wanted)}
+    needed = named - {one.name for one in _later_fields(wanted)}
+    if not isinstance(found, dict) or not needed <= set(found) <= named:
         raise _refuse(f"An entry of the kind {kind!r} has not the fields it should have.")
     return wanted(**{name: _tuples(value) for name, value in found.items()})
 

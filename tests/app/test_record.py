@@ -15,6 +15,7 @@ from app.record import (
     Choice,
     Comment,
     Content,
+    Done,
     Entry,
     FilmFacts,
     IntendedChoice,
@@ -27,6 +28,7 @@ from app.record import (
     is_id,
     kind_of,
     to_json,
+    to_mapping,
 )
 
 LINKAGE = "motor:shaft1"
@@ -38,6 +40,7 @@ EXAMPLES: tuple[Content, ...] = (
     IntendedChoice(LINKAGE, "table", ((0.0, 0.0, None), (45.0, 0.1 + 0.2, 1.0))),
     Proposals(LINKAGE, '[{"touches": 1, "rms_deg": 0.25}]'),
     Choice("0123456789abcdef", 2),
+    Done("0123456789abcdef", ("done", "done otherwise"), "A. Technician", "2025-11-03", "rod by\neye"),
     Comment("two\nlines", 1.25, LINKAGE, -3.5),
     Verdict("accept"),
 )
@@ -49,6 +52,36 @@ def test_text_and_back(content: Content) -> None:
     assert from_json(kind_of(content), text) == content
     assert to_json(from_json(kind_of(content), text)) == text
     assert "\n" not in text
+
+
+LATER: tuple[tuple[Content, Content], ...] = (
+    (
+        IntendedChoice(LINKAGE, "readings", ((0.0, 0.0, 0.5), (90.0, 66.0, 0.5))),
+        IntendedChoice(LINKAGE, "readings", ((0.0, 0.0, 0.5), (90.0, 66.0, 0.5)), "propane", "closing"),
+    ),
+    (
+        Verdict("accept", "x"),
+        Verdict("accept", "x", (("0123456789ab", "ba9876543210"), ("a" * 32, "b" * 32))),
+    ),
+)
+"""As an earlier version wrote it, and with all that is asked for since."""
+
+
+@pytest.mark.parametrize(("earlier", "later"), LATER)
+def test_an_entry_of_an_earlier_version_stays_as_that_version_wrote_it(
+    earlier: Content, later: Content
+) -> None:
+    names = {
+        "intended": {"linkage", "kind", "rows"},
+        "verdict": {"verdict", "text"},
+    }[kind_of(earlier)]
+    assert set(json.loads(to_json(earlier))) == names
+    assert from_json(kind_of(earlier), to_json(earlier)) == earlier
+    text = to_json(later)
+    assert names < set(json.loads(text))
+    assert from_json(kind_of(later), text) == later
+    assert to_json(from_json(kind_of(later), text)) == text
+    assert json.dumps(to_mapping(later), ensure_ascii=False, sort_keys=True) == text
 
 
 def test_there_is_an_example_of_every_kind() -> None:
@@ -80,6 +113,16 @@ def test_there_is_an_example_of_every_kind() -> None:
         (lambda: Proposals(LINKAGE, '[{"rms_deg": NaN}]'), "not valid JSON"),
         (lambda: Choice("x", 0), "no list"),
         (lambda: Choice("0123456789abcdef", -1), "not in its list"),
+        (lambda: IntendedChoice(LINKAGE, "readings", (), approach="above"), "approach cannot be"),
+        (lambda: IntendedChoice(LINKAGE, "readings", (), "a\nb"), "signs"),
+        (lambda: Done("x", ("done",), "a", "2025-11-03"), "no proposal that was chosen"),
+        (lambda: Done("0123456789ab", (), "a", "2025-11-03"), "1 to 100 steps"),
+        (lambda: Done("0123456789ab", ("perhaps",), "a", "2025-11-03"), "state of a step"),
+        (lambda: Done("0123456789ab", ("done",), " ", "2025-11-03"), "who did the work"),
+        (lambda: Done("0123456789ab", ("done",), "a", "today"), "no date"),
+        (lambda: Done("0123456789ab", ("done", "not done"), "a", "2025-11-03"), "no remark"),
+        (lambda: Verdict("accept", None, (("0123456789ab",),)), "by its ids"),  # type: ignore[arg-type]  # on purpose
+        (lambda: Verdict("accept", None, (("../x", "0123456789ab"),)), "by its ids"),
         (lambda: Comment(""), "empty"),
         (lambda: Comment("x", time_s=-1.0), "moment"),
         (lambda: Comment("x", time_s=True), "moment"),
@@ -103,6 +146,8 @@ def test_what_cannot_be_is_said(make: Callable[[], object], words: str) -> None:
         ("verdict", {"verdict": "accept"}, "fields"),
         ("verdict", {"verdict": "accept", "text": None, "more": 1}, "fields"),
         ("verdict", [], "fields"),
+        ("verdict", {"verdict": "accept", "text": None, "about": [["0123456789ab", 7]]}, "by its ids"),
+        ("verdict", {"verdict": "accept", "about": []}, "fields"),
         ("choice", {"proposals_id": "0123456789abcdef", "number": 1.5}, "not in its list"),
     ],
 )
