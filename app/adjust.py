@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from app.adjust_subject import Subject
 from app.errors import InputError
-from kinematics.adjust import Proposal, Proposals, propose, what_if
+from kinematics.adjust import Proposal, Proposals, propose
 from kinematics.adjust_behind import Behind, shafts_behind
 from kinematics.adjust_model import Task
 from kinematics.adjust_outcome import Outcome, curves_drawn
-from kinematics.adjust_setting import ADJUST_DEFAULTS, TOUCHES
+from kinematics.adjust_setting import ADJUST_DEFAULTS
 from kinematics.intended.table import Intended
 from kinematics.settings import DEFAULTS
 
@@ -23,6 +23,8 @@ Array = NDArray[np.float64]
 
 DANGER_RAD = DEFAULTS.toggle_danger_rad
 """A linkage that may come so near to toggle, with all that is not known of it, needs a word of its own."""
+TOGGLE_RAD = math.radians(1.0)
+"""Nearer than this cannot be told from toggle: no better is the smallest angle known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +47,11 @@ class ShaftBehind:
     before: Behind
     after: Behind
 
+    @property
+    def stuck(self) -> bool:
+        """Whether its linkage cannot follow, or comes so near to toggle that it may not."""
+        return self.after.jams or not self.after.min_toggle_rad >= TOGGLE_RAD
+
 
 @dataclass(frozen=True, slots=True)
 class Adjusted:
@@ -57,24 +64,49 @@ class Adjusted:
     proposals : Proposals
     chosen : int or None
         Place in ``proposals.proposals`` of the proposal the work order is for; None if there is none.
-    behind : tuple of ShaftBehind
-        With the proposal chosen.
+    recommended : int or None
+        Place of the one that is recommended; None where none can be.
+    behind_each : tuple of tuple of ShaftBehind
+        With each proposal, in their order.
     """
 
     subject: Subject
     intended: Intended
     proposals: Proposals
     chosen: int | None
-    behind: tuple[ShaftBehind, ...]
+    recommended: int | None
+    behind_each: tuple[tuple[ShaftBehind, ...], ...]
 
     @property
     def proposal(self) -> Proposal | None:
         """The proposal chosen."""
         return None if self.chosen is None else self.proposals.proposals[self.chosen]
 
+    @property
+    def behind(self) -> tuple[ShaftBehind, ...]:
+        """Shafts behind with the proposal chosen."""
+        return () if self.chosen is None else self.behind_each[self.chosen]
+
+    def looking_at(self, number: int) -> Adjusted:
+        """The same for another proposal, counted from 1; nothing is worked out again."""
+        if not 1 <= number <= len(self.proposals.proposals):
+            raise InputError(f"There is no proposal {number}.", f"There are {len(self.proposals.proposals)}.")
+        return replace(self, chosen=number - 1)
+
+    def refusal(self) -> InputError | None:
+        """Why the proposal chosen must not be carried out; None if nothing known speaks against it."""
+        jammed = [shaft.linkage for shaft in self.behind if shaft.stuck]
+        if self.chosen is None or not jammed:
+            return None
+        return InputError(
+            f"Proposal {self.chosen + 1} cannot be chosen: with it {' and '.join(jammed)} would jam or "
+            "reach toggle within the stroke.",
+            "Choose another one.",
+        )
+
 
 def adjust(subject: Subject, intended: Intended, number_chosen: int | None = None) -> Adjusted:
-    """Work out the proposals.
+    """Work out the proposals, and what each does to the shafts behind.
 
     Parameters
     ----------
@@ -90,7 +122,7 @@ def adjust(subject: Subject, intended: Intended, number_chosen: int | None = Non
     Raises
     ------
     InputError
-        If there is no such proposal, or the rod's range allows nothing at all.
+        If there is no such proposal, it jams a shaft behind, or the rod's range allows nothing at all.
     KinematicsError
         If the intended travel lies outside the stroke.
     """
@@ -106,60 +138,29 @@ def adjust(subject: Subject, intended: Intended, number_chosen: int | None = Non
             f"as found it is {linkage.setting.four_bar().rod_mm:.1f} mm.",
             "Correct rod_mm in [linkage.allow].",
         )
-    if number_chosen is not None and not 1 <= number_chosen <= len(found):
-        raise InputError(f"There is no proposal {number_chosen}.", f"There are {len(found)}.")
-    chosen = recommended(answer) if number_chosen is None else number_chosen - 1
     task = Task.of(linkage.setting, intended, subject.adjustable, subject.limits)
-    behind = () if chosen is None else _behind(subject, task, answer, found[chosen])
-    return Adjusted(subject, intended, answer, chosen, behind)
+    each = _behind_each(subject, task, answer)
+    best = recommended(answer, each, subject.limits.min_toggle_rad)
+    adjusted = Adjusted(subject, intended, answer, best, best, each)
+    if number_chosen is None:
+        return adjusted
+    adjusted = adjusted.looking_at(number_chosen)
+    refusal = adjusted.refusal()
+    if refusal is not None:
+        raise refusal
+    return adjusted
 
 
-def try_out(subject: Subject, intended: Intended, changes: Mapping[str, float]) -> Outcome:
-    """What the linkage would do with any of its quantities changed by hand.
-
-    Parameters
-    ----------
-    subject : Subject
-    intended : Intended
-    changes : mapping of str to float
-        New values, mm or degrees, by the names of ``proposals.json``, ``rod_mm`` and ``spacing_mm`` included.
-        With ``rod_mm`` low fire moves to where that rod puts it.
-
-    Returns
-    -------
-    Outcome
-        Limits it breaks are named in ``broken``.
-
-    Raises
-    ------
-    InputError
-        If a quantity has another name.
-    KinematicsError
-        If the linkage cannot be assembled, or the intended travel lies outside the stroke.
-    """
-    known = {
-        **{name.replace("_start_rad", "_start_deg"): name for name in TOUCHES[:4]},
-        "stroke_deg": TOUCHES[4],
-    }
-    known |= {"rod_mm": "rod_mm", "spacing_mm": "spacing_mm"}
-    values = {}
-    for name, value in changes.items():
-        if name not in known:
-            raise InputError(f"{name} is no quantity of a linkage.", f"Choose one of {', '.join(known)}.")
-        values[known[name]] = math.radians(value) if name.endswith("_deg") else float(value)
-    linkage = subject.linkage
-    return what_if(
-        linkage.setting, values, intended, subject.adjustable, subject.limits, ADJUST_DEFAULTS, linkage.drawn
-    )
-
-
-def recommended(answer: Proposals) -> int | None:
+def recommended(
+    answer: Proposals, behind_each: Sequence[Sequence[ShaftBehind]], least_rad: float
+) -> int | None:
     """The proposal with fewest things touched that meets the intended travel, else the nearest.
 
     Those come first that stay clear of toggle with every linkage drawn from what is known, and that this
-    knowledge can tell from fewer things touched.
+    knowledge can tell from fewer things touched. One that jams a shaft behind, or brings it nearer to toggle
+    than ``least_rad``, is never recommended.
     """
-    places = range(len(answer.proposals))
+    places = [k for k in range(len(answer.proposals)) if not _harmed(behind_each[k], least_rad)]
     for careful in (True, False):
         sound = [k for k in places if not careful or _sound(answer.proposals[k])]
         reaching = [k for k in sound if answer.proposals[k].outcome.reached]
@@ -168,6 +169,11 @@ def recommended(answer: Proposals) -> int | None:
         if sound:
             return min(sound, key=lambda k: answer.proposals[k].outcome.largest)
     return None
+
+
+def _harmed(behind: Sequence[ShaftBehind], least_rad: float) -> bool:
+    """Whether a shaft behind jams or comes nearer to toggle than is accepted."""
+    return any(shaft.stuck or not shaft.after.min_toggle_rad >= least_rad for shaft in behind)
 
 
 def worst_toggle_rad(outcome: Outcome) -> float:
@@ -179,20 +185,38 @@ def _sound(proposal: Proposal) -> bool:
     return proposal.told and not worst_toggle_rad(proposal.outcome) < DANGER_RAD
 
 
-def _behind(subject: Subject, task: Task, answer: Proposals, proposal: Proposal) -> tuple[ShaftBehind, ...]:
-    linkage = subject.linkage
-    shafts: list[ShaftBehind] = []
-    for train in subject.behind:
-        pairs = [(one.setting, one.drawn) for one in train]
-        states = []
-        for outcome, values, how in (
-            (answer.found, linkage.setting.touches(), task.as_it_is()),
-            (proposal.outcome, proposal.values(linkage.setting), task),
-        ):
-            drawn = curves_drawn(how, values, linkage.drawn)
-            states.append((outcome.curve.driver_rad, shafts_behind(outcome.curve.driven_rad, drawn, pairs)))
-        (before_driver, before), (driver, after) = states
-        for one, was, will in zip(train, before, after, strict=True):
-            if all(one.name != shaft.linkage for shaft in shafts):
-                shafts.append(ShaftBehind(one.name, driver, before_driver, was, will))
-    return tuple(shafts)
+def _behind_each(subject: Subject, task: Task, answer: Proposals) -> tuple[tuple[ShaftBehind, ...], ...]:
+    """The shafts behind with each proposal; as found they are worked out once."""
+    setting = subject.linkage.setting
+    if not subject.behind or not answer.proposals:
+        return ((),) * len(answer.proposals)
+    before = _trains(subject, answer.found, setting.touches(), task.as_it_is())
+    return tuple(
+        _both(subject, before, _trains(subject, one.outcome, one.values(setting), task), answer.found, one)
+        for one in answer.proposals
+    )
+
+
+def _trains(subject: Subject, outcome: Outcome, values: Array, how: Task) -> tuple[tuple[Behind, ...], ...]:
+    """The shafts of every train behind, with one setting of the linkage."""
+    drawn = curves_drawn(how, values, subject.linkage.drawn)
+    return tuple(
+        shafts_behind(outcome.curve.driven_rad, drawn, [(one.setting, one.drawn) for one in train])
+        for train in subject.behind
+    )
+
+
+def _both(
+    subject: Subject,
+    before: tuple[tuple[Behind, ...], ...],
+    after: tuple[tuple[Behind, ...], ...],
+    found: Outcome,
+    proposal: Proposal,
+) -> tuple[ShaftBehind, ...]:
+    """Every shaft behind once, before and after."""
+    shafts: dict[str, ShaftBehind] = {}
+    driver, driver_before = proposal.outcome.curve.driver_rad, found.curve.driver_rad
+    for train, was, will in zip(subject.behind, before, after, strict=True):
+        for one, one_was, one_will in zip(train, was, will, strict=True):
+            shafts.setdefault(one.name, ShaftBehind(one.name, driver, driver_before, one_was, one_will))
+    return tuple(shafts.values())

@@ -73,5 +73,12 @@ def _adjust(options: argparse.Namespace, _progress: object) -> int:
     out = options.out or Path(f"{source}-adjust")
     names = write_adjustment(adjusted, out)
     print(adjust_summary(adjusted))
-    print(f"\n* the work order is for this one; --proposal N chooses another. In {out}: {', '.join(names)}.")
+    print(f"\n{_which(adjusted.chosen)} In {out}: {', '.join(names)}.")
     return 0
+
+
+def _which(chosen: int | None) -> str:
+    """What the work order is for."""
+    if chosen is None:
+        return "The work order has no steps, as it is for no proposal; --proposal N chooses one."
+    return "* the work order is for this one; --proposal N chooses another."

@@ -47,7 +47,7 @@ def _proposal(adjusted: Adjusted, k: int, proposal: Proposal) -> dict[str, Any]:
         **outcome_entry(outcome),
         "aim": proposal.aim,
         "told_apart": proposal.told,
-        "recommended": k == adjusted.chosen,
+        "recommended": k == adjusted.recommended,
     }
     filled: dict[str, Any] = plain(entry)
     return filled

@@ -6,10 +6,10 @@ import math
 import textwrap
 
 from app.adjust import Adjusted
-from app.adjust_words import BROKEN_WORDS, TOUCH_WORDS, shown, toggle_warning, unreached
+from app.adjust_words import BROKEN_WORDS, TOUCH_WORDS, shown
 from app.cautions import SETTING_CAUTIONS
 from app.estimates import format_estimate
-from app.work_order import SAME_MM, WIDTH, behind_words
+from app.work_order import SAME_MM, WIDTH, harm_behind, order_text
 from kinematics.adjust import Proposal
 from kinematics.adjust_setting import LinkageSetting
 
@@ -23,14 +23,15 @@ def adjust_summary(adjusted: Adjusted) -> str:
     lines = [f"{subject.linkage.name}, from {subject.source}", *textwrap.wrap(f"{as_found}.", WIDTH), ""]
     for n, proposal in enumerate(answer.proposals, start=1):
         lines += _proposal(n, proposal, subject.linkage.setting, n - 1 == adjusted.chosen)
-    for sentence in unreached(answer, subject.adjustable):
+        harm = harm_behind(adjusted, n - 1)
+        if harm:
+            words = f"DO NOT CARRY OUT as it is: {harm}"
+            lines += textwrap.wrap(words, WIDTH, initial_indent="     ", subsequent_indent="     ")
+    order = order_text(adjusted)
+    for sentence in (*order.warnings, *order.behind):
         lines += textwrap.wrap(sentence, WIDTH)
-    for sentence in [] if adjusted.proposal is None else toggle_warning(adjusted.proposal.outcome):
-        lines += textwrap.wrap(sentence, WIDTH)
-    for shaft in adjusted.behind:
-        lines += textwrap.wrap(behind_words(shaft, math.degrees(subject.limits.min_toggle_rad)), WIDTH)
     lines.append("")
-    for sentence in (*subject.assumed, *subject.notes, *SETTING_CAUTIONS):
+    for sentence in (*order.notes, *SETTING_CAUTIONS):
         lines += textwrap.wrap(sentence, WIDTH, initial_indent="- ", subsequent_indent="  ")
     return "\n".join(lines)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import textwrap
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -19,10 +20,77 @@ WIDTH = 92
 _ROWS_DEG = 10.0
 SAME_MM = 0.05
 """A rod that changes by less is not mentioned: nobody sets it closer."""
-CHECK_O2 = (
-    "Only then light the burner, to the maker's instructions. At every firing position from low to high "
-    "fire check O2 and CO with a calibrated analyser; raise air before fuel, lower fuel before air."
+NOT_OURS_TO_SAY = (
+    "Whether the burner may be fired again is for a licensed technician to decide, to the maker's "
+    "instructions and local code; this work order does not say so. At every firing position from low to "
+    "high fire O2 and CO are then checked with a calibrated analyser; raise air before fuel, lower fuel "
+    "before air."
 )
+
+
+@dataclass(frozen=True, slots=True)
+class OrderText:
+    """What has to be read with the proposal chosen, as it goes on record.
+
+    Attributes
+    ----------
+    warnings : tuple of str
+        What speaks against it or calls for special care: comes before the steps.
+    behind : tuple of str
+        What it does to the shafts behind, as far as they follow and stay clear of toggle.
+    steps : tuple of str
+        Empty where it must not be carried out.
+    notes : tuple of str
+        What was assumed, and what to know about the figures.
+    """
+
+    warnings: tuple[str, ...]
+    behind: tuple[str, ...]
+    steps: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+def order_text(adjusted: Adjusted) -> OrderText:
+    """Everything that has to be read with the proposal chosen."""
+    subject, proposal = adjusted.subject, adjusted.proposal
+    least_deg = math.degrees(subject.limits.min_toggle_rad)
+    grave = {shaft.linkage: _grave(shaft, least_deg) for shaft in adjusted.behind}
+    warnings = [behind_words(one, least_deg) for one in adjusted.behind if grave[one.linkage]]
+    warnings += [] if proposal is None else toggle_warning(proposal.outcome)
+    warnings += unreached(adjusted.proposals, subject.adjustable)
+    warnings += not_recommended(adjusted)
+    if subject.unknown_behind:
+        names = ", ".join(subject.unknown_behind)
+        warnings.append(
+            f"Not known, so not looked at: {names}. Nothing here says that these follow without jamming: "
+            "measure them first, and stroke them with special care."
+        )
+    fine = tuple(behind_words(one, least_deg) for one in adjusted.behind if not grave[one.linkage])
+    steps = () if adjusted.refusal() else work_order_steps(adjusted)
+    return OrderText(tuple(warnings), fine, steps, (*subject.assumed, *subject.notes))
+
+
+def not_recommended(adjusted: Adjusted) -> list[str]:
+    """That no proposal can be recommended because of the shafts behind."""
+    if adjusted.recommended is not None or not adjusted.proposals.proposals:
+        return []
+    return [
+        "No proposal is recommended: with each of them a shaft behind jams or comes nearer to toggle than is "
+        "asked for here."
+    ]
+
+
+def harm_behind(adjusted: Adjusted, place: int) -> str:
+    """In a few words what a proposal, by its place, does to shafts behind that it must not; else empty."""
+    least_deg = math.degrees(adjusted.subject.limits.min_toggle_rad)
+    parts = []
+    for shaft in adjusted.behind_each[place]:
+        if shaft.stuck:
+            parts.append(f"{shaft.linkage} {'jams' if shaft.after.jams else 'reaches toggle'}")
+        elif _grave(shaft, least_deg):
+            left = math.degrees(shaft.after.min_toggle_rad)
+            parts.append(f"{shaft.linkage} comes within {left:.1f}° of toggle, below {least_deg:g}°")
+    return "; ".join(parts)
 
 
 def work_order_steps(adjusted: Adjusted) -> tuple[str, ...]:
@@ -49,10 +117,11 @@ def work_order_steps(adjusted: Adjusted) -> tuple[str, ...]:
         )
     low = math.degrees(subject.limits.low_fire_rad)
     steps = [
-        "Burner off, locked out and tagged; fuel isolated. The motor can pinch: take its power away too.",
-        f"Bring {driver} to its low-fire end by hand. Mark the present position: a line across each arm "
-        f"and its shaft, a line from {driven} to something fixed, the pin's place on each arm, the rod's "
-        "threads. Take a photograph.",
+        "Burner off, locked out and tagged; fuel isolated.",
+        "Drive the motor to its low-fire end by its hand switch only; keep hands, sleeves and tools clear. "
+        "Then take the motor's power away too, lock it out and tag it: it can pinch.",
+        f"Mark the present position: a line across each arm and its shaft, a line from {driven} to something "
+        "fixed, the pin's place on each arm, the rod's threads. Take a photograph.",
         "Measure both radii and the rod, pin to pin, and compare: as found "
         f"{shown('_mm', found.drive_radius_mm)} (drive arm), {shown('_mm', found.driven_radius_mm)} "
         f"(driven arm), {shown('_mm', rod_from)} (rod). "
@@ -71,14 +140,35 @@ def work_order_steps(adjusted: Adjusted) -> tuple[str, ...]:
         f"{shown('_mm', rod_to)} pin to pin ({_longer(rod_to - rod_from)}), measured in the plane of the "
         "arms. The mark counts, not the figure. Mind that enough thread stays engaged at both ends.",
         "Tighten everything: both arms, both pins, the rod's lock nuts. Draw new marks.",
-        f"Before any power: stroke the linkage by hand through the full travel and back, {driver} 0 to "
-        f"{format_exact(math.degrees(after.stroke_rad), 'deg')}. It must run freely, nothing may touch.",
+        "Burner still off and locked out, fuel isolated; everybody and all tools clear: only now give the "
+        "motor its power back. By the hand switch only, in short steps, stroke the linkage from low to high "
+        f"fire and back, {driver} 0 to {format_exact(math.degrees(after.stroke_rad), 'deg')}. It must run "
+        "freely, nothing may touch; stop at once where it binds.",
         _toggle_check(proposal.outcome, driver),
         "Compare with the travel expected below at three positions or more; better film it again and "
         f"compare. {driven} must come back to where it was set at low fire.",
-        CHECK_O2,
+        _switches(adjusted, driver, driven),
+        NOT_OURS_TO_SAY,
     ]
     return tuple(steps)
+
+
+def _switches(adjusted: Adjusted, driver: str, driven: str) -> str:
+    """To recheck what the burner's control goes by (common practice): switches moved by these shafts."""
+    proposal, changed = adjusted.proposal, []
+    if proposal is not None and "stroke_rad" in proposal.touched:
+        changed.append("the motor's stroke")
+    if adjusted.subject.limits.low_fire_rad != 0:
+        changed.append("the low-fire position")
+    shafts = [driver, driven, *(shaft.linkage.split(":")[1] for shaft in adjusted.behind)]
+    words = (
+        "Recheck every switch and interlock that these shafts move, to the maker's instructions: low-fire "
+        "start, purge position, end switches and proving switches, on "
+        f"{', '.join(dict.fromkeys(shafts))}. Each must make and break where it has to."
+    )
+    if changed:
+        words += f" This order changes {' and '.join(changed)}, so they no longer hold as they were set."
+    return words
 
 
 def _moves(
@@ -114,7 +204,8 @@ def _moves(
             steps.append(
                 f"Re-clamp the {ARM_TURN[name]}: loosen it on {shaft}, hold {shaft} where it is at low fire, "
                 f"turn the arm {shown(name, abs(turn))} on it toward {toward} ({seen} as "
-                f"{_seen(adjusted)}), so that it points {shown(name, will)} from the line of centres."
+                f"{_seen(adjusted)}), so that it points {_pointing(name, will)} from the line of centres, "
+                f"taken from {driver}'s centre to {driven}'s, as {_seen(adjusted)}."
             )
     if "stroke_rad" in changes:
         was, will = changes["stroke_rad"]
@@ -128,6 +219,13 @@ def _moves(
 
 def _seen(adjusted: Adjusted) -> str:
     return "measured" if adjusted.subject.source == "tape measures" else "the camera saw it"
+
+
+def _pointing(name: str, angle_rad: float) -> str:
+    """A direction from the line of centres, with the way it is turned from it."""
+    turned = math.remainder(angle_rad, 2 * math.pi)
+    way = "counter-clockwise" if turned >= 0 else "clockwise"
+    return f"{shown(name, abs(turned))} {way}"
 
 
 def _longer(change_mm: float) -> str:
@@ -157,26 +255,24 @@ def _margin(margin: Margin) -> str:
 
 def work_order_lines(adjusted: Adjusted) -> list[str]:
     """The work order as text, cautions first and last."""
-    subject, proposal = adjusted.subject, adjusted.proposal
+    subject, proposal, order = adjusted.subject, adjusted.proposal, order_text(adjusted)
     lines = [f"Work order for {subject.linkage.name}, from {subject.source}", ""]
     lines += _bullets(SETTING_CAUTIONS)
     if proposal is not None:
         lines += ["", *_wrapped(f"To touch: {touched_words(proposal.touched)}. {_fit(proposal.outcome)}")]
-        for sentence in toggle_warning(proposal.outcome):
-            lines += _wrapped(sentence)
-    for sentence in unreached(adjusted.proposals, subject.adjustable):
+    for sentence in order.warnings:
         lines += _wrapped(sentence)
-    steps = work_order_steps(adjusted)
-    if steps:
+    if order.steps:
         lines += ["", "Steps"]
-        for n, step in enumerate(steps, start=1):
+        for n, step in enumerate(order.steps, start=1):
             lines += textwrap.wrap(step, WIDTH, initial_indent=f"{n:2d}. ", subsequent_indent="    ")
     if proposal is not None:
         lines += ["", "Travel to expect (degrees; ± is one standard deviation)", *_table(adjusted)]
         lines += ["", "Smallest angle between rod and arm line", *_margins(adjusted)]
-    lines += _behind(adjusted)
-    if subject.assumed or subject.notes:
-        lines += ["", "What this rests on", *_bullets((*subject.assumed, *subject.notes))]
+    if order.behind:
+        lines += ["", "What it does to the shafts behind", *_bullets(order.behind)]
+    if order.notes:
+        lines += ["", "What this rests on", *_bullets(order.notes)]
     lines += ["", *_wrapped(SETTING_CAUTIONS[-1])]
     return lines
 
@@ -236,19 +332,9 @@ def _margins(adjusted: Adjusted) -> list[str]:
     return rows
 
 
-def _behind(adjusted: Adjusted) -> list[str]:
-    subject, lines = adjusted.subject, []
-    if adjusted.behind:
-        lines += ["", "What it does to the shafts behind"]
-        for shaft in adjusted.behind:
-            lines += _bullets((behind_words(shaft, math.degrees(subject.limits.min_toggle_rad)),))
-    if subject.unknown_behind:
-        names = ", ".join(subject.unknown_behind)
-        lines += [
-            "",
-            *_wrapped(f"Not known, so not looked at: {names}. Stroke these by hand with special care."),
-        ]
-    return lines
+def _grave(shaft: ShaftBehind, least_deg: float) -> bool:
+    """Whether what happens to a shaft behind is a warning."""
+    return shaft.stuck or not math.degrees(shaft.after.min_toggle_rad) >= least_deg
 
 
 def behind_words(shaft: ShaftBehind, least_deg: float) -> str:
@@ -256,6 +342,8 @@ def behind_words(shaft: ShaftBehind, least_deg: float) -> str:
     name = shaft.linkage.split(":")[1]
     if shaft.after.jams:
         return f"{shaft.linkage} JAMS within the stroke after this change: do not carry it out."
+    if shaft.stuck:
+        return f"{shaft.linkage} REACHES TOGGLE within the stroke after this change: do not carry it out."
     was, will = (
         format_estimate(math.degrees(one.driven_rad[-1]), math.degrees(one.sd_rad[-1]), "deg")
         for one in (shaft.before, shaft.after)
@@ -265,7 +353,7 @@ def behind_words(shaft: ShaftBehind, least_deg: float) -> str:
         f"{name} turns {will} over the stroke instead of {was}; in {shaft.linkage} rod and arm line stay "
         f"{least:.1f}° or more apart (before {math.degrees(shaft.before.min_toggle_rad):.1f}°)."
     )
-    if least < least_deg:
+    if not least >= least_deg:
         text += f" That is below the {least_deg:g}° asked for here: {shaft.linkage} has to be adjusted, too."
     return text
 

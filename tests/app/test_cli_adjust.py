@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import fake_result
@@ -12,18 +13,22 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from app.adjust import adjust, try_out
+from app.adjust import adjust
 from app.adjust_files import proposals_entries, write_adjustment
-from app.adjust_subject import read_intended, subject_from_film, subject_from_rig, with_low_fire
+from app.adjust_subject import Subject, read_intended, subject_from_film, subject_from_rig, with_low_fire
 from app.cautions import SETTING_CAUTIONS
 from app.cli import main
 from app.errors import PLAIN_ERRORS, InputError
 from app.plots_linkage import adjusted_figure, linkage_figure
 from app.result_folder import read_result
 from app.rig import Rig
-from app.work_order import behind_words, work_order_lines, work_order_steps
+from app.work_order import behind_words, harm_behind, order_text, work_order_lines, work_order_steps
+from kinematics.adjust import what_if
+from kinematics.adjust_outcome import Outcome
+from kinematics.adjust_setting import LinkageSetting
 from kinematics.fourbar import FourBar
 from kinematics.intended.equal import equal_travel
+from kinematics.intended.table import Intended
 
 ROOT = Path(__file__).resolve().parents[2]
 SCHEMA = json.loads((ROOT / "docs" / "proposals.schema.json").read_text(encoding="utf-8"))
@@ -180,8 +185,9 @@ def test_the_work_order_is_in_the_order_of_the_work(rig: Path, wanted: Path) -> 
     adjusted = adjust(subject_from_rig(Rig.load(rig), None), read_intended(wanted))
     steps = work_order_steps(adjusted)
     order = [
-        "locked out", "Mark the present position", "compare: as found", "Take the rod off", "move the pin",
-        "Re-clamp", "Set the rod last", "Tighten", "Before any power", "Check for toggle", "analyser",
+        "locked out", "low-fire end by its hand switch only", "Mark the present position",
+        "compare: as found", "Take the rod off", "move the pin", "Re-clamp", "Set the rod last", "Tighten",
+        "give the motor its power back", "Check for toggle", "Recheck every switch", "licensed technician",
     ]  # fmt: skip
     places = [next(n for n, step in enumerate(steps) if words in step) for words in order]
     assert places == sorted(places)
@@ -192,6 +198,59 @@ def test_the_work_order_is_in_the_order_of_the_work(rig: Path, wanted: Path) -> 
     # the driven shaft opens counter-clockwise here, and its arm goes from 55 to 62 degrees
     assert "toward open (counter-clockwise" in turned
     assert "raise air before fuel, lower fuel before air" in steps[-1]
+
+
+def test_the_work_order_moves_the_motor_by_its_switch_alone_and_orders_no_firing(
+    rig: Path, wanted: Path
+) -> None:
+    steps = work_order_steps(adjust(subject_from_rig(Rig.load(rig), None), read_intended(wanted)))
+    text = " ".join(steps).lower()
+    # The motor is driven to low fire while it has power, which is taken away before a hand goes near.
+    driven, dead = (next(n for n, s in enumerate(steps) if w in s) for w in ("hand switch", "power away"))
+    assert driven <= dead < next(n for n, s in enumerate(steps) if "Mark the present" in s)
+    assert steps[dead].index("hand switch") < steps[dead].index("power away")
+    assert "by hand." not in text
+    assert "by hand " not in text.replace("by hand switch", "")
+    for words in ("light the burner", "fire the burner", "start the burner"):
+        assert words not in text
+    assert "whether the burner may be fired again is for a licensed technician to decide" in text
+
+
+@pytest.mark.parametrize("low_deg", [0.0, -3.0])
+def test_switches_are_rechecked_the_more_so_where_low_fire_or_stroke_is_changed(
+    rig: Path, tmp_path: Path, low_deg: float
+) -> None:
+    rows = travel(60, 75, 40, 62) + np.array([0, low_deg])
+    intended = read_intended(write_intended(tmp_path / "intended.csv", rows))
+    subject = subject_from_rig(Rig.load(rig), None)
+    adjusted = adjust(with_low_fire(subject, intended) if low_deg else subject, intended)
+    step = next(step for step in work_order_steps(adjusted) if "Recheck every switch" in step)
+    for words in ("low-fire start", "purge position", "end switches", "motor, shaft1"):
+        assert words in step
+    assert ("This order changes the low-fire position" in step) == (low_deg != 0)
+
+
+def test_a_direction_of_an_arm_says_which_way_it_is_turned_from_the_line_of_centres(
+    rig: Path, wanted: Path, film: Path, tmp_path: Path
+) -> None:
+    by_tape = adjust(subject_from_rig(Rig.load(rig), None), read_intended(wanted))
+    turned = next(step for step in work_order_steps(by_tape) if "Re-clamp" in step)
+    will = np.degrees(by_tape.proposal.outcome.setting.driven_start_rad)  # type: ignore[union-attr]  # it is
+    assert (
+        f"points {will:.1f}° counter-clockwise from the line of centres, taken from motor's centre to "
+        "shaft1's, as measured."
+    ) in turned
+    rows = np.array([[0.0, 0.0], [90.0, 80.0]])
+    by_film = adjust(
+        subject_from_film(read_result(film), "motor:shaft1"),
+        read_intended(write_intended(tmp_path / "other.csv", rows)),
+    )
+    for place, proposal in enumerate(by_film.proposals.proposals):
+        said = " ".join(work_order_steps(by_film.looking_at(place + 1)))
+        for name in {"drive_start_rad", "driven_start_rad"} & set(proposal.touched):
+            angle = math.degrees(math.remainder(getattr(proposal.outcome.setting, name), 2 * math.pi))
+            way = "counter-clockwise" if angle >= 0 else "clockwise"
+            assert f"points {abs(angle):.1f}° {way} from the line of centres" in said
 
 
 def test_a_film_is_adjusted_with_assumed_ranges_that_are_stated(film: Path, tmp_path: Path) -> None:
@@ -254,6 +313,93 @@ def test_shafts_behind_are_shown_before_and_after(tmp_path: Path) -> None:
     assert "shaft2 turns" in behind_words(shaft, 30)
 
 
+@pytest.fixture
+def train(tmp_path: Path) -> Path:
+    return determined(fake_result.write_fake_result(tmp_path / "train"), train=True)
+
+
+def second_linkage(folder: Path, **values: float) -> None:
+    """Give the second linkage of a fake train other sizes."""
+    path = folder / "result.json"
+    record = json.loads(path.read_text())
+    for name, value in values.items():
+        record["linkages"][1]["geometry"][name]["value"] = value
+    path.write_text(json.dumps(record))
+
+
+def large_travel(folder: Path) -> tuple[Subject, Intended]:
+    """A linkage that is to turn its driven shaft a third further than as found."""
+    found = float(fake_result.driven_travel(np.array([0.0, 90.0]))[1])
+    rows = np.array([[0.0, 0.0], [90.0, 1.3 * found]])
+    return (
+        subject_from_film(read_result(folder), "motor:shaft1"),
+        read_intended(write_intended(folder / "more.csv", rows)),
+    )
+
+
+def test_a_proposal_that_jams_a_shaft_behind_is_never_recommended_and_refused(
+    train: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    alone = adjust(*large_travel(determined(fake_result.write_fake_result(tmp_path / "alone"))))
+    # A rod behind so short that it is stretched out before the end of a longer travel.
+    second_linkage(
+        train, drive_radius_mm=80.0, driven_radius_mm=60.0, spacing_mm=150.0, drive_start_deg=120.0,
+        driven_start_deg=120.0,
+    )  # fmt: skip
+    adjusted = adjust(*large_travel(train))
+    jamming = [any(s.after.jams for s in behind) for behind in adjusted.behind_each]
+    assert alone.recommended is not None
+    assert jamming[alone.recommended], "what would be recommended without the shaft behind"
+    assert not adjusted.behind_each[0][0].before.jams
+    assert adjusted.recommended is None or not jamming[adjusted.recommended]
+    jams = adjusted.looking_at(jamming.index(True) + 1)
+    refusal = jams.refusal()
+    assert refusal is not None
+    assert "within the stroke" in refusal.message
+    order = order_text(jams)
+    assert order.steps == ()
+    assert "do not carry it out" in order.warnings[0]
+    assert "jams" in harm_behind(jams, jamming.index(True))
+    arguments = ["--measured", train, "--intended", train / "more.csv", "--linkage", "motor:shaft1"]
+    number = ["--proposal", jamming.index(True) + 1]
+    assert run("adjust", *arguments, *number, "--out", tmp_path / "out") == 2
+    said = capsys.readouterr().err
+    assert "within the stroke" in said
+    assert said.count("\n") == 1
+    assert run("adjust", *arguments, "--out", tmp_path / "out") == 0
+    assert "DO NOT CARRY OUT" in capsys.readouterr().out
+    written = json.loads((tmp_path / "out" / "proposals.json").read_text())
+    assert [one["recommended"] for one in written] == [n == adjusted.recommended for n in range(len(written))]
+
+
+def test_a_shaft_behind_too_near_to_toggle_is_not_recommended_either(train: Path) -> None:
+    subject, intended = large_travel(train)
+    least = subject.limits.min_toggle_rad
+    adjusted = adjust(subject, intended)
+    for place, behind in enumerate(adjusted.behind_each):
+        harmed = any(s.after.jams or s.after.min_toggle_rad < least for s in behind)
+        assert bool(harm_behind(adjusted, place)) == harmed
+        assert not (harmed and place == adjusted.recommended)
+    strict = replace(subject, limits=replace(subject.limits, min_toggle_rad=least))
+    near = replace(
+        strict, behind=tuple(tuple(replace(o, setting=flat(o.setting)) for o in t) for t in strict.behind)
+    )
+    none = adjust(near, intended)
+    assert none.proposals.proposals
+    assert none.recommended is None
+    assert none.chosen is None
+    assert any("No proposal is recommended" in one for one in order_text(none).warnings)
+    assert "No proposal is recommended" in " ".join(" ".join(work_order_lines(none)).split())
+
+
+def flat(setting: LinkageSetting) -> LinkageSetting:
+    """A linkage that stands 10 degrees from toggle at low fire, whatever drives it."""
+    # rod and drive arm nearly in line: the arm points 10 degrees off the line to the driven pin
+    bar = setting.four_bar()
+    pin = setting.spacing_mm + setting.driven_radius_mm * np.exp(1j * setting.driven_start_rad)
+    return replace(setting, drive_start_rad=float(np.angle(pin)) + bar.branch * 8 * DEG)
+
+
 def test_pictures_hold_both_linkages_and_all_curves(rig: Path, wanted: Path) -> None:
     adjusted = adjust(subject_from_rig(Rig.load(rig), None), read_intended(wanted))
     drawing = linkage_figure(adjusted)
@@ -300,19 +446,27 @@ def test_low_fire_is_moved_only_where_it_is_asked_for(rig: Path, tmp_path: Path)
     assert "3.0 degrees further toward shut than its low-fire mark" in text
 
 
+def tried(subject: Subject, intended: Intended, changes: dict[str, float]) -> Outcome:
+    """What the page's what-if does."""
+    drawn = subject.linkage.drawn
+    return what_if(
+        subject.linkage.setting, changes, intended, subject.adjustable, subject.limits, drawn=drawn
+    )
+
+
 def test_any_quantity_can_be_tried_by_hand(rig: Path, wanted: Path) -> None:
     subject, intended = subject_from_rig(Rig.load(rig), None), read_intended(wanted)
-    tried = try_out(subject, intended, {"drive_radius_mm": 67, "driven_start_deg": 62})
-    assert_allclose(np.degrees(tried.rms_rad), 0, rtol=0, atol=0.01)  # four decimals in the table
-    assert tried.rms_sd_rad > 0
-    assert tried.broken == ()
-    flat = try_out(subject, intended, {"drive_start_deg": 12})
+    done = tried(subject, intended, {"drive_radius_mm": 67, "driven_start_rad": 62 * DEG})
+    assert_allclose(np.degrees(done.rms_rad), 0, rtol=0, atol=0.01)  # four decimals in the table
+    assert done.rms_sd_rad > 0
+    assert done.broken == ()
+    flat = tried(subject, intended, {"drive_start_rad": 12 * DEG})
     assert "toggle" in flat.broken
-    moved = try_out(subject, intended, {"rod_mm": tried.rod_mm + 5})
+    moved = tried(subject, intended, {"rod_mm": done.rod_mm + 5})
     assert moved.curve.driven_rad[0] != 0
-    for changes in ({"colour": 1.0}, {"drive_radius_mm": -5.0}, {"rod_mm": 900.0}):
+    for changes in ({"drive_radius_mm": -5.0}, {"rod_mm": 900.0}):
         with pytest.raises(PLAIN_ERRORS):
-            try_out(subject, intended, changes)
+            tried(subject, intended, changes)
 
 
 def test_loose_tapes_that_may_toggle_are_warned_about(tmp_path: Path) -> None:
@@ -426,7 +580,11 @@ def test_the_adjustment_of_the_sample_is_predicted_from_its_film_as_found(tmp_pa
         }
         # what was done between the two films, made to the linkage as measured
         changes = {key: value + will[key] - was[key] for key, value in measured.items()}
-        made = try_out(subject, equal_travel(setting.stroke_rad), changes)
+        changes = {
+            key.replace("_deg", "_rad"): value * (DEG if key.endswith("_deg") else 1)
+            for key, value in changes.items()
+        }
+        made = tried(subject, equal_travel(setting.stroke_rad), changes)
         true = FourBar.from_start_angles(
             will["drive_radius_mm"], will["driven_radius_mm"], will["shaft_distance_mm"],
             will["drive_start_deg"] * DEG, will["driven_start_deg"] * DEG,
