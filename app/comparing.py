@@ -12,6 +12,7 @@ import pandas as pd
 
 from app.estimates import format_exact
 from app.intended import Deviation, deviation, intended_travel
+from app.moments import linkage_of
 from app.record import IntendedChoice
 from app.result_folder import FilmResult, number
 from app.settings import Settings
@@ -365,7 +366,7 @@ def _findings(
         return {
             (str(f.get("code")), str(f.get("where"))): f
             for f in film.record["findings"]
-            if f["severity"] != "note" and about_linkage(f, both)
+            if f["severity"] != "note" and linkage_of(f, both) is not None
         }
 
     before, after = grave(found), grave(left)
@@ -374,12 +375,6 @@ def _findings(
         tuple(f for key, f in after.items() if key in before),
         tuple(f for key, f in after.items() if key not in before),
     )
-
-
-def about_linkage(finding: Mapping[str, Any], linkages: Sequence[str]) -> bool:
-    """Whether a finding is about one of these linkages, an arm, a pin or an end of it."""
-    where = str(finding.get("where") or "")
-    return any(where == name or where.startswith(f"{name} ") for name in linkages)
 
 
 def tolerance_words(comparison: LinkageComparison) -> str:

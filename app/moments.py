@@ -1,9 +1,9 @@
-"""Moments of a film and places on its travel curves: one from the other."""
+"""Moments of a film and places on its travel curves, one from the other; what a finding is about."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -61,8 +61,13 @@ def moment_of(finding: Mapping[str, Any]) -> float | None:
     return float(found[1]) if found else None
 
 
-def linkage_of(finding: Mapping[str, Any], linkages: Mapping[str, Mapping[str, Any]]) -> str | None:
-    """The linkage that a finding is about, or an arm, a pin or an end of it; None if it is about none."""
+def is_filming(finding: Mapping[str, Any]) -> bool:
+    """Whether a finding is about the filming, not about a linkage or one that was left out."""
+    return ":" not in str(finding.get("where") or "")
+
+
+def linkage_of(finding: Mapping[str, Any], linkages: Iterable[str]) -> str | None:
+    """Which of these linkages a finding is about, or an arm, a pin or an end of it; None if about none."""
     where = str(finding.get("where") or "")
     return next((name for name in linkages if where == name or where.startswith(f"{name} ")), None)
 

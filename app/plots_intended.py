@@ -12,7 +12,6 @@ from app.plots import BAND_SIGMAS, INK, PENS, Pen, draw_series, drawing, mark_te
 from kinematics.intended.outcome import Band
 
 DAMPER_PEN = Pen("#0072B2", "-", 2.4, "")
-FUEL_PEN = Pen("#00664A", (0, (6, 1.5, 1.5, 1.5)), 2.4, "")
 
 
 def damper_figure(worked: Worked) -> Figure:
@@ -56,41 +55,6 @@ def damper_figure(worked: Worked) -> Figure:
             markeredgecolor=PENS["closing"].colour,
             markeredgewidth=2,
             label="intended",
-        )
-        axes.set_ylim(bottom=0)
-        mark_tens(axes, y_axis=False)
-        axes.legend(loc="upper left")
-        return figure
-
-
-def fuel_figure(worked: Worked) -> Figure:
-    """Fuel against the travel it is metered by, with its band.
-
-    Parameters
-    ----------
-    worked : Worked
-
-    Returns
-    -------
-    Figure
-    """
-    found = worked.found
-    with drawing("Fuel against travel of its valve", "travel (°)", "fuel, as a share of the most") as (
-        figure,
-        axes,
-    ):
-        _band(axes, found.valve, "fuel, from the readings", FUEL_PEN)
-        rate = found.readings.fuel_rate
-        axes.errorbar(
-            np.degrees(found.readings.valve_rad),
-            rate / rate.max(),
-            xerr=BAND_SIGMAS
-            * np.degrees(_unsure(found.readings.sigma_valve_rad, found.readings.valve_half_gap_rad)),
-            yerr=BAND_SIGMAS * found.readings.sigma_fuel_rel * rate / rate.max(),
-            linestyle="",
-            marker="o",
-            color=INK,
-            label="as read",
         )
         axes.set_ylim(bottom=0)
         mark_tens(axes, y_axis=False)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -29,9 +29,6 @@ All in degrees from the low-fire hold; NaN where the film shows nothing.
 
 COMPARED_COLUMNS = ("intended_deg", "tolerance_deg", "opening_deviation_deg", "closing_deviation_deg")
 """Added by ``compared_table``: intended driven travel, tolerance, measured minus intended of each pass."""
-
-FINDING_COLUMNS = ("severity", "where", "text", "value", "sd", "limit", "advice", "code")
-"""One finding a row, the gravest first; the meaning of each column is that of ``result.json``."""
 
 RATIO_COLUMNS = ("from_deg", "to_deg", "opening_ratio", "opening_sd", "closing_ratio", "closing_sd")
 """Driven degrees for each driver degree between two positions of the driver, for each pass."""
@@ -167,19 +164,6 @@ def compared_table(
     for name in PASSES:
         table[f"{name}_deviation_deg"] = table[f"{name}_deg"] - table["intended_deg"]
     return table
-
-
-def findings_table(findings: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
-    """Findings of ``result.json``, the gravest first, otherwise in their own order.
-
-    Returns
-    -------
-    DataFrame
-        Columns ``FINDING_COLUMNS``.
-    """
-    ordered = sorted(findings, key=lambda finding: SEVERITIES.index(finding["severity"]))
-    rows = [{column: finding.get(column) for column in FINDING_COLUMNS} for finding in ordered]
-    return pd.DataFrame(rows, columns=list(FINDING_COLUMNS), dtype=object)
 
 
 def geometry_table(geometry: Mapping[str, Mapping[str, Any]]) -> pd.DataFrame:

@@ -6,6 +6,7 @@ import streamlit as st
 
 from app.access import Right
 from app.jobs import Film, Job, RunState
+from app.moments import is_filming
 from app.page import clips, keys, markup, progress, steps
 from app.page.facts import ask_film_facts
 from app.page.opened import open_result
@@ -16,7 +17,7 @@ from app.personal import PersonalStore
 
 def show_film(store: PersonalStore, film: Film) -> None:
     """One film: what is said of it, where its analysis stands, and what to do next."""
-    st.subheader(film_name(film), anchor=False)
+    st.subheader(markup.plain(film_name(film)), anchor=False)
     state = film_state(film)
     st.html(markup.paragraph(f"{film_origin(film)}. State: {STATE_WORDS[state]}.", "sc-small"))
     if film.run is not None and not state.ended:
@@ -46,12 +47,7 @@ def show_filming_faults(film: Film) -> None:
     if film.measured is None:
         return
     opened = open_result(str(film.measured.result))
-    names = set(opened.linkages)
-    faults = [
-        finding
-        for finding in opened.record["findings"]
-        if not any(str(finding["where"]).startswith(name) for name in names) and finding["severity"] != "note"
-    ]
+    faults = [one for one in opened.record["findings"] if is_filming(one) and one["severity"] != "note"]
     if not faults:
         st.html(markup.paragraph("No fault of the filming was found.", "sc-small"))
     for fault in faults:

@@ -7,24 +7,12 @@ from typing import Any
 
 import streamlit as st
 
-from app.estimates import format_estimate, format_exact
 from app.jobs import Film
 from app.moments import driver_travel_of, linkage_of, moment_of
 from app.page import keys, markup, scrubber
 from app.page.opened import Opened
+from app.report.figures import finding_figure
 from app.tables import SEVERITIES
-
-
-def figure_of(finding: Mapping[str, Any]) -> str:
-    """Value, uncertainty and limit of a finding; empty if it has no figure or its unit is not known."""
-    unit = finding.get("unit") or ("deg" if ":" in str(finding.get("where")) else None)
-    if finding.get("value") is None or unit is None:
-        return ""
-    text = format_estimate(finding["value"], finding.get("sd"), unit)
-    if finding.get("limit") is not None:
-        word = "usual" if finding["severity"] == "note" else "limit"
-        text += f", {word} {format_exact(finding['limit'], unit)}"
-    return text
 
 
 def shown_at(opened: Opened, finding: Mapping[str, Any]) -> float | None:
@@ -50,7 +38,7 @@ def show(film: Film, opened: Opened) -> None:
                 finding["text"],
                 [
                     ("Where:", str(finding.get("where") or "").replace(":", " drives ")),
-                    ("Measured:", figure_of(finding)),
+                    ("Measured:", finding_figure(finding)),
                     ("What to do:", finding.get("advice") or ""),
                 ],
             )

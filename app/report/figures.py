@@ -10,6 +10,7 @@ import pandas as pd
 
 from app.comparing import Change, spoken
 from app.estimates import NOT_AVAILABLE, SPACE, format_estimate, format_exact
+from app.moments import is_filming
 from app.report.cleaning import shortened
 from app.result_folder import number
 
@@ -82,12 +83,14 @@ def place(entry: object) -> str:
 
 
 def finding_figure(finding: Mapping[str, Any]) -> str:
-    """Value, uncertainty and limit of a finding or a filming fault; empty if it has no figure."""
+    """Value, uncertainty and limit of a finding; empty if it has no figure, or its unit is not known."""
     value = number(finding.get("value"))
-    if math.isnan(value):
-        return ""
     fault_unit = FAULT_UNITS.get(str(finding.get("code")))
-    unit = finding.get("unit") or fault_unit or "deg"
+    unit_given = finding.get("unit")
+    stated = unit_given if isinstance(unit_given, str) else ""
+    unit = stated or fault_unit or ("" if is_filming(finding) else "deg")
+    if math.isnan(value) or not unit:
+        return ""
     sd, limit = number(finding.get("sd")), number(finding.get("limit"))
     # Counts and shares of a filming fault are what they are; anything else says that it has no uncertainty.
     counted = fault_unit is not None and math.isnan(sd)

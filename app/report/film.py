@@ -10,6 +10,7 @@ import numpy as np
 from app.comparing import spoken
 from app.estimates import NOT_AVAILABLE, format_estimate, format_exact
 from app.intended import deviation, intended_travel
+from app.moments import is_filming
 from app.plots import travel_figure
 from app.plots_compare import difference_figure
 from app.record import IntendedChoice
@@ -57,11 +58,6 @@ def _film_facts(film: RecordedFilm) -> dict[str, str]:
         "phone": "on a stand" if steady is True else "in hand" if steady is False else NOT_AVAILABLE,
         CHECKSUM: said(clip.get("sha256")),
     }
-
-
-def is_filming(finding: Mapping[str, Any]) -> bool:
-    """Whether a finding is about the filming, not about a linkage."""
-    return ":" not in str(finding.get("where") or "")
 
 
 def statements(found: Iterable[Mapping[str, Any]]) -> tuple[Statement, ...]:

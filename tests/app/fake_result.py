@@ -127,6 +127,7 @@ def fake_findings() -> list[dict]:
             "value": 11.0,
             "sd": None,
             "limit": 5.0,
+            "unit": "%",
             "text": "The marker of the motor was hidden for 0.4 s during the opening pass.",
             "advice": "Keep hands and cables out of the line of sight.",
         },

@@ -17,7 +17,7 @@ from app.cli import main
 from app.damper_travel import shaft_travel
 from app.from_readings import work_out
 from app.intended import rows_from_csv
-from app.plots_intended import damper_figure, fuel_figure
+from app.plots_intended import damper_figure
 from app.readings import readings_from_csv
 from app.result_folder import read_result
 from kinematics.intended.fuels import NATURAL_GAS
@@ -278,10 +278,6 @@ class TestTrain:
         worked = work_out(table, NATURAL_GAS, film, "motor:shaft1", valve="shaft2", settings=FAST)
         assert_allclose(np.degrees(worked.found.readings.valve_rad), MEAN_DEG / 2, atol=1e-3)
         assert np.all(worked.found.readings.sigma_valve_rad > 0)
-        assert fuel_figure(worked).axes[0].get_legend_handles_labels()[1] == [
-            "fuel, from the readings",
-            "as read",
-        ]
 
 
 def test_sample_readings_give_the_travel_they_were_made_for() -> None:

@@ -9,7 +9,7 @@ import matplotlib as mpl
 import numpy as np
 import pandas as pd
 import pytest
-from fake_result import LINKAGE, LOST_DEG, SHAFTS, fake_findings, fake_record, write_fake_result
+from fake_result import LINKAGE, LOST_DEG, SHAFTS, fake_record, write_fake_result
 from matplotlib.colors import to_rgb
 from numpy.testing import assert_allclose
 
@@ -17,11 +17,9 @@ from app.plots import PENS, SHAFT_PENS, angles_figure, deviation_figure, travel_
 from app.tables import (
     COMPARED_COLUMNS,
     EVEN_STEP_COLUMNS,
-    FINDING_COLUMNS,
     GEOMETRY_COLUMNS,
     compared_table,
     even_step_table,
-    findings_table,
     geometry_table,
 )
 
@@ -146,13 +144,6 @@ def test_compared_table_and_its_picture(travel: pd.DataFrame) -> None:
     assert_allclose(table["closing_deviation_deg"], steps["closing_deg"] - steps["driver_deg"], **EXACT)
     drawn = lines(deviation_figure(table, LINKAGE))
     assert_allclose(drawn["closing pass"].get_ydata(), table["closing_deviation_deg"], **EXACT)
-
-
-def test_findings_gravest_first() -> None:
-    table = findings_table(fake_findings())
-    assert tuple(table.columns) == FINDING_COLUMNS
-    assert list(table["severity"]) == ["danger", "caution", "note"]
-    assert len(findings_table([])) == 0
 
 
 def test_geometry_rows_keep_value_and_uncertainty() -> None:
