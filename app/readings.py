@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import math
+import re
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
@@ -33,6 +34,16 @@ OPTIONAL = (
     "driven_sd_deg",
 )
 NEVER_EMPTY = ("driver_deg", "fuel_rate", "o2_dry_pct")
+FUEL_WORDS = {"natural_gas": "natural gas", "propane": "propane", "light_oil": "light oil"}
+"""Names of the known fuels for people."""
+APPROACH_WORDS = {"either": "from either side", "opening": "while opening", "closing": "while closing"}
+"""From which side the positions were approached, for people."""
+_FUELS_CALLED = {
+    "natural_gas": ("natural gas",),
+    "propane": ("propane",),
+    "light_oil": ("light oil", "light fuel oil", "light heating oil"),
+}
+"""What people write who mean one of the known fuels and no other."""
 LARGEST_BYTES = 1_000_000
 """Readings have some ten lines; anything near this size is another file."""
 FORMAT_HINT = f"Give a CSV file with the columns {', '.join(REQUIRED)}, one firing position a line."
@@ -224,6 +235,23 @@ def find_fuel(named: str) -> Fuel:
     if not path.is_file():
         raise InputError(f"The fuel {named[:80]!r} is neither known nor a file.", _COMPOSITION_HINT)
     return fuel_from_toml(_content(path, "composition", _COMPOSITION_HINT), path.stem)
+
+
+def fuel_meant(said: str | None) -> str | None:
+    """Which of the known fuels a job's fuel, as people wrote it, means.
+
+    Parameters
+    ----------
+    said : str or None
+
+    Returns
+    -------
+    str or None
+        A name of ``FUELS``; None where nothing was said, or it could be another fuel or more than one.
+    """
+    text = " ".join(re.findall(r"[^\W_]+", (said or "").casefold()))
+    meant = [name for name, called in _FUELS_CALLED.items() if text in called]
+    return meant[0] if meant else None
 
 
 def fuel_from_toml(content: bytes, name: str) -> Fuel:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import textwrap
 from dataclasses import asdict
 from datetime import date
 from pathlib import Path
@@ -79,12 +80,14 @@ def _report(options: argparse.Namespace, _progress: object) -> int:
 
 
 def _compare(options: argparse.Namespace, _progress: object) -> int:
+    from app.cautions import SETTING_CAUTIONS
     from app.compared_summary import compared_summary
     from app.comparing import compare, spoken
     from app.record import JobFacts
     from app.report.job import JobRecord, RecordedFilm
     from app.report.record import comparison_pdf
     from app.result_folder import read_result
+    from app.summary import WIDTH
 
     if options.linkage and not options.intended:
         raise InputError("--linkage says what --intended is for.", "Give both, or leave --linkage out.")
@@ -113,6 +116,9 @@ def _compare(options: argparse.Namespace, _progress: object) -> int:
         print(
             f"\nThe intended travel was taken for {spoken(intended[0].linkage)}; --linkage chooses another."
         )
+    print("\nCautions:")
+    for caution in SETTING_CAUTIONS:
+        print(textwrap.fill(caution, WIDTH, initial_indent="- ", subsequent_indent="  "))
     print(f"\n{out} has the curves and tables.")
     return 0
 

@@ -33,9 +33,10 @@ class Notice:
 
 @dataclass(frozen=True, slots=True)
 class Bullets:
-    """A list."""
+    """A list, numbered from 1 if wanted."""
 
     items: tuple[str, ...]
+    numbered: bool = False
 
 
 @dataclass(frozen=True, slots=True)

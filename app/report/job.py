@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from app.record import Comment, Entry, IntendedChoice, Readings, Verdict
+from app.record import Comment, Done, Entry, IntendedChoice, Readings, Verdict
 from app.result_folder import FilmResult
 
 
@@ -46,15 +46,51 @@ class WorkOrder:
         What to do, step by step.
     proposal : mapping or None
         Its entry of ``proposals.json``: ``changes`` with ``name``, ``from``, ``to``; ``rms_deg``,
-        ``max_deg``, ``min_drive_angle_deg``, ``min_transmission_angle_deg`` as predicted.
-    done : str or None
-        What is said to have been done of it.
+        ``max_deg``, ``min_drive_angle_deg``, ``min_transmission_angle_deg`` as predicted, with their
+        standard deviations and worst cases.
+    warnings, behind, notes : tuple of str
+        As in ``app.work_order.OrderText``.
+    complete : bool
+        Whether warnings and notes were kept with it; an earlier version kept the steps alone.
+    choice_id : str or None
+        Entry that chose it.
+    film : str or None
+        Film it was worked out from, in words; None where that was not kept.
+    done : Entry of Done or None
+        What was carried out of it, as said last.
     """
 
     linkage: str
     lines: tuple[str, ...]
     proposal: Mapping[str, Any] | None = None
-    done: str | None = None
+    warnings: tuple[str, ...] = ()
+    behind: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    complete: bool = True
+    choice_id: str | None = None
+    film: str | None = None
+    done: Entry[Done] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Reviewed:
+    """A verdict, and what it has to do with the films of a record.
+
+    Attributes
+    ----------
+    entry : Entry of Verdict
+    films : tuple of str
+        Films that were reviewed, in words; empty where that was not kept.
+    holds : bool
+        Whether it was given on the film, and its analysis, that the record shows last.
+    remarks : tuple of str
+        What has to be known about it: given before a film was there, on another analysis, on other films.
+    """
+
+    entry: Entry[Verdict]
+    films: tuple[str, ...] = ()
+    holds: bool = True
+    remarks: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,13 +108,20 @@ class JobRecord:
         Day of the record, ``YYYY-MM-DD``.
     intended : tuple of IntendedChoice
         At most one for each linkage.
+    intended_films : mapping of str to str
+        Film that the intended travel of a linkage was worked out with, in words, where that was kept.
     readings : Readings or None
+    readings_film : str or None
+        Film they were taken down with, in words; None where that was not kept.
     work_orders : tuple of WorkOrder
         At most one for each linkage.
     comments : tuple of Entry of Comment
-    verdict : Entry of Verdict or None
+    reviews : tuple of Reviewed
+        The job's latest verdict, and before it that on the film shown last, if that is another.
     rig_toml : str or None
-        Set-up file that was used.
+        Set-up file as given last.
+    rig_remark : str or None
+        Whether the films shown were measured with it.
     """
 
     found: RecordedFilm | None = None
@@ -89,11 +132,14 @@ class JobRecord:
     fuel: str | None = None
     made_on: str | None = None
     intended: tuple[IntendedChoice, ...] = ()
+    intended_films: Mapping[str, str] = field(default_factory=dict)
     readings: Readings | None = None
+    readings_film: str | None = None
     work_orders: tuple[WorkOrder, ...] = ()
     comments: tuple[Entry[Comment], ...] = ()
-    verdict: Entry[Verdict] | None = None
+    reviews: tuple[Reviewed, ...] = ()
     rig_toml: str | None = None
+    rig_remark: str | None = None
 
     def __post_init__(self) -> None:
         if self.found is None and self.left is None:

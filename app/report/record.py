@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from app.cautions import CAUTIONS
+from app.cautions import CAUTIONS, SETTING_CAUTIONS
 from app.comparing import Comparison, compare
-from app.intended import Row
-from app.report import compared, figures, film, photographs, work
-from app.report.blocks import Block, Document, Facts, Notice, Section, Subheading, Table, Text
+from app.report import compared, film, photographs, work
+from app.report.blocks import Document, Facts, Notice, Section, Text
 from app.report.figures import said
 from app.report.job import JobRecord
+from app.report.rig import rig_section
 from app.report.typeset import write_pdf
 
 CAUTION_TITLE = "Before anything else"
@@ -28,9 +28,10 @@ def _title_section(job: JobRecord) -> Section:
         if value
     )
     made = Facts((*known, ("record made on", said(job.made_on))))
-    return Section(
-        "", (Notice(CAUTION_TITLE, CAUTIONS), Text(ADVICE, "small"), made, film.films_facts(job.films))
-    )
+    cautions = [Notice(CAUTION_TITLE, CAUTIONS)]
+    if job.intended or job.readings is not None or job.work_orders or len(job.films) > 1:
+        cautions.append(Notice(work.SETTING_TITLE, SETTING_CAUTIONS))
+    return Section("", (*cautions, Text(ADVICE, "small"), made, film.films_facts(job.films)))
 
 
 def _compared_sections(job: JobRecord, comparison: Comparison) -> list[Section]:
@@ -79,36 +80,20 @@ def _photograph_sections(job: JobRecord) -> list[Section]:
 
 
 def _work_sections(job: JobRecord) -> list[Section]:
-    """Readings, intended travel, work order, comments: what of it there is."""
+    """Readings, intended travel, work order, set-up, comments: what of it there is."""
     sections: list[Section] = []
     if job.readings is not None:
-        sections.append(work.readings_section(job.readings))
-    tables = [choice for choice in job.intended if choice.rows]
-    if tables:
-        blocks: list[Block] = []
-        for choice in tables:
-            blocks += [
-                Subheading(
-                    f"{choice.linkage.replace(':', ' drives ', 1)}: {figures.KINDS.get(choice.kind, '')}"
-                ),
-                Table(
-                    ("driver (°)", "driven (°)", "tolerance (°)"),
-                    tuple(_intended_row(row) for row in choice.rows),
-                    (1, 1, 1),
-                    words=(),
-                    share=0.5,
-                ),
-            ]
-        sections.append(Section("Intended travel", tuple(blocks)))
+        sections.append(work.readings_section(job.readings, job.readings_film))
+    intended = work.intended_section(job)
+    if intended is not None:
+        sections.append(intended)
     if job.work_orders:
         sections.append(work.work_section(job.work_orders))
+    if job.rig_toml is not None:
+        sections.append(rig_section(job.rig_toml, job.rig_remark))
     if job.comments:
         sections.append(work.comments_section(job.comments))
     return sections
-
-
-def _intended_row(row: Row) -> tuple[str, ...]:
-    return tuple(figures.NOT_GIVEN if value is None else f"{value:.12g}" for value in row)
 
 
 def record_document(job: JobRecord) -> Document:
@@ -125,8 +110,8 @@ def record_document(job: JobRecord) -> Document:
     comparison = _comparison(job)
     name = job.burner or job.latest.label or job.latest.result.clip_name
     sections = [_title_section(job)]
-    if job.verdict is not None:
-        sections.append(work.verdict_section(job.verdict))
+    if job.reviews:
+        sections.append(work.review_section(job.reviews))
     sections += _measured_sections(job, comparison)
     sections += _work_sections(job)
     sections += _photograph_sections(job)

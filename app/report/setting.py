@@ -64,7 +64,10 @@ def _(block: Subheading, width: float) -> list[Flowable]:
 
 @flowables.register
 def _(block: Bullets, width: float) -> list[Flowable]:
-    return [paragraph(item, "bullet", bulletText="•") for item in block.items] + [Spacer(0, 1 * mm)]
+    style = "numbered" if block.numbered else "bullet"
+    signs = [f"{n}." if block.numbered else "•" for n in range(1, len(block.items) + 1)]
+    items = zip(block.items, signs, strict=True)
+    return [paragraph(item, style, bulletText=sign) for item, sign in items] + [Spacer(0, 1 * mm)]
 
 
 @flowables.register

@@ -63,6 +63,7 @@ STYLES = {
         _style("strong", 8.6, 11.8, BOLD, spaceAfter=1.2 * mm),
         _style("small", 7.2, 9.6, textColor=GREY, spaceAfter=1.2 * mm),
         _style("bullet", 8.6, 11.8, leftIndent=4 * mm, spaceAfter=0.5 * mm),
+        _style("numbered", 8.6, 11.8, leftIndent=6.5 * mm, spaceAfter=0.5 * mm),
         _style("boxed", 7.9, 10.2, leftIndent=4 * mm, bulletFontSize=6),
         _style("cell", 7.7, 10),
         _style("figure", 7.5, 10, alignment=TA_RIGHT),

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
+from app.cautions import SETTING_CAUTIONS
 from app.comparing import spoken
-from app.estimates import NOT_AVAILABLE, format_exact
-from app.record import Comment, Entry, Readings, Verdict
-from app.report.blocks import Block, Bullets, Section, SignatureLines, Subheading, Table, Text
-from app.report.figures import exact, said
-from app.report.job import WorkOrder
+from app.estimates import NOT_AVAILABLE, format_estimate, format_exact
+from app.readings import APPROACH_WORDS, FUEL_WORDS
+from app.record import Comment, Entry, IntendedChoice, Readings
+from app.report.blocks import Block, Bullets, Notice, Section, SignatureLines, Subheading, Table, Text
+from app.report.figures import KINDS, NOT_GIVEN, exact, said
+from app.report.film import SD_NOTE
+from app.report.job import JobRecord, Reviewed, WorkOrder
+from app.result_folder import number
 from app.words import QUANTITY_WORDS
 
 COLUMNS_A_TABLE = 8
@@ -28,17 +33,22 @@ READING_WORDS = {
     "ambient_c": "ambient (°C)",
 }
 """Columns of the readings for people; others keep their name."""
+SETTING_TITLE = "Whenever settings are changed"
+WITHOUT_WARNINGS = (
+    "This work order was put on record by an earlier version, without its warnings and what it rests on. "
+    "Work the proposals out again and choose anew before anything is carried out."
+)
 ROLES = ("measured by", "adjusted by", "reviewed by")
 
 
-def readings_section(readings: Readings) -> Section:
-    """Combustion readings as they were given."""
+def readings_section(readings: Readings, film: str | None = None) -> Section:
+    """Combustion readings as they were given, and the film they were taken down with."""
     first, rest = readings.columns[0], readings.columns[1:]
     size = COLUMNS_A_TABLE - 1
     groups = [rest[start : start + size] for start in range(0, len(rest), size)] or [()]
-    blocks = []
-    for number, group in enumerate(groups):
-        columns = [0, *range(1 + number * size, 1 + number * size + len(group))]
+    blocks: list[Block] = [Text(f"Taken down with the film: {said(film)}.", "small")]
+    for place, group in enumerate(groups):
+        columns = [0, *range(1 + place * size, 1 + place * size + len(group))]
         rows = tuple(tuple(_reading(row[c]) for c in columns) for row in readings.rows)
         head = tuple(READING_WORDS.get(name, name) for name in (first, *group))
         blocks.append(Table(head, rows, (1.0,) * len(columns), words=()))
@@ -50,15 +60,74 @@ def _reading(value: float | None) -> str:
     return "" if value is None else f"{value:.12g}"
 
 
-def work_section(orders: tuple[WorkOrder, ...]) -> Section:
-    """The adjustment chosen for each linkage, what it was to give, and what was done."""
+def intended_section(job: JobRecord) -> Section | None:
+    """Intended travel given as a table, with what it rests on; None where there is none."""
     blocks: list[Block] = []
+    for choice in job.intended:
+        if not choice.rows:
+            continue
+        blocks.append(Subheading(f"{spoken(choice.linkage)}: {KINDS.get(choice.kind, '')}"))
+        if choice.kind == "readings":
+            blocks.append(Text(_rests_on(choice, job.intended_films.get(choice.linkage), job.fuel)))
+        blocks.append(
+            Table(
+                ("driver (°)", "driven (°)", "tolerance (°)"),
+                tuple(tuple(NOT_GIVEN if v is None else f"{v:.12g}" for v in row) for row in choice.rows),
+                (1, 1, 1),
+                words=(),
+                share=0.5,
+            )
+        )
+    return Section("Intended travel", tuple(blocks)) if blocks else None
+
+
+def _rests_on(choice: IntendedChoice, film: str | None, job_fuel: str | None) -> str:
+    """Fuel, approach and film of an intended travel worked out from readings."""
+    fuel = NOT_AVAILABLE if choice.fuel is None else FUEL_WORDS.get(choice.fuel, choice.fuel)
+    approach = NOT_AVAILABLE if choice.approach is None else APPROACH_WORDS[choice.approach]
+    text = f"Worked out for the fuel: {fuel}. Positions approached: {approach}. With the film: {said(film)}."
+    if choice.fuel is not None and job_fuel and job_fuel.casefold() != fuel.casefold():
+        text += f" The fuel of the job is given as “{job_fuel}”."
+    return text
+
+
+def work_section(orders: tuple[WorkOrder, ...]) -> Section:
+    """The adjustment chosen for each linkage: cautions, warnings, steps, prediction, what was done."""
+    blocks: list[Block] = [Notice(SETTING_TITLE, SETTING_CAUTIONS)]
     for order in orders:
-        blocks.append(Subheading(spoken(order.linkage)))
-        blocks.append(Bullets(order.lines) if order.lines else Text(NOT_AVAILABLE))
+        blocks += [Subheading(spoken(order.linkage)), Text(f"From the film: {said(order.film)}.", "small")]
+        if order.warnings:
+            blocks.append(Notice("Warnings: read before the first step", order.warnings))
+        if not order.complete:
+            blocks.append(Text(WITHOUT_WARNINGS, "strong"))
+        blocks.append(Bullets(order.lines, numbered=True) if order.lines else Text(NOT_AVAILABLE))
         blocks += _proposal(order.proposal) if order.proposal is not None else []
-        blocks.append(Text(f"Done: {said(order.done)}"))
+        for words, lines in (
+            ("What it does to the shafts behind:", order.behind),
+            ("What this rests on:", order.notes),
+        ):
+            blocks += [Text(words), Bullets(lines)] if lines else []
+        blocks += _done(order)
     return Section("Work order", tuple(blocks))
+
+
+def _done(order: WorkOrder) -> list[Block]:
+    """What was carried out, step by step."""
+    if order.done is None:
+        return [Text("Carried out: nothing is on record.", "strong")]
+    done = order.done.content
+    blocks: list[Block] = [
+        Text(f"Carried out on {done.on} by {done.by}", "strong"),
+        Text(f"Put on record by {_by(order.done)}", "small"),
+    ]
+    if set(done.steps) == {"done"}:
+        blocks.append(Text(f"All {len(done.steps)} steps as ordered."))
+    else:
+        rows = tuple((f"step {n}", state) for n, state in enumerate(done.steps, start=1))
+        blocks.append(Table(("step", "carried out"), rows, (1, 3), words=(0, 1), share=0.4))
+    if done.remark:
+        blocks.append(Text(f"Remark: {done.remark}"))
+    return blocks
 
 
 def _proposal(proposal: Mapping[str, Any]) -> list[Block]:
@@ -75,7 +144,7 @@ def _proposal(proposal: Mapping[str, Any]) -> list[Block]:
         )
         blocks.append(Table(("to change", "from", "to"), rows, (3, 1.5, 1.5), share=0.65))
     predicted = [
-        (words, exact(proposal.get(key), "deg", 2))
+        (words, _predicted(proposal, key), _worst(proposal, key))
         for key, words in (
             ("rms_deg", "deviation from intended (RMS)"),
             ("max_deg", "largest deviation from intended"),
@@ -85,8 +154,32 @@ def _proposal(proposal: Mapping[str, Any]) -> list[Block]:
         if proposal.get(key) is not None
     ]
     if predicted:
-        blocks.append(Table(("predicted after the change", ""), tuple(predicted), (3, 3), share=0.65))
+        head = ("predicted after the change", "", "worst case of what is known")
+        blocks.append(Table(head, tuple(predicted), (3, 2.4, 2), share=0.9, caption=SD_NOTE))
+        blocks.append(Text(_within(proposal)))
     return blocks
+
+
+def _predicted(proposal: Mapping[str, Any], key: str) -> str:
+    """A predicted angle with its standard deviation."""
+    sd = number(proposal.get(f"{key.removesuffix('_deg')}_sd_deg"))
+    return format_estimate(number(proposal.get(key)), sd, "deg")
+
+
+def _worst(proposal: Mapping[str, Any], key: str) -> str:
+    worst = number(proposal.get(f"{key.removesuffix('_deg')}_worst_deg"))
+    return "" if math.isnan(worst) else format_exact(worst, "deg")
+
+
+def _within(proposal: Mapping[str, Any]) -> str:
+    """Whether the tolerance is met, and in how many of the linkages that may be meant."""
+    within, share = proposal.get("within_tolerance"), number(proposal.get("within_tolerance_share"))
+    if not isinstance(within, bool):
+        return f"Whether it is within the tolerance: {NOT_AVAILABLE}."
+    words = "Within the tolerance everywhere" if within else "Beyond the tolerance somewhere"
+    if math.isnan(share):
+        return f"{words}."
+    return f"{words}; of all linkages that the measurement leaves possible, {share:.0%} are within it."
 
 
 def _unit(change: Mapping[str, Any]) -> str:
@@ -109,12 +202,19 @@ def comments_section(comments: tuple[Entry[Comment], ...]) -> Section:
     return Section("Comments", tuple(blocks))
 
 
-def verdict_section(entry: Entry[Verdict]) -> Section:
-    """What the reviewer decided about the measurement."""
-    verdict = entry.content
-    blocks: list[Block] = [Text(f"Verdict: {verdict.verdict}", "strong"), Text(_by(entry), "small")]
-    if verdict.text:
-        blocks.append(Text(verdict.text))
+def review_section(reviews: tuple[Reviewed, ...]) -> Section:
+    """What the reviewer decided about the measurement, and about which films."""
+    blocks: list[Block] = []
+    for one in reviews:
+        verdict = one.entry.content
+        words = "Verdict" if one.holds else "Verdict, but not on the film shown here last"
+        blocks.append(Text(f"{words}: {verdict.verdict}", "strong"))
+        blocks.append(Text(_by(one.entry), "small"))
+        blocks += [Text(remark, "strong") for remark in one.remarks]
+        films = "; ".join(one.films) or "which were reviewed is not on record"
+        blocks.append(Text(f"Films reviewed: {films}."))
+        if verdict.text:
+            blocks.append(Text(verdict.text))
     return Section("Review", tuple(blocks))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,14 +14,34 @@ from fake_result import LINKAGE
 from pypdf import PdfReader
 from recorded import NUMBER, figure, figures_after, full_result, one_film, same, words
 
+from app.cautions import CAUTIONS, SETTING_CAUTIONS
 from app.errors import InputError
 from app.files import measure_file
-from app.record import Comment, Entry, IntendedChoice, Readings, Verdict
-from app.report.job import JobRecord, RecordedFilm, WorkOrder
+from app.record import Comment, Done, Entry, IntendedChoice, Readings, Verdict
+from app.report.job import JobRecord, RecordedFilm, Reviewed, WorkOrder
 from app.report.photographs import find_clip, moments
 from app.report.record import comparison_pdf, record_pdf
 from app.result_folder import FilmResult
 from app.tables import even_step_table
+
+RIG = """
+[[shaft]]
+name = "pusher"
+marker = 11
+side_mm = 20
+[[linkage]]
+driver = "motor"
+driven = "pusher"
+opening = "ccw"
+[linkage.tape]
+drive_radius_mm = [80, 1]
+driven_radius_mm = [90, 1]
+[linkage.allow]
+drive_radius_mm = { holes = [60, 70, 80] }
+rod_mm = { min = 250, max = 350 }
+[linkage.limits]
+min_toggle_deg = 25
+"""
 
 
 @pytest.fixture(scope="module")
@@ -92,17 +113,34 @@ class TestJob:
             made_on="2026-01-02",
             intended=(IntendedChoice(LINKAGE, "csv", ((0.0, 0.0, 1.25), (90.0, 88.5, None))),),
             readings=Readings("x", ("driver_deg", "o2_dry_pct"), ((0.0, 5.15), (90.0, None))),
-            work_orders=(
-                WorkOrder(
-                    LINKAGE,
-                    ("Move the rod from 96 to 78 mm radius.",),
-                    {"changes": [{"name": "drive_radius_mm", "from": 96.0, "to": 78.25}], "rms_deg": 0.42},
-                    "as ordered",
-                ),
-            ),
+            readings_film="as found, before.mp4",
+            work_orders=(self.order(),),
+            rig_toml=RIG,
+            rig_remark="As given last; what is shown here was measured with it.",
             comments=(self.entry(Comment("Look at the pin.\nAgain.", 3.5, LINKAGE, 45.0), "R. Eviewer"),),
-            verdict=self.entry(Verdict("accept", "Good enough."), None),
+            reviews=(Reviewed(self.entry(Verdict("accept", "Good enough."), None), ("as left, after.mp4",)),),
         )
+
+    def order(self, **more: Any) -> WorkOrder:
+        proposal = {
+            "changes": [{"name": "drive_radius_mm", "from": 96.0, "to": 78.25}],
+            **{"rms_deg": 0.42, "rms_sd_deg": 0.11, "max_deg": 0.91, "max_sd_deg": 0.2},
+            **{"min_drive_angle_deg": 36.2, "min_drive_angle_sd_deg": 0.8},
+            **{"min_drive_angle_worst_deg": 31.44, "min_transmission_angle_deg": 41.0},
+            **{"within_tolerance": True, "within_tolerance_share": 0.83},
+        }
+        done = Done("0" * 32, ("done", "not done"), "A. Technician", "2026-01-02", "Rod not needed.")
+        order = WorkOrder(
+            LINKAGE,
+            ("Lock the burner out.", "Move the rod from 96 to 78 mm radius."),
+            proposal,
+            warnings=("Not known, so not looked at: shaft1:shaft2.",),
+            behind=("shaft3 turns 60.0°.",),
+            notes=("The rod may take any length.",),
+            film="as found, before.mp4",
+            done=self.entry(done, "B. Clerk"),
+        )
+        return replace(order, **more)
 
     def test_everything_said_is_in_the_record(self, tmp_path: Path) -> None:
         record_pdf(self.full_job(tmp_path), tmp_path / "job.pdf", "letter")
@@ -112,15 +150,32 @@ class TestJob:
             "site Plant & Co",
             "filmed on 2026-01-01 2026-01-02",
             "filmed by A. Person not available",
-            "Verdict: accept name not given, 2026-01-02 00:00 UTC Good enough.",
+            "Verdict: accept name not given, 2026-01-02 00:00 UTC Films reviewed: as left, after.mp4. Good",
             "R. Eviewer, 2026-01-02 00:00 UTC, motor drives shaft1, at 45° of driver travel, at 3.5 s of",
             "Look at the pin. Again.",
-            "driver travel (°) O₂, dry (%) 0 5.15 90",
+            "Taken down with the film: as found, before.mp4. driver travel (°) O₂, dry (%) 0 5.15 90",
             "0 0 1.25 90 88.5 not given",
             "Move the rod from 96 to 78 mm radius.",
             "drive arm radius 96 mm 78.25 mm",
-            "deviation from intended (RMS) 0.42°",
-            "Done: as ordered",
+            "From the film: as found, before.mp4.",
+            "Warnings: read before the first step ■ Not known, so not looked at: shaft1:shaft2.",
+            "deviation from intended (RMS) 0.42° ± 0.11°",
+            "largest deviation from intended 0.91° ± 0.20°",
+            "smallest angle of rod and drive arm 36.2° ± 0.8° 31.4°",
+            "smallest angle of rod and driven arm 41.0° (uncertainty not available)",
+            "Within the tolerance everywhere; of all linkages that the measurement leaves possible, 83% are",
+            "What it does to the shafts behind: • shaft3 turns 60.0°.",
+            "What this rests on: • The rod may take any length.",
+            "Carried out on 2026-01-02 by A. Technician Put on record by B. Clerk, 2026-01-02 00:00 UTC",
+            "step 1 done step 2 not done",
+            "Remark: Rod not needed.",
+            "As given last; what is shown here was measured with it.",
+            "pusher 11 20 mm",
+            "driver opens counter-clockwise",
+            "rod and arm line stay apart at least 25°",
+            "drive arm radius 80.0 ± 1.0 mm 60 or 70 or 80",
+            "driven arm radius 90.0 ± 1.0 mm not to be changed",
+            "rod length 250 to 350",
             "lost motion improved",
         ):
             assert said in text, said
@@ -131,6 +186,70 @@ class TestJob:
         assert same(left, 0.31)
         assert same(difference, 0.31 - 1.4)
         assert same(spread, float(np.hypot(0.03, 0.02)))
+
+    def test_cautions_and_warnings_stand_before_the_first_step(self, tmp_path: Path) -> None:
+        record_pdf(self.full_job(tmp_path), tmp_path / "job.pdf")
+        text = words(tmp_path / "job.pdf")
+        order = text[text.rindex("Whenever settings are changed") :]
+        first = order.index("Lock the burner out.")
+        for needed in (*SETTING_CAUTIONS, "Not known, so not looked at"):
+            assert 0 <= order.index(needed) < first, needed
+        # And once more on the first page, before any figure.
+        head = text[: text.index("What improved and what did not")]
+        for needed in (*CAUTIONS, *SETTING_CAUTIONS):
+            assert needed in head, needed
+
+    def test_an_order_kept_without_its_warnings_says_so(self, film: FilmResult, tmp_path: Path) -> None:
+        job = JobRecord(
+            found=RecordedFilm(film),
+            work_orders=(self.order(warnings=(), behind=(), notes=(), complete=False, film=None, done=None),),
+        )
+        record_pdf(job, tmp_path / "r.pdf")
+        text = words(tmp_path / "r.pdf")
+        assert "without its warnings and what it rests on. Work the proposals out again" in text
+        assert "From the film: not available." in text
+        assert "Carried out: nothing is on record." in text
+
+    def test_a_verdict_on_another_film_does_not_stand_for_this_one(
+        self, film: FilmResult, tmp_path: Path
+    ) -> None:
+        remark = "It was given before this film was taken in: after.mp4."
+        review = Reviewed(self.entry(Verdict("accept"), "R. Eviewer"), (), False, (remark,))
+        record_pdf(JobRecord(found=RecordedFilm(film), reviews=(review,)), tmp_path / "r.pdf")
+        text = words(tmp_path / "r.pdf")
+        assert "Verdict, but not on the film shown here last: accept" in text
+        assert remark in text
+        assert "Films reviewed: which were reviewed is not on record." in text
+
+    def test_travel_from_readings_says_fuel_approach_and_film(self, film: FilmResult, tmp_path: Path) -> None:
+        rows = ((0.0, 0.0, 1.0), (90.0, 88.0, 1.0))
+        for choice, films, needed in (
+            (
+                IntendedChoice(LINKAGE, "readings", rows, "light_oil", "closing"),
+                {LINKAGE: "as found, before.mp4"},
+                "Worked out for the fuel: light oil. Positions approached: while closing. With the film: as "
+                "found, before.mp4. The fuel of the job is given as “natural gas”.",
+            ),
+            (
+                IntendedChoice(LINKAGE, "readings", rows),
+                {},
+                "Worked out for the fuel: not available. Positions approached: not available. With the film: "
+                "not available.",
+            ),
+        ):
+            job = JobRecord(
+                found=RecordedFilm(film), fuel="natural gas", intended=(choice,), intended_films=films
+            )
+            record_pdf(job, tmp_path / "r.pdf")
+            assert needed in words(tmp_path / "r.pdf")
+
+    def test_a_set_up_that_cannot_be_read_any_more_is_printed_as_it_is(
+        self, film: FilmResult, tmp_path: Path
+    ) -> None:
+        record_pdf(JobRecord(found=RecordedFilm(film), rig_toml="colour = 'red'"), tmp_path / "r.pdf")
+        text = words(tmp_path / "r.pdf")
+        assert "the key 'colour' is not known" in text
+        assert "colour = 'red'" in text
 
     def test_check_positions_in_the_comparison(self, tmp_path: Path) -> None:
         job = self.full_job(tmp_path)
