@@ -9,7 +9,10 @@ CAUTIONS = (
     "to the maker's instructions and local code.",
     "strokecurve advises. It does not judge whether a burner may be fired.",
 )
-"""Shown before any other content, complete and in this order."""
+"""Shown before any other content, in this order and complete: on the start, the marker sheet and the record.
+
+On the pages of a job the first and the last, which matter most, stand in sight, the others open on a touch.
+"""
 
 HOW_TO_FILM = (
     "Print at 100 % (no “fit to page”) and check the ruler. "

@@ -6,13 +6,14 @@ import streamlit as st
 
 from app.access import Right
 from app.comparing import spoken
-from app.jobs import Job
-from app.page import intending, keys, markup, proposing, readings_input, steps
-from app.page.films import choose_film, newest_of
+from app.jobs import Film, Job
+from app.page import carrying_out, intending, keys, markup, proposing, readings_input, setting_cautions, steps
+from app.page.films import choose_film
 from app.page.opened import open_result
 from app.page.shell import plain_errors, run_page
+from app.page.words import film_name
 from app.personal import PersonalStore
-from app.record import ROLES, RigText
+from app.record import RigText
 
 
 def show(store: PersonalStore, job: Job) -> None:
@@ -22,9 +23,12 @@ def show(store: PersonalStore, job: Job) -> None:
         st.info("No film of this job is measured yet.")
         steps.link("film", "To the films", job.job_id)
         return
-    film = newest_of(films, ROLES[0], films[-1])
+    film = films[-1]
     if len(films) > 1:
-        film = choose_film("Film that shows the linkage now", films, film, keys.ADJUST_FILM)
+        # The newest film in the key: a film measured meanwhile is taken, not what was chosen before it came.
+        key = f"{keys.ADJUST_FILM}_{job.job_id}_{film.film_id}"
+        film = choose_film("Film that shows the linkage now", films, film, key)
+    warn_of_newer(job, film)
     if film.measured is None:
         return
     folder = film.measured.result
@@ -36,6 +40,7 @@ def show(store: PersonalStore, job: Job) -> None:
     linkage = names[0]
     if len(names) > 1:
         linkage = st.selectbox("Linkage", names, format_func=spoken, key=keys.LINKAGE)
+    setting_cautions.show()
     left, right = st.columns(2, gap="large")
     with left:
         st.header("Intended travel", anchor=False)
@@ -43,18 +48,42 @@ def show(store: PersonalStore, job: Job) -> None:
             intending.show(store, job.job_id, opened, linkage)
         if store.may(Right.CHANGE, job.job_id):
             with plain_errors(), st.expander("From combustion readings", key=f"{keys.READINGS_CSV}_box"):
-                readings_input.show(store, job.job_id, folder, linkage)
+                readings_input.show(store, job, film, linkage)
     choice = store.intended(job.job_id, linkage)
     with right:
         if choice is None or not (choice.kind == "equal" or choice.rows):
             st.header("Proposals", anchor=False)
-            proposing.show_cautions()
             st.html(markup.paragraph("Choose the intended travel first."))
-            return
-        rig = store.latest(job.job_id, RigText)
+        else:
+            rig = store.latest(job.job_id, RigText)
+            with plain_errors():
+                toml = rig.content.toml if rig else None
+                proposing.show(store, job.job_id, film.film_id, folder, choice, toml)
         with plain_errors():
-            toml = rig.content.toml if rig else None
-            proposing.show(store, job.job_id, film.film_id, folder, choice, toml)
+            carrying_out.show(store, job.job_id, linkage)
+
+
+def warn_of_newer(job: Job, film: Film) -> None:
+    """Say it if a newer film shows the linkage: proposals from an older one start from what is not there."""
+    newer = job.films[[one.film_id for one in job.films].index(film.film_id) + 1 :]
+    measured = [film_name(one) for one in newer if one.measured]
+    waiting = [film_name(one) for one in newer if not one.measured]
+    if measured:
+        st.warning(
+            markup.plain(
+                f"A newer film is there: {', '.join(measured)}. Proposals from an older film start from "
+                "radii and angles that may not be there any more. Choose the newest film, unless you know "
+                "better."
+            )
+        )
+    if waiting:
+        st.warning(
+            markup.plain(
+                f"A newer film is not measured: {', '.join(waiting)}. What follows is computed from the "
+                "older film that is chosen here. Wait for the newer one, if the linkage was changed "
+                "meanwhile."
+            )
+        )
 
 
 run_page("adjust", show)

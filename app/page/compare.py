@@ -9,7 +9,7 @@ from app.comparing import Change, Comparison, LinkageComparison, compare, spoken
 from app.estimates import format_estimate
 from app.intended import intended_travel
 from app.jobs import Film, Job
-from app.page import deviations, intending, keys, markup, steps
+from app.page import deviations, intending, keys, markup, setting_cautions, steps
 from app.page.films import choose_film, newest_of
 from app.page.opened import Opened, open_result
 from app.page.shell import plain_errors, run_page
@@ -73,7 +73,7 @@ def show_findings(comparison: Comparison) -> None:
 
 def show_linkage(comparison: Comparison, line: LinkageComparison) -> None:
     """Both films of one linkage in one picture, and what changed in figures."""
-    st.subheader(spoken(line.name), anchor=False)
+    st.subheader(markup.plain(spoken(line.name)), anchor=False)
     films = {FOUND: comparison.found.travel, LEFT: comparison.left.travel}
     left, right = st.columns(2, gap="large")
     wanted = line.intended
@@ -158,6 +158,7 @@ def show(store: PersonalStore, job: Job) -> None:
         st.info("No film of this job is measured yet.")
         steps.link("film", "To the films", job.job_id)
         return
+    setting_cautions.show()
     with plain_errors():
         show_intended(store, job, films)
     with plain_errors():

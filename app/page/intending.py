@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
+
 import numpy as np
 import pandas as pd
 import streamlit as st
@@ -12,7 +14,7 @@ from app.page import keys, markup
 from app.page.opened import Opened
 from app.page.shell import plain_errors
 from app.personal import PersonalStore
-from app.record import IntendedChoice
+from app.record import Entry, IntendedChoice
 from app.store import Store
 
 KINDS = {
@@ -31,7 +33,8 @@ ROW_PX = 44
 
 def show(store: PersonalStore, job_id: str, opened: Opened, linkage: str) -> IntendedChoice:
     """Ask for the intended travel and keep it with the job; gives what counts."""
-    kept = store.intended(job_id, linkage) or IntendedChoice(linkage, "none", ())
+    entry = entry_of(store, job_id, linkage)
+    kept = entry.content if entry else IntendedChoice(linkage, "none", ())
     if not store.may(Right.CHANGE, job_id):
         st.html(markup.paragraph(f"Intended travel: {KINDS[kept.kind]}."))
         return kept
@@ -51,21 +54,33 @@ def show(store: PersonalStore, job_id: str, opened: Opened, linkage: str) -> Int
         args=(store, job_id, linkage, radio_key),
     )
     given = None
-    if kept.kind == "table":
-        given = typed_in(opened, kept, key)
+    if entry is not None and kept.kind == "table":
+        given = typed_in(opened, entry, key)
     elif kept.kind == "csv":
         given = from_file(kept, key)
     if given is not None:
-        store.set_intended(job_id, given)
+        store.add(job_id, given)
         st.rerun()
     return kept
 
 
+def entry_of(store: Store, job_id: str, linkage: str) -> Entry[IntendedChoice] | None:
+    """The entry that counts for a linkage."""
+    entries = store.entries(job_id, IntendedChoice)
+    return next((one for one in reversed(entries) if one.content.linkage == linkage), None)
+
+
 def choose_kind(store: Store, job_id: str, linkage: str, radio_key: str) -> None:
     """Keep the kind chosen, with the table last used for it."""
-    kind = st.session_state[radio_key]
-    earlier = store.intended(job_id, linkage, kind)
-    store.set_intended(job_id, earlier or IntendedChoice(linkage, kind, ()))
+    with plain_errors():
+        kind = st.session_state[radio_key]
+        found = [one for one in store.entries(job_id, IntendedChoice) if one.content.linkage == linkage]
+        earlier = next((one for one in reversed(found) if one.content.kind == kind), None)
+        # With its film: a table worked out from readings stays one that was worked out with it.
+        if earlier is None:
+            store.add(job_id, IntendedChoice(linkage, kind, ()))
+        else:
+            store.add(job_id, earlier.content, film_id=earlier.film_id)
 
 
 def rows_to_type_in(given: Rows, last_deg: float) -> pd.DataFrame:
@@ -76,18 +91,61 @@ def rows_to_type_in(given: Rows, last_deg: float) -> pd.DataFrame:
     return pd.DataFrame(cells, columns=list(CSV_COLUMNS))
 
 
-def typed_in(opened: Opened, kept: IntendedChoice, key: str) -> IntendedChoice | None:
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """The sheet to type into as this session has it.
+
+    Attributes
+    ----------
+    number : int
+        Counts the times it opened anew.
+    entry_id : str or None
+        Entry that it shows.
+    opened_with, taken : rows
+        What it opened with, and what was last taken from it.
+    """
+
+    number: int
+    entry_id: str | None
+    opened_with: Rows
+    taken: Rows
+
+
+def sheet_of(entry: Entry[IntendedChoice], key: str) -> Sheet:
+    """The sheet as it goes on; it opens anew, and says so, where somebody changed the table meanwhile."""
+    rows = entry.content.rows
+    sheet: Sheet | None = st.session_state.get(key)
+    if sheet is None:
+        sheet = Sheet(0, entry.entry_id, rows, rows)
+    elif sheet.entry_id != entry.entry_id:
+        if rows == sheet.taken:  # our own, or the same again
+            sheet = replace(sheet, entry_id=entry.entry_id)
+        else:
+            sheet = Sheet(sheet.number + 1, entry.entry_id, rows, rows)
+            st.warning(
+                markup.plain(
+                    "This table was changed elsewhere meanwhile, by "
+                    f"{entry.author or 'somebody who gave no name'}. The sheet now shows that table; what "
+                    "you typed last may be missing. Look before you go on."
+                )
+            )
+    st.session_state[key] = sheet
+    return sheet
+
+
+def typed_in(opened: Opened, entry: Entry[IntendedChoice], key: str) -> IntendedChoice | None:
     """A small sheet to type the table into; gives the table when it has changed and can be used.
 
     There is no button to press: the sheet sends an edit a moment after it is made, and a press on a
     button in that moment would be lost.
     """
+    kept = entry.content
     driver_name, driven_name = kept.linkage.split(":")
     sheet_key = f"{keys.INTENDED_SHEET}_{key}"
-    opened_with, taken = st.session_state.setdefault(sheet_key, (kept.rows, kept.rows))
+    state = sheet_of(entry, sheet_key)
     travel = opened.travel
     last_deg = float(travel.loc[travel["linkage"] == kept.linkage, "driver_deg"].max())
-    start = rows_to_type_in(opened_with, last_deg)
+    start = rows_to_type_in(state.opened_with, last_deg)
     st.html(
         markup.paragraph(
             "Degrees from low fire. Tap a cell twice to type. Fill in the driven travel you know; "
@@ -97,7 +155,7 @@ def typed_in(opened: Opened, kept: IntendedChoice, key: str) -> IntendedChoice |
     )
     sheet = st.data_editor(
         start,
-        key=f"{keys.INTENDED_TABLE}_{key}",
+        key=f"{keys.INTENDED_TABLE}_{key}_{state.number}",
         num_rows="dynamic",
         placeholder="",
         height=HEAD_PX + ROW_PX * (len(start) + 1) + 2,
@@ -116,8 +174,8 @@ def typed_in(opened: Opened, kept: IntendedChoice, key: str) -> IntendedChoice |
         return None
     with plain_errors():
         rows = rows_from_cells(sheet[list(CSV_COLUMNS)], "row", first=1)
-        if rows != taken:
-            st.session_state[sheet_key] = (opened_with, rows)
+        if rows != state.taken:
+            st.session_state[sheet_key] = replace(state, taken=rows)
             return IntendedChoice(kept.linkage, "table", rows)
     return None
 

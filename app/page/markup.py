@@ -1,9 +1,36 @@
-"""Small pieces of HTML. Every text from outside goes through ``escape`` here and nowhere else."""
+"""Small pieces of HTML, and texts that Streamlit is to show as they are.
+
+Names, remarks and the sentences that quote them may come from outside. Into HTML they go through ``escape``,
+here and nowhere else. What Streamlit itself draws (headings, buttons, messages) it reads as Markdown, where
+a name could be a link, a picture from elsewhere or a formula: there they go through ``plain``.
+"""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from html import escape
+
+_JOINER = "\N{WORD JOINER}"
+"""Takes no room and lets no line break; it keeps apart what Streamlit looks for once Markdown is read."""
+_MARKS = re.compile(r"[\\`*_\[\]{}<>$~|#&]|:(?=[A-Za-z])")
+_BEGINNINGS = re.compile(r"^([-+=]|\d+(?=[.)]))")
+_ADDRESSES = re.compile(r"(?<=https:)(?=//)|(?<=http:)(?=//)|(?<=www)(?=\.)|(?<=@)", re.IGNORECASE)
+_PICTURES = re.compile(r"(?<=:)(?=[\w+/-]+:)")
+_ARROWS = re.compile(r"(?<!\S)(<->|->|<-|--|>=|<=|~=)(?!\S)")
+
+
+def plain(text: str) -> str:
+    """A text in one line as Markdown that shows just this text.
+
+    Links, pictures, formulas, colours and signs by name are left as they were written; so are addresses,
+    which Streamlit would turn into links although they are marked as text.
+    """
+    line = " ".join(text.split())
+    line = _ARROWS.sub(lambda found: found[0][0] + _JOINER + found[0][1:], line)
+    line = _PICTURES.sub(_JOINER, _ADDRESSES.sub(_JOINER, line))
+    line = _MARKS.sub(r"\\\g<0>", line)
+    return _BEGINNINGS.sub(lambda found: f"\\{found[0]}" if found[0] in "-+=" else found[0] + "\\", line)
 
 
 def paragraph(words: str, css_class: str = "") -> str:
@@ -64,12 +91,14 @@ def figures(entries: Iterable[tuple[str, str]]) -> str:
 
 
 def cautions(lines: Sequence[str], *, folded: bool) -> str:
-    """The cautions; folded, only the first stays in sight and the others open on a touch."""
+    """The cautions; folded, the first and the last stay in sight and the others open on a touch."""
     if not folded:
         return f'<section class="sc-cautions"><h2>Before anything else</h2>{bullets(lines)}</section>'
+    first, *others, last = lines
     return (
-        f'<details class="sc-cautions"><summary>{escape(lines[0])}<span class="sc-more"> All cautions</span>'
-        f"</summary>{bullets(lines[1:])}</details>"
+        f'<section class="sc-cautions"><p><b>{escape(first)}</b></p><p><b>{escape(last)}</b></p>'
+        f'<details><summary><span class="sc-more">All cautions</span></summary>{bullets(others)}</details>'
+        "</section>"
     )
 
 

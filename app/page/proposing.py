@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
+from collections.abc import Iterable
 from pathlib import Path
 
 import streamlit as st
@@ -12,19 +14,18 @@ from app.access import Right
 from app.adjust import Adjusted, adjust
 from app.adjust_files import proposals_entries
 from app.adjust_subject import Subject, intended_from_rows, subject_from_film, with_low_fire
-from app.adjust_words import BROKEN_WORDS, TOUCH_WORDS, shown, toggle_warning, touched_words, unreached
-from app.cautions import SETTING_CAUTIONS
+from app.adjust_words import BROKEN_WORDS, TOUCH_WORDS, shown, touched_words
+from app.errors import InputError
 from app.estimates import format_estimate, format_exact
-from app.page import keys, markup, steps
+from app.page import keys, markup, setting_cautions
 from app.page.shell import plain_errors
-from app.page.words import local_time
 from app.personal import PersonalStore
 from app.plots_linkage import adjusted_figure, linkage_figure
 from app.record import Choice, IntendedChoice, Proposals
 from app.result_folder import read_result
 from app.rig import Rig
 from app.store import Store
-from app.work_order import SAME_MM, behind_words, work_order_lines, work_order_steps
+from app.work_order import SAME_MM, harm_behind, order_text, work_order_lines
 from kinematics.adjust import Proposal, what_if
 from kinematics.adjust_outcome import Outcome
 from kinematics.adjust_setting import TOUCHES
@@ -41,10 +42,9 @@ def intended_of(choice: IntendedChoice) -> Intended:
 
 @st.cache_resource(max_entries=8, show_spinner="Working out the proposals")
 def adjusted(
-    folder: str, linkage: str, _choice: IntendedChoice, said: str, rig_toml: str | None, low_fire: bool,
-    number: int | None,
-) -> Adjusted:  # fmt: skip
-    """The proposals, the work order for one of them; ``said`` tells apart what is intended."""
+    folder: str, linkage: str, _choice: IntendedChoice, said: str, rig_toml: str | None, low_fire: bool
+) -> Adjusted:
+    """The proposals, searched for once whichever is looked at; ``said`` tells apart what is intended."""
     rig = None if rig_toml is None else Rig.from_toml(rig_toml)
     film = read_result(Path(folder))
     intended = intended_of(_choice)
@@ -54,12 +54,7 @@ def adjusted(
     subject = subject_from_film(film, linkage, rig)
     if low_fire:
         subject = with_low_fire(subject, intended)
-    return adjust(subject, intended, number)
-
-
-def show_cautions() -> None:
-    """The cautions that stand beside every proposal."""
-    st.html(f'<div class="sc-cautions">{markup.bullets(SETTING_CAUTIONS)}</div>')
+    return adjust(subject, intended)
 
 
 def degrees(value_rad: float, sd_rad: float) -> str:
@@ -104,64 +99,75 @@ def show(
 ) -> None:
     """Every proposal, the one looked at with drawing and work order, and the what-if."""
     linkage = choice.linkage
+    # What is typed or looked at belongs to this film and this intended travel, and ends with them.
+    about = f"{film_id}_{linkage}_{hashlib.sha256(repr(choice).encode()).hexdigest()[:12]}"
     st.header("Proposals", anchor=False)
-    show_cautions()
     low_fire = st.toggle(
         "The rod may move the low-fire position",
         key=f"{keys.MOVE_LOW_FIRE}_{job_id}_{linkage}",
     )
-
-    def answer(number: int | None) -> Adjusted:
-        return adjusted(str(folder), linkage, choice, repr(choice), rig, low_fire, number)
-
-    first = answer(None)
+    first = adjusted(str(folder), linkage, choice, repr(choice), rig, low_fire)
     found = first.proposals.found
     st.html(markup.card("caution" if found.broken else "note", "As found", outcome_parts(found)))
-    for sentence in unreached(first.proposals, first.subject.adjustable):
-        st.html(markup.paragraph(sentence.replace("--move-low-fire", "The switch above"), "sc-strong"))
     proposals = first.proposals.proposals
     if proposals:
-        show_all(proposals, first)
-        numbers = list(range(1, len(proposals) + 1))
+        show_all(first)
         number = st.selectbox(
             "Proposal to look at",
-            numbers,
-            index=first.chosen or 0,
-            format_func=lambda one: label_of(one, proposals[one - 1], one - 1 == first.chosen),
-            key=f"{keys.PROPOSAL}_{job_id}_{linkage}_{low_fire}",
+            list(range(1, len(proposals) + 1)),
+            index=first.recommended or 0,
+            format_func=lambda one: label_of(first, one),
+            key=f"{keys.PROPOSAL}_{about}_{low_fire}",
         )
         with plain_errors():
-            show_one(store, job_id, film_id, answer(number))
-    show_chosen(store, job_id, linkage)
+            show_one(store, job_id, film_id, first.looking_at(number))
+    else:
+        show_warnings(first)
+        show_notes(first)
     with plain_errors():
-        show_what_if(first)
-    rests = (*first.subject.assumed, *first.subject.notes)
-    if rests:
-        st.html(markup.paragraph("What this rests on:") + markup.bullets(rests))
+        show_what_if(first, about)
 
 
-def label_of(number: int, proposal: Proposal, recommended: bool) -> str:
-    """A proposal in one line."""
-    mark = ", recommended" if recommended else ""
-    return f"{number}: {touched_words(proposal.touched)}{mark}"
+def for_page(sentences: Iterable[str]) -> tuple[str, ...]:
+    """Sentences with the page's own way to do what the command has an option for."""
+    return tuple(one.replace("--move-low-fire", "The switch above the proposals") for one in sentences)
 
 
-def show_all(proposals: tuple[Proposal, ...], first: Adjusted) -> None:
+def show_warnings(answer: Adjusted) -> None:
+    """What speaks against the proposal looked at, or calls for special care."""
+    for sentence in for_page(order_text(answer).warnings):
+        st.html(markup.paragraph(sentence, "sc-strong"))
+
+
+def show_notes(answer: Adjusted) -> None:
+    """What the proposals rest on."""
+    notes = order_text(answer).notes
+    if notes:
+        st.html(markup.paragraph("What this rests on:") + markup.bullets(notes))
+
+
+def label_of(answer: Adjusted, number: int) -> str:
+    """A proposal in one line, with what speaks for or against it."""
+    mark = ", recommended" if number - 1 == answer.recommended else ""
+    harm = harm_behind(answer, number - 1)
+    against = f", DO NOT CARRY OUT: {harm}" if harm else ""
+    return f"{number}: {touched_words(answer.proposals.proposals[number - 1].touched)}{mark}{against}"
+
+
+def show_all(answer: Adjusted) -> None:
     """All proposals by number of things touched, then by fit."""
+    proposals, cards = answer.proposals.proposals, []
+    for number, one in enumerate(proposals, start=1):
+        harm = harm_behind(answer, number - 1)
+        kind = "danger" if harm else "note" if one.outcome.reached else "caution"
+        mark = ", recommended" if number - 1 == answer.recommended else ""
+        parts = [("Do not carry out as it is:", harm), ("Change:", changes_of(one, answer.subject))]
+        head = f"Proposal {number}, {len(one.touched)} touched{mark}"
+        cards.append(markup.card(kind, head, [*parts, *outcome_parts(one.outcome)]))
     with st.expander(
         f"All {len(proposals)} proposals, fewest things touched first", key=f"{keys.PROPOSAL}_all"
     ):
-        st.html(
-            "".join(
-                markup.card(
-                    "note" if one.outcome.reached else "caution",
-                    f"Proposal {number}, {len(one.touched)} touched"
-                    f"{', recommended' if number - 1 == first.chosen else ''}",
-                    [("Change:", changes_of(one, first.subject)), *outcome_parts(one.outcome)],
-                )
-                for number, one in enumerate(proposals, start=1)
-            )
-        )
+        st.html("".join(cards))
 
 
 def show_one(store: PersonalStore, job_id: str, film_id: str, answer: Adjusted) -> None:
@@ -169,20 +175,18 @@ def show_one(store: PersonalStore, job_id: str, film_id: str, answer: Adjusted) 
     proposal, chosen = answer.proposal, answer.chosen
     if proposal is None or chosen is None:
         return
-    kind = "note" if proposal.outcome.reached else "caution"
+    order, harm = order_text(answer), harm_behind(answer, chosen)
+    kind = "danger" if harm else "note" if proposal.outcome.reached else "caution"
     st.html(
         markup.card(
             kind,
             f"Proposal {chosen + 1}: {changes_of(proposal, answer.subject)}",
-            outcome_parts(proposal.outcome),
+            [("Do not carry out as it is:", harm), *outcome_parts(proposal.outcome)],
         )
     )
-    least_deg = math.degrees(answer.subject.limits.min_toggle_rad)
-    for sentence in (
-        *toggle_warning(proposal.outcome),
-        *(behind_words(shaft, least_deg) for shaft in answer.behind),
-    ):
-        st.html(markup.paragraph(sentence, "sc-strong"))
+    show_warnings(answer)
+    for sentence in order.behind:
+        st.html(markup.paragraph(sentence))
     st.pyplot(
         adjusted_figure(answer),
         alt="Travel as found, intended and after the adjustment, with the band of what is known",
@@ -193,11 +197,17 @@ def show_one(store: PersonalStore, job_id: str, film_id: str, answer: Adjusted) 
         alt="The linkage to scale at low fire, in the middle and at high fire, as found and after",
         width="stretch",
     )
+    show_notes(answer)
+    refusal = answer.refusal()
+    if refusal is not None:
+        st.error(markup.plain(f"{refusal.message} {refusal.hint}"))
+        return
     st.subheader("Work order", anchor=False)
-    st.html(markup.bullets(work_order_steps(answer), numbered=True))
+    setting_cautions.show()
+    st.html(markup.bullets(order.steps, numbered=True))
     st.download_button(
         "Work order as text",
-        "\n".join(work_order_lines(answer)).encode(),
+        "\n".join(for_page(work_order_lines(answer))).encode(),
         file_name=f"work-order-{answer.subject.linkage.name.replace(':', '-')}.txt",
         mime="text/plain",
         key=f"{keys.PROPOSAL}_text",
@@ -207,55 +217,56 @@ def show_one(store: PersonalStore, job_id: str, film_id: str, answer: Adjusted) 
     if store.may(Right.CHANGE, job_id) and st.button(
         f"Choose proposal {chosen + 1} for the work order on record",
         key=keys.CHOOSE_PROPOSAL,
-        type="primary",
+        type="primary" if chosen == answer.recommended else "secondary",
         width="stretch",
     ):
-        keep(store, job_id, film_id, answer, chosen)
+        keep(store, job_id, film_id, answer)
         st.rerun()
 
 
-def keep(store: Store, job_id: str, film_id: str, answer: Adjusted, number: int) -> None:
-    """Put the proposals and the one chosen on record, with its work order."""
-    entries = proposals_entries(answer)
-    entries[number] = entries[number] | {"work_order": list(work_order_steps(answer))}
+def keep(store: Store, job_id: str, film_id: str, answer: Adjusted) -> None:
+    """Put the proposals and the one chosen on record, with all that has to be read with it.
+
+    Raises
+    ------
+    InputError
+        If the proposal jams a shaft behind, or there is none.
+    """
+    refusal = answer.refusal()
+    if refusal is not None:
+        raise refusal
+    if answer.chosen is None:
+        raise InputError("There is no proposal to choose.", "Change what may be changed in the set-up file.")
+    entries, order = proposals_entries(answer), order_text(answer)
+    entries[answer.chosen] |= {
+        "work_order": list(order.steps),
+        "warnings": list(for_page(order.warnings)),
+        "behind": list(order.behind),
+        "notes": list(order.notes),
+    }
     text = json.dumps(entries, ensure_ascii=False, sort_keys=True, allow_nan=False)
     name = st.session_state.get(keys.NAME) or None
     kept = store.add(job_id, Proposals(answer.subject.linkage.name, text), name, film_id)
-    store.add(job_id, Choice(kept.entry_id, number), name)
+    store.add(job_id, Choice(kept.entry_id, answer.chosen), name, film_id)
 
 
-def show_chosen(store: Store, job_id: str, linkage: str) -> None:
-    """What is on record as chosen for this linkage."""
-    lists = {entry.entry_id: entry for entry in store.entries(job_id, Proposals)}
-    for entry in reversed(store.entries(job_id, Choice)):
-        of = lists[entry.content.proposals_id]
-        if of.content.linkage == linkage:
-            touched = of.content.all()[entry.content.number].get("touches")
-            st.success(
-                f"On record since {local_time(entry.made_s)}: proposal {entry.content.number + 1} "
-                f"({touched} touched). It is in the record and in bundles."
-            )
-            steps.link("film", "When it is done: film the linkage as left", job_id)
-            return
-
-
-def show_what_if(first: Adjusted) -> None:
+def show_what_if(first: Adjusted, about: str) -> None:
     """Any quantity changed by hand: what travel and margins would follow. Nothing is kept."""
     subject = first.subject
     found = subject.linkage.setting
     with st.expander("What if: change figures by hand", key=f"{keys.WHAT_IF}_box"):
-        show_cautions()
+        setting_cautions.show()
         changes: dict[str, float] = {}
         for name in TOUCHES:
             angle = name.endswith("_rad")
             now = float(getattr(found, name))
             start = round(math.degrees(now) if angle else now, 1)
             value = st.number_input(
-                f"{TOUCH_WORDS[name]} ({'°' if angle else 'mm'})",
+                markup.plain(f"{TOUCH_WORDS[name]} ({'°' if angle else 'mm'})"),
                 value=start,
                 step=1.0,
                 format="%.1f",
-                key=f"{keys.WHAT_IF}_{subject.linkage.name}_{name}",
+                key=f"{keys.WHAT_IF}_{about}_{name}",
             )
             if abs(value - start) > 1e-9:
                 changes[name] = math.radians(value) if angle else value

@@ -12,15 +12,17 @@ import pandas as pd
 import streamlit as st
 
 from app.comparing import spoken
-from app.damper_travel import APPROACHES
+from app.errors import InputError
 from app.estimates import format_estimate, format_exact
 from app.from_readings import Worked, work_out
-from app.page import keys, markup
+from app.jobs import Film, Job
+from app.page import intending, keys, markup
 from app.page.intending import HEAD_PX, ROW_PX
 from app.page.shell import plain_errors
+from app.page.words import film_name
 from app.plots_intended import damper_figure
-from app.readings import find_fuel, readings_from_csv, recorded
-from app.record import IntendedChoice, Readings
+from app.readings import APPROACH_WORDS, FUEL_WORDS, find_fuel, fuel_meant, readings_from_csv, recorded
+from app.record import APPROACHES, Entry, IntendedChoice, Readings
 from app.result_folder import read_result
 from app.store import Store
 
@@ -35,12 +37,14 @@ COLUMNS = {
     "ambient_c": "ambient (°C)",
 }
 """Columns of the sheet to type into; a file may have further ones."""
-FUELS = {"natural_gas": "natural gas", "propane": "propane", "light_oil": "light oil"}
 EMPTY_ROWS = 6
 
 
-def show(store: Store, job_id: str, folder: Path, linkage: str) -> None:
+def show(store: Store, job: Job, film: Film, linkage: str) -> None:
     """Ask for readings, keep them with the job, work out the intended travel on request."""
+    if film.measured is None:
+        return
+    job_id, folder = job.job_id, str(film.measured.result)
     number = st.session_state.setdefault(keys.READINGS_ROUND, 0)
     kept = store.latest(job_id, Readings)
     st.html(
@@ -58,30 +62,77 @@ def show(store: Store, job_id: str, folder: Path, linkage: str) -> None:
     )
     if upload is not None:
         with plain_errors():
-            store.add(job_id, recorded(upload.getvalue()))
+            store.add(job_id, recorded(upload.getvalue()), film_id=film.film_id)
             st.session_state[keys.READINGS_ROUND] = number + 1
             st.rerun()
     typed = show_sheet(kept.content if kept else None, f"{job_id}_{number}_{kept.entry_id if kept else ''}")
-    fuel = st.selectbox("Fuel", list(FUELS), format_func=FUELS.__getitem__, key=f"{keys.FUEL}_{job_id}")
+    entry = intending.entry_of(store, job_id, linkage)
+    chosen = entry.content if entry else None
+    fuel, approach = ask_fuel_and_approach(job, chosen, f"{job_id}_{linkage}")
+    if st.button("Work out the intended travel", key=f"{keys.READINGS_SHEET}_go", width="stretch"):
+        with plain_errors(), st.spinner("Working it out"):
+            if fuel is None:
+                raise InputError(
+                    "The fuel is not chosen.", "Choose what is burned: excess air depends on it."
+                )
+            readings = recorded(typed)
+            worked = worked_out(readings.csv, fuel, folder, linkage, approach)
+            if kept is None or kept.content != readings:
+                store.add(job_id, readings, film_id=film.film_id)
+            result = IntendedChoice(linkage, "readings", worked.rows, fuel, approach)
+            store.add(job_id, result, film_id=film.film_id)
+            st.session_state[keys.READINGS_ROUND] = number + 1
+            st.rerun()
+    if kept is not None and chosen is not None and chosen.kind == "readings":
+        show_origin(job, entry, kept)
+        used, way = chosen.fuel or fuel, chosen.approach or approach
+        if used is not None:
+            with plain_errors():
+                show_worked(worked_out(kept.content.csv, used, folder, linkage, way), chosen)
+
+
+def ask_fuel_and_approach(job: Job, chosen: IntendedChoice | None, key: str) -> tuple[str | None, str]:
+    """The fuel, None until it is chosen, and from which side the positions were approached."""
+    earlier = chosen.fuel if chosen and chosen.fuel in FUEL_WORDS else None
+    usual = earlier or fuel_meant(job.facts.fuel)
+    names = list(FUEL_WORDS)
+    fuel = st.selectbox(
+        "Fuel",
+        names,
+        index=names.index(usual) if usual else None,
+        format_func=FUEL_WORDS.__getitem__,
+        placeholder="Choose the fuel",
+        key=f"{keys.FUEL}_{key}",
+    )
+    if job.facts.fuel and fuel is not None and fuel_meant(job.facts.fuel) != fuel:
+        st.warning(
+            markup.plain(f"The fuel of the job is given as “{job.facts.fuel}”. Make sure it is the same.")
+        )
+    way = chosen.approach if chosen and chosen.approach else APPROACHES[0]
     approach = st.radio(
         "The positions were approached",
         APPROACHES,
-        format_func=lambda way: "from either side" if way == "either" else f"while {way}",
-        key=f"{keys.APPROACHED}_{job_id}",
+        index=APPROACHES.index(way),
+        format_func=APPROACH_WORDS.__getitem__,
+        key=f"{keys.APPROACHED}_{key}",
     )
-    if st.button("Work out the intended travel", key=f"{keys.READINGS_SHEET}_go", width="stretch"):
-        with plain_errors(), st.spinner("Working it out"):
-            readings = recorded(typed)
-            worked = worked_out(readings.csv, fuel, str(folder), linkage, approach)
-            if kept is None or kept.content != readings:
-                store.add(job_id, readings)
-            store.set_intended(job_id, IntendedChoice(linkage, "readings", worked.rows))
-            st.session_state[keys.READINGS_ROUND] = number + 1
-            st.rerun()
-    chosen = store.intended(job_id, linkage)
-    if kept is not None and chosen is not None and chosen.kind == "readings":
-        with plain_errors():
-            show_worked(worked_out(kept.content.csv, fuel, str(folder), linkage, approach), chosen)
+    return fuel, approach
+
+
+def show_origin(job: Job, entry: Entry[IntendedChoice] | None, readings: Entry[Readings]) -> None:
+    """What the intended travel in use rests on, as it is on record."""
+    if entry is None:
+        return
+    films = {film.film_id: film_name(film) for film in job.films}
+    chosen, unknown = entry.content, "not on record"
+    fuel = FUEL_WORDS.get(chosen.fuel, chosen.fuel) if chosen.fuel else unknown
+    parts = (
+        f"fuel: {fuel}",
+        f"approached: {APPROACH_WORDS[chosen.approach] if chosen.approach else unknown}",
+        f"film: {films.get(entry.film_id or '', unknown)}",
+        f"readings taken down with the film: {films.get(readings.film_id or '', unknown)}",
+    )
+    st.html(markup.paragraph(f"The intended travel in use rests on {'; '.join(parts)}.", "sc-small"))
 
 
 def show_sheet(kept: Readings | None, key: str) -> bytes:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from typing import Any
 
 import streamlit as st
@@ -9,13 +10,15 @@ import streamlit as st
 from app.access import Right
 from app.comparing import spoken
 from app.estimates import format_exact
+from app.job_record import reviewed
 from app.jobs import Film, Job
 from app.page import keys, markup, steps
+from app.page.films import newest_of
 from app.page.opened import open_result
 from app.page.shell import plain_errors
 from app.page.words import film_name, local_time
 from app.personal import PersonalStore
-from app.record import LABEL_LENGTH, TEXT_LENGTH, VERDICTS, Comment, Entry, Verdict
+from app.record import LABEL_LENGTH, ROLES, TEXT_LENGTH, VERDICTS, Comment, Entry, Verdict
 
 WHOLE_JOB = "the whole job"
 NO_PLACE, MOMENT, TRAVEL = "no place in it", "a moment of the film", "a driver travel"
@@ -145,10 +148,14 @@ def show_verdict(store: PersonalStore, job: Job) -> None:
     """Every verdict in order of time, the last one counts, and a form for another."""
     st.header("Verdict of the reviewer", anchor=False)
     entries = store.entries(job.job_id, Verdict)
+    films = {film.film_id: film for film in job.films}
+    measured = [film for film in job.films if film.measured]
     if not entries:
         st.html(markup.paragraph("There is none yet."))
     for number, entry in enumerate(entries, start=1):
+        one = reviewed(entry, films, measured[-1:])
         counts = " (this one counts)" if number == len(entries) else ""
+        about = "; ".join(one.films) or "which were reviewed is not on record"
         st.html(
             markup.remark(
                 entry.content.text or "No reason given.",
@@ -156,14 +163,36 @@ def show_verdict(store: PersonalStore, job: Job) -> None:
                 f"{entry.content.verdict[0].upper()}{entry.content.verdict[1:]}{counts}",
             )
         )
-    if not store.may(Right.COMMENT, job.job_id):
-        return
-    key = f"{keys.VERDICT}_{job.job_id}_{len(entries)}"
-    with (
-        st.expander("Give a verdict", key=f"{keys.VERDICT}_box"),
-        st.form(f"{key}_form", border=False),
-    ):
+        st.html(markup.paragraph(f"Films reviewed: {about}.", "sc-small"))
+        if number == len(entries):
+            for remark in one.remarks:
+                st.html(markup.paragraph(remark, "sc-strong"))
+    if store.may(Right.COMMENT, job.job_id):
+        with st.expander("Give a verdict", key=f"{keys.VERDICT}_box"):
+            ask_verdict(store, job, measured, len(entries))
+
+
+def ask_verdict(store: PersonalStore, job: Job, measured: list[Film], given: int) -> None:
+    """A form for a verdict on the films that were reviewed."""
+    shown = {film.film_id: film.measured.run_id for film in measured if film.measured}
+    # The analyses in the key: nobody gives a verdict on one that came in while they were reading another.
+    seen = hashlib.sha256(repr(shown).encode()).hexdigest()[:12]
+    key = f"{keys.VERDICT}_{job.job_id}_{given}"
+    names = {film.film_id: film_name(film) for film in measured}
+    usual = {measured[-1].film_id} if measured else set()
+    if measured and measured[-1].facts.role == ROLES[-1]:
+        usual.add(newest_of(measured, ROLES[0], measured[-1]).film_id)
+    with st.form(f"{key}_{seen}_form", border=False):
         verdict = st.radio("Verdict", VERDICTS, index=None, format_func=VERDICT_WORDS.__getitem__, key=key)
+        about = []
+        if measured:
+            about = st.multiselect(
+                "Films that were reviewed",
+                list(names),
+                default=[one for one in names if one in usual],
+                format_func=names.__getitem__,
+                key=f"{key}_{seen}_about",
+            )
         name = ask_name(store, f"{key}_name")
         text = st.text_area("Reason", max_chars=TEXT_LENGTH, key=f"{key}_text")
         st.caption("A verdict is about the motion shown. It does not say that a burner may be fired.")
@@ -173,7 +202,11 @@ def show_verdict(store: PersonalStore, job: Job) -> None:
     if verdict is None or name is None:
         st.error("A verdict needs a choice and a name. Fill in both.")
         return
+    if measured and not about:
+        st.error("A verdict is about films. Choose those that were reviewed.")
+        return
     with plain_errors():
-        store.add(job.job_id, Verdict(verdict, text.strip() or None), name)
+        films = tuple((one, shown[one]) for one in names if one in about)
+        store.add(job.job_id, Verdict(verdict, text.strip() or None, films), name)
         remember(store, name)
         st.rerun()

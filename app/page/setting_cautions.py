@@ -1,0 +1,13 @@
+"""The cautions that stand wherever intended travel or a change of the linkage is shown."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from app.cautions import SETTING_CAUTIONS
+from app.page import markup
+
+
+def show() -> None:
+    """All of them, in their order, always in sight."""
+    st.html(f'<div class="sc-cautions">{markup.bullets(SETTING_CAUTIONS)}</div>')
