@@ -29,7 +29,7 @@ def is_formula(text: str) -> bool:
 
 
 def is_formula_name(name: str) -> bool:
-    """Whether a shaft's name could be taken for a formula, alone or before others: ``-1:shaft1`` is no number."""
+    """Whether a shaft's name could be taken for a formula, also before others: ``-1:shaft1`` is no number."""
     return is_formula(f"{name}:")
 
 

@@ -7,7 +7,7 @@ import streamlit as st
 from app import worker
 from app.errors import InputError
 from app.jobs import Job, Run
-from app.page import keys, steps
+from app.page import keys, markup, steps, warming
 from app.page.facts import ask_film_facts
 from app.page.uploader import ask_file
 from app.personal import PersonalStore
@@ -31,7 +31,7 @@ def usual_role(job: Job | None) -> str:
 
 def show_upload(store: PersonalStore, job: Job | None, title: str) -> None:
     """Show the uploader for a film of a job, or of a new one; a clip that arrives is stored at once."""
-    st.header(title, anchor=False)
+    st.header(markup.plain(title), anchor=False)
     number = st.session_state.setdefault(keys.UPLOAD_ROUND, 0)
     place = job.job_id if job else "new"
     facts = ask_film_facts("clip", FilmFacts(usual_role(job), "clip"), f"{place}_{number}")
@@ -62,7 +62,9 @@ def ask_rig(key: str, label: str) -> str | None:
     InputError
         If the file cannot be used; no clip is taken in until it is mended or removed.
     """
-    upload = st.file_uploader(label, type=["toml"], key=f"{keys.RIG_UPLOAD}_{key}", max_upload_size=1)
+    upload = st.file_uploader(
+        markup.plain(label), type=["toml"], key=f"{keys.RIG_UPLOAD}_{key}", max_upload_size=1
+    )
     if upload is None:
         return None
     try:

@@ -8,6 +8,7 @@ from datetime import date
 import streamlit as st
 
 from app.page import keys
+from app.page.markup import plain
 from app.page.shell import plain_errors
 from app.record import LABEL_LENGTH, ROLES, FilmFacts, JobFacts
 
@@ -26,7 +27,7 @@ def ask_job_facts(known: JobFacts | None, key: str, button: str) -> JobFacts | N
         burner = st.text_input("Burner", known.burner or "", max_chars=LABEL_LENGTH)
         site = st.text_input("Site", known.site or "", max_chars=LABEL_LENGTH)
         fuel = st.text_input("Fuel", known.fuel or "", max_chars=LABEL_LENGTH)
-        sent = st.form_submit_button(button, width="stretch")
+        sent = st.form_submit_button(plain(button), width="stretch")
     if sent:
         with plain_errors():
             return JobFacts(_said(burner), _said(site), _said(fuel))

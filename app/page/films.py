@@ -5,6 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from app.jobs import Film
+from app.page.markup import plain
 from app.page.words import film_name
 
 
@@ -17,7 +18,7 @@ def choose_film(label: str, films: list[Film], usual: Film, key: str) -> Film:
     """Ask for one of the films."""
     by_id = {film.film_id: film for film in reversed(films)}
     chosen = st.selectbox(
-        label,
+        plain(label),
         list(by_id),
         index=list(by_id).index(usual.film_id),
         format_func=lambda one: film_name(by_id[one]),

@@ -48,10 +48,10 @@ def show(
     if latest is not None and latest.state is RunState.DONE:
         when_done(latest)
     elif latest is not None and latest.state is RunState.FAILED:
-        st.error(latest.error or made.GONE)
+        st.error(markup.plain(latest.error or made.GONE))
     elif latest is not None:
         st.info("You stopped this. Nothing was made.")
-    if st.button(label, key=f"{keys.MAKE}_{key}", width="stretch"):
+    if st.button(markup.plain(label), key=f"{keys.MAKE}_{key}", width="stretch"):
         with plain_errors():
             made.ask(store, job_id, kind, **options)
             st.rerun()
@@ -68,7 +68,7 @@ def watch(store: Store, wanted: Made, key: str) -> None:
                 st.rerun()
             share = min(now.done / now.total, 1.0) if now.total else 0.0
             words = f"{now.stage or 'Starting ...'}{f': {share:.0%}' if now.total else ''}"
-            st.progress(share, text=words)
+            st.progress(share, text=markup.plain(words))
             st.button(
                 "Stop",
                 key=f"{keys.MAKE}_stop_{key}",

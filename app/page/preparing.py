@@ -28,10 +28,10 @@ def sheet_bytes(paper: str) -> bytes:
 
 def show(title: str) -> None:
     """Show the downloads and the steps from printer to clip."""
-    st.header(title, anchor=False)
+    st.header(markup.plain(title), anchor=False)
     for paper, label, key in PAPER_BUTTONS:
         st.download_button(
-            label,
+            markup.plain(label),
             sheet_bytes(paper),
             file_name=f"strokecurve-markers-{paper}.pdf",
             mime="application/pdf",

@@ -49,9 +49,9 @@ def show_progress(store: PersonalStore, run: Run) -> None:
         return
     if run.total > 0:
         share = min(max(run.done / run.total, 0.0), 1.0)
-        st.progress(share, text=f"{run.stage}: {share:.0%}")
+        st.progress(share, text=markup.plain(f"{run.stage}: {share:.0%}"))
     else:
-        st.progress(0, text=run.stage or words.turn(store.runs.before(run.run_id)))
+        st.progress(0, text=markup.plain(run.stage or words.turn(store.runs.before(run.run_id))))
     st.html(
         markup.paragraph(
             "The clip is stored. You may close this page: the analysis goes on, "
@@ -82,7 +82,7 @@ def show_ended(store: PersonalStore, film: Film) -> None:
     if run is None:
         st.info("This film has not been analysed here.")
     elif run.state is RunState.FAILED:
-        st.error(run.error or "The clip could not be measured.")
+        st.error(markup.plain(run.error or "The clip could not be measured."))
     elif run.state is RunState.CANCELLED:
         st.info("You cancelled this analysis. The clip is kept.")
     if film.clip.here and not store.may(Right.CHANGE, film.job_id):

@@ -110,7 +110,9 @@ def choose_moment(times: tuple[float, ...], key: str) -> int:
             ("One frame back", -1, keys.FRAME_BACK),
             ("One frame on", 1, keys.FRAME_ON),
         ):
-            st.button(label, key=name, on_click=step_frame, args=(times, key, by), width="stretch")
+            st.button(
+                markup.plain(label), key=name, on_click=step_frame, args=(times, key, by), width="stretch"
+            )
     return nearest_frame(times, asked_s)
 
 

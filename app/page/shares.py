@@ -48,7 +48,7 @@ def show_people(store: PersonalStore, job: Job, sign_in: SignIn) -> None:
         st.html(markup.paragraph(f"{mail}: may {LEVELS[level]}"))
         if mail != store.person.mail:
             st.button(
-                f"Take away from {mail}",
+                markup.plain(f"Take away from {mail}"),
                 key=f"{keys.SHARE}_{job.job_id}_{mail}",
                 on_click=take_away,
                 args=(store, job.job_id, mail),
@@ -127,7 +127,7 @@ def show_link(store: PersonalStore, link: ReviewerLink, sign_in: SignIn) -> None
     st.html(markup.paragraph(f"For {link.label}: until {local_time(link.expires_s)}; {made}."))
     st.code(f"{sign_in.origin}{LINK_ADDRESS}{store.sharing.token(link)}", language=None, wrap_lines=True)
     st.button(
-        f"Withdraw the link for {link.label}",
+        markup.plain(f"Withdraw the link for {link.label}"),
         key=f"{keys.REVIEWER_LINK}_{link.link_id}",
         on_click=withdraw,
         args=(store, link),

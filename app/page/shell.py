@@ -41,7 +41,7 @@ def plain_errors() -> Iterator[None]:
     try:
         yield
     except PLAIN_ERRORS as reason:
-        st.error(f"{reason.message} {reason.hint}")
+        st.error(markup.plain(f"{reason.message} {reason.hint}"))
     except Exception:
         logger.exception("fault in a part of the page")
         st.error(
@@ -69,7 +69,7 @@ def asked_for(store: Store) -> Job | None:
     try:
         return store.job(job_id)
     except InputError as reason:
-        st.error(f"{reason.message} {reason.hint}")
+        st.error(markup.plain(f"{reason.message} {reason.hint}"))
         return None
 
 
@@ -100,7 +100,7 @@ def run_page(name: str, show: Callable[[PersonalStore, Job], None]) -> None:
             st.page_link(steps.START_FILE, label="All jobs and new film", width="stretch")
             visitors.show_who(store.person)
             return
-        st.header(job.title, anchor=False)
+        st.header(markup.plain(job.title), anchor=False)
         steps.show_links(name, job, asked_film(job))
         with plain_errors():
             show(store, job)

@@ -7,7 +7,7 @@ import streamlit as st
 from app import worker
 from app.access import Right
 from app.jobs import Job
-from app.page import bundles, clips, keys, preparing, steps, visitors
+from app.page import bundles, clips, keys, markup, preparing, steps, visitors
 from app.page.door import current_store
 from app.page.facts import ask_job_facts
 from app.page.shell import admitted, asked_film, asked_for, plain_errors, show_cautions
@@ -35,7 +35,7 @@ def show_jobs(store: Store) -> None:
         state = STATE_WORDS[film_state(film)] if film else "no film yet"
         more = f"{len(job.films)} films, the newest " if len(job.films) > 1 else ""
         label = f"{job.title}, {local_time(job.made_s)}: {more}{state}"
-        if st.button(label, key=f"{keys.OPEN_JOB}_{job.job_id}", width="stretch"):
+        if st.button(markup.plain(label), key=f"{keys.OPEN_JOB}_{job.job_id}", width="stretch"):
             lead_on(job)
 
 

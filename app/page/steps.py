@@ -9,7 +9,7 @@ from typing import NoReturn
 import streamlit as st
 
 from app.jobs import Film, Job
-from app.page import keys
+from app.page import keys, markup
 
 FOLDER = Path(__file__).parent
 START_FILE = FOLDER / "start.py"
@@ -71,7 +71,12 @@ def go(name: str, job_id: str, film_id: str | None = None) -> NoReturn:
 
 def link(name: str, label: str, job_id: str, film_id: str | None = None, **more: str) -> None:
     """A link to another page of the same job, wide enough for a thumb."""
-    st.page_link(step(name).file, label=label, width="stretch", query_params=place(job_id, film_id, **more))
+    st.page_link(
+        step(name).file,
+        label=markup.plain(label),
+        width="stretch",
+        query_params=place(job_id, film_id, **more),
+    )
 
 
 def show_links(current: str, job: Job, film: Film | None) -> None:
@@ -82,7 +87,7 @@ def show_links(current: str, job: Job, film: Film | None) -> None:
         for one in STEPS:
             kind = "now" if one.name == current else "next" if after and one.name == after.name else "other"
             with st.container(key=f"{keys.LINK}_{kind}_{one.name}", width="content"):
-                st.page_link(one.file, label=one.title, query_params=place(job.job_id, film_id))
+                st.page_link(one.file, label=markup.plain(one.title), query_params=place(job.job_id, film_id))
 
 
 def next_step(current: str) -> Step | None:

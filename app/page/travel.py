@@ -105,7 +105,7 @@ def show_steps(opened: Opened, linkage: str) -> None:
 def download(text: str, name: str, label: str, key: str) -> None:
     """Offer a table."""
     st.download_button(
-        label,
+        markup.plain(label),
         text.encode(),
         file_name=name,
         mime="text/csv",
@@ -125,7 +125,7 @@ def show_downloads(opened: Opened) -> None:
     st.header("Files", anchor=False)
     for name in RESULT_FILES:
         st.download_button(
-            f"Download {name}",
+            markup.plain(f"Download {name}"),
             (opened.folder / name).read_bytes(),
             file_name=name,
             mime="application/json" if name.endswith(".json") else "text/csv",

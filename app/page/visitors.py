@@ -18,7 +18,9 @@ def show_way_in(person: Person) -> None:
     st.title("strokecurve", anchor=False)
     if person.mail is not None:
         st.error(
-            f"You are signed in as {person.mail}, which is not on the list of people who may come in here."
+            markup.plain(
+                f"You are signed in as {person.mail}, which is not on the list of people who may come in."
+            )
         )
         st.html(markup.paragraph("Ask its keeper to add your address, or sign in with another one."))
         st.button("Sign out", key=keys.SIGN_OUT, on_click=st.logout, width="stretch")
