@@ -275,7 +275,7 @@ def finish(store: PersonalStore, token: str) -> Arrived:
 def start_again(store: PersonalStore, token: str) -> Arrived | None:
     """Forget what has arrived, as another file is to come in its place; gives what it became if too late."""
     ticket = ticket_of(store, token)
-    if ticket.arrived is None:
+    if ticket.arrived is None and ticket.size_bytes is not None:  # else nothing of it was ever sent
         _forget_file(store, ticket)
     return ticket.arrived
 

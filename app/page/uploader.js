@@ -71,6 +71,7 @@ class Uploader {
     this.end();
     this.input.disabled = true; // another file could meet what is being removed
     this.words.textContent = 'Stopping ...';
+    await this.pending?.catch(() => null);
     const outcome = await this.forget(address);
     this.input.disabled = false;
     if (outcome === 'gone') memory.forget(key);
@@ -87,12 +88,17 @@ class Uploader {
   // Gives what became of an upload that is not wanted any more: 'gone', 'arrived' or 'unknown'.
   async forget(address) {
     for (const wait of BREATHS_MS) {
-      const answer = await fetch(address, {method: 'DELETE', credentials: 'same-origin'}).catch(() => null);
+      const answer = await this.ask(address, 'DELETE').catch(() => null);
       if (answer && answer.status === 200) return 'arrived';
       if (answer && (answer.status === 204 || answer.status === 404)) return 'gone';
       await new Promise((resolve) => setTimeout(resolve, wait));
     }
     return 'unknown';
+  }
+
+  ask(address, method) {
+    this.pending = fetch(address, {method, credentials: 'same-origin'});
+    return this.pending;
   }
 
   // What an upload of the same file has reached before the page was closed lies under its own address.
@@ -130,7 +136,7 @@ class Uploader {
 
   // How far a file has come at an address; null if it cannot be gone on with.
   async reached(address, file) {
-    const answer = await fetch(address, {method: 'HEAD', credentials: 'same-origin'});
+    const answer = await this.ask(address, 'HEAD');
     if (answer.status === 423) throw new Error('busy');
     if (!answer.ok) return null;
     const length = answer.headers.get('Upload-Length');

@@ -52,11 +52,14 @@ def test_an_upload_goes_on_after_breaks_and_after_a_reload(
         )
         page.reload()
         settled(page)
+        page.get_by_role("radio", name="as left").click()
+        settled(page)
         page.locator(CLIP_INPUT).set_input_files(clip)
         page.wait_for_url(re.compile(r"/film\?job=\w+&film=\w+"))
         assert again[0] >= 2 * PIECE_BYTES, "what had arrived is not sent again"
         film = store.job(job_of(page.url)).films[0]
         assert film.clip.path.read_bytes() == clip.read_bytes()
+        assert film.facts.role == "as left", "what the later page says"
 
 
 def test_an_upload_can_be_stopped(
@@ -77,3 +80,28 @@ def test_an_upload_can_be_stopped(
         expect(page.get_by_text("Stopped. Nothing was kept.")).to_be_visible()
         expect(page.locator(CLIP_INPUT)).to_be_enabled()
     assert len(store.jobs()) == jobs
+
+
+def test_an_upload_that_was_taken_in_is_never_called_stopped(
+    browser: Browser, address: str, store: Store, tmp_path: Path
+) -> None:
+    clip = tmp_path / "late.mp4"
+    clip.write_bytes(b"y" * 1000)
+    with looked_at(browser, "laptop", []) as page:
+
+        def keep_the_answer(route: Route) -> None:
+            """The server takes the file in, but the page does not hear of it."""
+            if route.request.method == "PATCH":
+                route.fetch()
+            else:
+                route.continue_()
+
+        page.route(f"**{UPLOAD_ADDRESS}*", keep_the_answer)
+        page.goto(address)
+        settled(page)
+        page.locator(CLIP_INPUT).set_input_files(clip)
+        while "late.mp4" not in [film.facts.label for job in store.jobs() for film in job.films]:
+            page.wait_for_timeout(50)
+        page.get_by_role("button", name="Stop the upload").click()
+        page.wait_for_url(re.compile(r"/film\?job=\w+&film=\w+"))
+        assert store.job(job_of(page.url)).films[0].clip.path.read_bytes() == clip.read_bytes()
