@@ -132,6 +132,6 @@ def stand_back(niceness: int) -> None:
 
 def _out_of_time(_number: int, _frame: FrameType | None) -> None:
     raise InputError(
-        "This clip took more computing time than any film of a stroke needs, so its analysis was stopped.",
-        "Cut the clip to one stroke, or film again.",
+        "This took more computing time than any film of a stroke needs, so it was stopped.",
+        "Cut the clip to one stroke or film again; ask once more for anything else.",
     )

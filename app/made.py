@@ -164,8 +164,13 @@ def asked_once(store: Store, job_id: str, kind: str, **options: str | bool | Non
 
 
 def cancel(store: Store, made: Made) -> None:
-    """Ask the process to stop."""
-    (_folder(store, made.job_id, made.order_id) / "cancel").touch()
+    """Ask the process to stop; StoreError if that cannot be noted."""
+    try:
+        (_folder(store, made.job_id, made.order_id) / "cancel").touch()
+    except OSError as error:
+        raise StoreError(
+            f"This cannot be stopped: {error.strerror}.", "Load the page again to see how it stands."
+        ) from error
 
 
 def _folder(store: Store, job_id: str, order_id: str) -> Path:

@@ -72,12 +72,18 @@ def watch(store: Store, wanted: Made, key: str) -> None:
             st.button(
                 "Stop",
                 key=f"{keys.MAKE}_stop_{key}",
-                on_click=made.cancel,
+                on_click=stop,
                 args=(store, now),
                 width="stretch",
             )
 
     progress()
+
+
+def stop(store: Store, wanted: Made) -> None:
+    """Ask for something to be stopped."""
+    with plain_errors():
+        made.cancel(store, wanted)
 
 
 def offer_file(label: str) -> Callable[[Made], None]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import time
+from datetime import UTC, datetime
 
 from app.jobs import Film, RunState
 
@@ -16,8 +16,11 @@ STATE_WORDS = {
 
 
 def local_time(seconds: float) -> str:
-    """A moment in the computer's own time zone, for people."""
-    return time.strftime("%Y-%m-%d %H:%M", time.localtime(seconds))
+    """A moment in the computer's own time zone, which is named: records and bundles give UTC."""
+    moment = datetime.fromtimestamp(seconds, UTC).astimezone()
+    ahead = moment.strftime("%z")
+    zone = "UTC" if not moment.utcoffset() else f"UTC{ahead[:3]}:{ahead[3:5]}"
+    return f"{moment:%Y-%m-%d %H:%M} {zone}"
 
 
 def film_state(film: Film) -> RunState:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -98,6 +99,13 @@ def test_what_is_stopped_leaves_nothing_in_the_result(
     assert film.measured is not None
     assert not (film.measured.result / "overlay.mp4").exists()
     assert not list((store.folder / made.MADE).rglob("overlay.mp4"))
+
+
+def test_what_is_gone_cannot_be_stopped_and_that_is_said(store: Store, film: Film) -> None:
+    asked = made.ask(store, film.job_id, "bundle", clips=False)
+    shutil.rmtree(store.folder / made.MADE)
+    with pytest.raises(StoreError, match="cannot be stopped"):
+        made.cancel(store, asked)
 
 
 def test_an_overlay_goes_to_the_result_of_its_film(

@@ -1,12 +1,17 @@
-"""Names from outside are shown as they are: Streamlit would read them as Markdown."""
+"""Names from outside are shown as they are, though Streamlit reads Markdown; moments name their zone."""
 
 from __future__ import annotations
 
 import ast
+import time
+from datetime import UTC, datetime
 from pathlib import Path
+
+import pytest
 
 import app.page
 from app.page.markup import plain
+from app.page.words import local_time
 
 PAGES = sorted(Path(app.page.__file__).parent.glob("*.py"))
 DRAWN_AS_MARKDOWN = {
@@ -101,3 +106,17 @@ def test_plain_words_stay_and_marks_are_told_to_be_marks() -> None:
         assert plain(text) == text
     for text, expected in ESCAPED.items():
         assert plain(text) == expected.replace(r"\u2060", "\u2060"), text
+
+
+@pytest.mark.parametrize(
+    ("zone", "expected"),
+    [("UTC0", "05:07 UTC"), ("XXX-1", "06:07 UTC+01:00"), ("XXX+3:30", "01:37 UTC-03:30")],
+)
+@pytest.mark.skipif(not hasattr(time, "tzset"), reason="the zone cannot be set there")
+def test_a_moment_names_its_zone(monkeypatch: pytest.MonkeyPatch, zone: str, expected: str) -> None:
+    with monkeypatch.context() as there:
+        there.setenv("TZ", zone)
+        time.tzset()
+        shown = local_time(datetime(2026, 11, 26, 5, 7, tzinfo=UTC).timestamp())
+    time.tzset()
+    assert shown == f"2026-11-26 {expected}"
