@@ -19,6 +19,7 @@ import time
 from collections.abc import Callable, Mapping
 from concurrent.futures import Executor, Future, wait
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,7 @@ import psutil
 
 from app.errors import InputError, StoreError
 from app.limits import Limits, stand_back
+from app.spares import Spare, told
 
 WORKERS_VARIABLE = "STROKECURVE_WORKERS"
 """Environment variable with the number of runs that may be worked on at once."""
@@ -73,7 +75,13 @@ def workplace(folder: Path, environment: Mapping[str, str] | None = None) -> Wor
     address = os.environ.get(SCHEDULER_VARIABLE)
     if address:
         return _cluster(address, _wanted_places())
-    return Workplace(DetachedExecutor(folder / "logs" / "queue.log", environment), own_places())
+    return Workplace(_own_executor(folder, tuple((environment or {}).items())), own_places())
+
+
+@cache
+def _own_executor(folder: Path, environment: tuple[tuple[str, str], ...]) -> DetachedExecutor:
+    """The executor of a store, one only: it keeps a spare."""
+    return DetachedExecutor(folder / "logs" / "queue.log", dict(environment))
 
 
 def own_places() -> int:
@@ -122,12 +130,27 @@ class DetachedExecutor(Executor):
         self._log = log
         self._environment = dict(environment or {})
         self._begun: set[Future[Any]] = set()
+        self._spare: Spare | None = None
+        self._preparing = threading.Lock()
+
+    def prepare(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> None:
+        """Start a process ahead that makes this call and then waits for the next `submit`.
+
+        There is one at most; a second one is not started.
+        """
+        words = ("--wait", *_words(fn, args, kwargs))
+        with self._preparing:
+            if self._spare is not None:
+                if self._spare.waits:
+                    return
+                self._spare.dismiss()
+            self._spare = Spare(lambda: self._start(*words, stdin=subprocess.PIPE))
 
     def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
-        """Start the process; OSError if the system does not let it."""
-        words = [f"{fn.__module__}:{fn.__qualname__}", json.dumps([args, kwargs])]
-        command = [sys.executable, "-m", "app.executors", *words]
-        process = start_detached(command, self._log, self._environment)
+        """Let the process make the call that was started ahead, or start one; OSError if it cannot be."""
+        words = _words(fn, args, kwargs)
+        process = self._spare.tell(words) if self._spare is not None else None
+        process = process or self._start(*words)
         future: Future[Any] = Future()
         future.set_running_or_notify_cancel()
         self._begun.add(future)
@@ -136,10 +159,19 @@ class DetachedExecutor(Executor):
         threading.Thread(target=_pass_on_end, args=(process, future), daemon=True).start()
         return future
 
+    def _start(self, *words: str, stdin: int = subprocess.DEVNULL) -> subprocess.Popen[bytes]:
+        command = [sys.executable, "-m", "app.executors", *words]
+        return start_detached(command, self._log, self._environment, stdin)
+
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
         """Wait for the processes if wanted; they are never ended."""
         if wait:
             _wait_for(self._begun)
+
+
+def _words(fn: Callable[..., Any], args: tuple[Any, ...], kwargs: dict[str, Any]) -> tuple[str, str]:
+    """A call as it stands on a command line."""
+    return f"{fn.__module__}:{fn.__qualname__}", json.dumps([args, kwargs])
 
 
 def _wait_for(futures: set[Future[Any]]) -> None:
@@ -154,7 +186,9 @@ def _pass_on_end(process: subprocess.Popen[bytes], future: Future[Any]) -> None:
         future.set_exception(ChildProcessError(f"the process ended with status {status}"))
 
 
-def start_detached(command: list[str], log: Path, environment: Mapping[str, str]) -> subprocess.Popen[bytes]:
+def start_detached(
+    command: list[str], log: Path, environment: Mapping[str, str], stdin: int = subprocess.DEVNULL
+) -> subprocess.Popen[bytes]:
     """Start a process that outlives this one and does not share its terminal; gives the process."""
     options: dict[str, Any] = {"start_new_session": True}
     if sys.platform == "win32":
@@ -162,21 +196,29 @@ def start_detached(command: list[str], log: Path, environment: Mapping[str, str]
     with log.open("ab") as stream:
         return subprocess.Popen(
             command,
-            stdin=subprocess.DEVNULL,
+            stdin=stdin,
             stdout=stream,
             stderr=stream,
-            close_fds=True,
+            bufsize=0,
             env=os.environ | environment,
             **options,
         )
 
 
 def main(arguments: list[str]) -> None:
-    """Make one call, in the process that `DetachedExecutor` started for it."""
+    """Make one call, in the process that `DetachedExecutor` started for it; or one, and one it is told of."""
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
     stand_back(Limits().niceness)
-    module, _, name = arguments[0].partition(":")
-    args, kwargs = json.loads(arguments[1])
+    waits = arguments[0] == "--wait"
+    _call(*arguments[waits:])
+    words = told() if waits else None
+    if words is not None:
+        _call(*words)
+
+
+def _call(function: str, given: str) -> None:
+    module, _, name = function.partition(":")
+    args, kwargs = json.loads(given)
     getattr(importlib.import_module(module), name)(*args, **kwargs)
 
 

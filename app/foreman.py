@@ -25,6 +25,7 @@ from pathlib import Path
 from app.errors import StoreError
 from app.jobs import RunState
 from app.runs import GONE
+from app.spares import Spare
 from app.store import Store
 
 CRASHED = (
@@ -35,6 +36,8 @@ HUNG = (
     "The analysis of this clip made no progress for {minutes:.0f} minutes and was stopped. "
     "Analyse it again, or film again."
 )
+COPY_AFTER_S = 1.0
+"""Who waits for the result sees the travel curve first; making the copy at once would hold that up."""
 COPY_WITHIN_S = 120.0
 """The copy of a 10 minute clip takes minutes; the queue does not wait for all of it."""
 _CRASHES = ("SIGSEGV", "SIGBUS", "SIGILL", "SIGFPE", "SIGABRT")
@@ -57,6 +60,21 @@ class Patience:
 
     look_every_s: float = 5.0
     hung_after_s: float = 1800.0
+
+
+_ready: list[Spare] = []
+"""The worker that was started ahead, if there is one."""
+
+
+def prepare(folder: str) -> None:
+    """Start a worker ahead that loads its libraries and then waits for the first run of this process.
+
+    Parameters
+    ----------
+    folder : str
+        The store's folder.
+    """
+    _ready.append(Spare(lambda: subprocess.Popen(waiting_command(folder), stdin=subprocess.PIPE, bufsize=0)))
 
 
 def work_through(folder: str, run_id: str, places: int) -> None:
@@ -86,19 +104,24 @@ def work_apart(store: Store, run_id: str, patience: Patience | None = None) -> N
     attempt = store.runs.claim(run_id)
     if attempt is None:
         return  # somebody else has it, or it was cancelled
+    process = _ready.pop().tell((run_id, attempt)) if _ready else None
+    process = process or _start_worker(store, run_id, attempt)
+    status = _watch(store, run_id, attempt, process, patience or Patience())
+    crashed = status < 0 and signal.Signals(-status).name in _CRASHES
+    store.runs.lost(run_id, attempt, CRASHED if crashed else GONE)
+    if store.runs.run(run_id).state is RunState.DONE:
+        _see_to_frames(store, run_id)
+
+
+def _start_worker(store: Store, run_id: str, attempt: int) -> subprocess.Popen[bytes]:
     with store.runs.run(run_id).log.open("ab") as log:
-        process = subprocess.Popen(
+        return subprocess.Popen(
             worker_command(store, run_id, attempt),
             stdin=subprocess.DEVNULL,
             stdout=log,
             stderr=log,
             env=os.environ | store.own_environment,
         )
-    status = _watch(store, run_id, attempt, process, patience or Patience())
-    crashed = status < 0 and signal.Signals(-status).name in _CRASHES
-    store.runs.lost(run_id, attempt, CRASHED if crashed else GONE)
-    if store.runs.run(run_id).state is RunState.DONE:
-        _see_to_frames(store, run_id)
 
 
 def _see_to_frames(store: Store, run_id: str) -> None:
@@ -109,6 +132,7 @@ def _see_to_frames(store: Store, run_id: str) -> None:
     """
     from app import made
 
+    time.sleep(COPY_AFTER_S)
     try:
         film = store.film(store.runs.run(run_id).film_id)
         copy = made.asked_once(store, film.job_id, "frames", film=film.film_id)
@@ -122,8 +146,12 @@ def _see_to_frames(store: Store, run_id: str) -> None:
 
 def worker_command(store: Store, run_id: str, attempt: int) -> list[str]:
     """Command line of the worker of a claimed run."""
-    command = [sys.executable, "-m", "app.worker", "--store", str(store.folder)]
-    return [*command, "--run", run_id, "--attempt", str(attempt)]
+    return [*waiting_command(str(store.folder)), "--run", run_id, "--attempt", str(attempt)]
+
+
+def waiting_command(folder: str) -> list[str]:
+    """Command line of a worker that waits to be told which run."""
+    return [sys.executable, "-m", "app.worker", "--store", folder]
 
 
 def _watch(

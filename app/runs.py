@@ -265,6 +265,11 @@ class RunQueue:
             wanted = select(_run.c.id).where(turns.wants_worker(self._clock())).limit(1)
             return connection.execute(wanted).first() is not None
 
+    def any_open(self) -> bool:
+        """Whether a run waits or is worked on."""
+        with self._database.reading() as connection:
+            return connection.execute(select(_run.c.id).where(_open).limit(1)).first() is not None
+
     def take_back(self, run_id: str) -> None:
         """Let a run wait again that was handed out but could not be begun."""
         this = and_(_run.c.id == run_id, _run.c.state == RunState.QUEUED.value)

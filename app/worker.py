@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import logging
+import os
 import sys
 import threading
 import time
@@ -16,11 +17,12 @@ from pathlib import Path
 from typing import Any
 
 from app.errors import PLAIN_ERRORS, InputError, StoreError, no_room
-from app.executors import start_detached, workplace
+from app.executors import DetachedExecutor, start_detached, workplace
 from app.files import remove
-from app.foreman import work_through
+from app.foreman import prepare, work_through
 from app.jobs import Run, RunState
 from app.limits import confine
+from app.spares import told
 from app.store import Store
 from vision.control import JobControl
 from vision.errors import Cancelled
@@ -202,6 +204,19 @@ def tend(store: Store) -> None:
             ) from error
 
 
+def make_ready(store: Store) -> None:
+    """Start what analyses a clip before there is one, as somebody is about to send it.
+
+    Only while nothing is analysed, so that it takes nothing from what is. A cluster's workers are always
+    ready.
+    """
+    if store.runs.any_open():
+        return
+    executor = workplace(store.folder, store.own_environment).executor
+    if isinstance(executor, DetachedExecutor):
+        executor.prepare(prepare, str(store.folder))
+
+
 def start_process(store: Store, command: list[str], log: Path) -> None:
     """Start a process that works on a store and outlives the page."""
     process = start_detached(command, log, store.own_environment)
@@ -221,21 +236,41 @@ def start(store: Store, run: Run) -> None:
         logger.warning("run %s waits, as no worker could be started", run.run_id, exc_info=True)
 
 
+def _wait_for_run(folder: Path) -> tuple[str, int] | None:
+    """Load what an analysis needs and wait to be told of one; from then on its log takes what is printed."""
+    import app.measure  # noqa: F401  (loaded ahead)
+
+    words = told()
+    if words is None:
+        return None
+    run_id, attempt = words
+    with Store(folder).runs.run(run_id).log.open("ab") as log:
+        for stream in (sys.stdout, sys.stderr):
+            stream.flush()
+            os.dup2(log.fileno(), stream.fileno())
+    return run_id, attempt
+
+
 def main(arguments: list[str] | None = None) -> int:
     """Work on one run from the command line; exit status 0 if it ended as done, 2 otherwise."""
     parser = argparse.ArgumentParser(prog="python -m app.worker", description="Analyse one stored clip.")
     parser.add_argument("--store", type=Path, required=True, help="folder of the jobs")
-    parser.add_argument("--run", required=True, help="id of the run")
+    parser.add_argument("--run", help="id of the run; if left out, it is awaited on standard input")
     parser.add_argument("--attempt", type=int, help="number of the attempt, if the run is claimed already")
     chosen = parser.parse_args(arguments)
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
     confine()
+    run_id, attempt = chosen.run, chosen.attempt
     try:
+        if run_id is None:
+            if (awaited := _wait_for_run(chosen.store)) is None:
+                return 0
+            run_id, attempt = awaited
         store = Store(chosen.store)
-        if chosen.attempt is None:
-            state = work_on(store, chosen.run)
+        if attempt is None:
+            state = work_on(store, run_id)
         else:
-            state = _work_as(store, store.runs.run(chosen.run), chosen.attempt)
+            state = _work_as(store, store.runs.run(run_id), attempt)
     except PLAIN_ERRORS as reason:
         print(f"{reason.message} {reason.hint}", file=sys.stderr)
         return 2

@@ -43,6 +43,7 @@ def show_upload(store: PersonalStore, job: Job | None, title: str) -> None:
             )
     if facts is None:
         return
+    warming.expect_clip(store)
     label = "Clip of one full stroke: low fire, high fire and back (MP4 or MOV)"
     arrived = ask_file(store, "clip", label, place, job.job_id if job else None, facts, rig_toml)
     if arrived is None:

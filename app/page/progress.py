@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+
 import streamlit as st
 
 from app import worker
@@ -12,14 +14,16 @@ from app.page.clips import start_run
 from app.page.shell import plain_errors
 from app.personal import PersonalStore
 
-POLL_EVERY_S = 0.5
+LOOK_EVERY_S = 1.0
+"""Between two pictures of the progress; where browser and analysis share a machine, each one costs both."""
+_SEEN_EVERY_S = 0.1
 
 
 def watch(store: PersonalStore, run_id: str) -> None:
-    """Show progress and a cancel button, looking at the store twice a second until the run has ended."""
+    """Show progress and a cancel button until the run has ended, which is seen at once."""
     st.session_state[keys.WATCHED] = run_id
 
-    @st.fragment(run_every=POLL_EVERY_S)
+    @st.fragment(run_every=LOOK_EVERY_S)
     def progress() -> None:
         with plain_errors():
             worker.tend(store)
@@ -28,8 +32,20 @@ def watch(store: PersonalStore, run_id: str) -> None:
             if run.state.ended:
                 st.rerun()
             show_progress(store, run)
+            if ends_within(store, run_id, 0.8 * LOOK_EVERY_S):
+                st.rerun()
 
     progress()
+
+
+def ends_within(store: PersonalStore, run_id: str, seconds: float) -> bool:
+    """Whether a run ends within this time; the answer comes as soon as it has."""
+    until_s = time.monotonic() + seconds
+    while time.monotonic() < until_s:
+        time.sleep(_SEEN_EVERY_S)
+        if store.runs.run(run_id).state.ended:
+            return True
+    return False
 
 
 def lead_on_when_done(job: Job) -> None:

@@ -1,9 +1,15 @@
-"""Loads what the pages need while the server starts, so that the first person does not wait for it."""
+"""Loads what is needed before it is: what pages need while the server starts, and what analyses a clip.
+
+Only in a program that serves the page: elsewhere (in tests of single pages) nothing is started ahead.
+"""
 
 from __future__ import annotations
 
 import importlib
 import threading
+
+from app import worker
+from app.store import Store
 
 WHAT = (
     "app.overlay",
@@ -16,8 +22,12 @@ WHAT = (
 """What the scripts of the pages import; between them, all heavy libraries."""
 
 
+_serving = threading.Event()
+
+
 def begin() -> threading.Thread:
     """Load in the background; gives the thread."""
+    _serving.set()
     thread = threading.Thread(target=_load, name="loading", daemon=True)
     thread.start()
     return thread
@@ -26,3 +36,14 @@ def begin() -> threading.Thread:
 def _load() -> None:
     for name in WHAT:
         importlib.import_module(name)
+    from app.page.pictures import drawn
+    from app.plots import drawing
+
+    with drawing("", "", "") as (figure, _):  # the first picture of a program also loads fonts
+        drawn(figure)
+
+
+def expect_clip(store: Store) -> None:
+    """Get ready for a clip that somebody who looks at the page may send next."""
+    if _serving.is_set():
+        worker.make_ready(store)

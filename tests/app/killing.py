@@ -45,6 +45,8 @@ HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
 KINDS = ("upload", "comment", "analysis", "report", "page")
 CLIP_BYTES = 1 << 20
+READY_S = 1.5
+"""At most so long between the start of a process ahead and its clip; it is ready after about half of it."""
 PAGE_S = 8.0
 """Longest time until the page is killed: it is opened, and then commented on some dozens of times."""
 ACTING_S = 0.5
@@ -178,11 +180,21 @@ class Killer:
     def _kill_analysis(self) -> str:
         """Kill the worker, its foreman, or both (as if the machine were switched off) on a film."""
         while True:
+            ready: set[psutil.Process] = set()
+            if self.rng.random() < 0.5:  # as on a page that expected the clip
+                earlier = started_ahead(self.store.folder)
+                worker.make_ready(self.store)
+                time.sleep(self.rng.uniform(0.0, READY_S))
+                ready = started_ahead(self.store.folder) - earlier
             run_id = self.store.analyse_again(self.film_id).run_id
             whom = self.rng.choice(("worker", "foreman", "both"))
             worker.tend(self.store)
             time.sleep(self.rng.uniform(0.0, self.analysis_s))
             found = processes_with(run_id)
+            for foreman in ready:
+                found["foreman"] = foreman
+                for process in workers_of(foreman):
+                    found["worker"] = process
             names = ("worker", "foreman") if whom == "both" else (whom,)
             killed = end({name: found[name] for name in names if name in found})
 
@@ -195,7 +207,7 @@ class Killer:
             assert run.state is RunState.DONE, run.error
             self.ledger.results[run_id] = sum(path.is_file() for path in run.result.rglob("*"))
             if killed:
-                return f"{' and '.join(killed)}, tries {run.tries}"
+                return f"{' and '.join(killed)}{' started ahead' if ready else ''}, tries {run.tries}"
 
     def _kill_report(self) -> str:
         while True:
@@ -306,6 +318,23 @@ def processes_with(name: str) -> dict[str, psutil.Process]:
         if any(name in word for word in words) and process.info["status"] != psutil.STATUS_ZOMBIE:
             found["foreman" if "app.executors" in words else "worker"] = process
     return found
+
+
+def started_ahead(folder: Path) -> set[psutil.Process]:
+    """Foremen of a store that were started before there was a run for them."""
+    return {
+        process
+        for process in psutil.process_iter(["cmdline"])
+        if "--wait" in (words := process.info["cmdline"] or []) and any(str(folder) in word for word in words)
+    }
+
+
+def workers_of(foreman: psutil.Process) -> list[psutil.Process]:
+    """The worker that a foreman started, as long as both are there."""
+    try:
+        return [process for process in foreman.children() if "app.worker" in process.cmdline()]
+    except psutil.NoSuchProcess:
+        return []
 
 
 def end(processes: dict[str, psutil.Process]) -> list[str]:
