@@ -13,7 +13,8 @@ from app.store import Store
 HOLDS = (
     "The cautions, the job, each film with who filmed it and when, versions and checksums.",
     "Geometry, travel curves, tables, findings, each figure with its uncertainty; gaps stay gaps.",
-    "Intended travel, combustion readings, work order, comments and verdict, as far as there are any.",
+    "Intended travel and readings with fuel and film, the work order with its warnings, what was carried "
+    "out, the set-up, comments and the verdict with the films reviewed, as far as there are any.",
     "Photographs of three positions if the clip is here, and lines for names and signatures.",
 )
 ONE_FILM, BOTH_FILMS, ONLY_COMPARED = "One film", "As found and as left", "Comparison only"

@@ -11,6 +11,7 @@ import fake_result
 import jsonschema
 import numpy as np
 import pytest
+from adjusting import DEG, asked_for_more, determined, jamming, write_intended
 from numpy.testing import assert_allclose
 
 from app.adjust import adjust
@@ -32,7 +33,6 @@ from kinematics.intended.table import Intended
 
 ROOT = Path(__file__).resolve().parents[2]
 SCHEMA = json.loads((ROOT / "docs" / "proposals.schema.json").read_text(encoding="utf-8"))
-DEG = math.pi / 180
 RIG = """
 [[linkage]]
 driver = "motor"
@@ -67,11 +67,6 @@ def travel(
     return np.stack([at, np.degrees(turned)], axis=1)
 
 
-def write_intended(path: Path, rows: np.ndarray) -> Path:
-    path.write_text("driver_deg,driven_deg\n" + "\n".join(f"{u:g},{v:.4f}" for u, v in rows) + "\n")
-    return path
-
-
 @pytest.fixture
 def rig(tmp_path: Path) -> Path:
     path = tmp_path / "rig.toml"
@@ -82,43 +77,6 @@ def rig(tmp_path: Path) -> Path:
 @pytest.fixture
 def wanted(tmp_path: Path) -> Path:
     return write_intended(tmp_path / "intended.csv", travel(67, 75, 40, 62))
-
-
-def determined(folder: Path, train: bool = False) -> Path:
-    """The fake film with a geometry that is known, and perhaps a second linkage behind the first."""
-    path = folder / "result.json"
-    record = json.loads(path.read_text())
-    entry = record["linkages"][0]
-    # both shafts open clockwise, drive arm from 130 degrees, as fake_result has them
-    pin = 70 * np.exp(1j * 130 * DEG) - 300
-    inner = math.acos((abs(pin) ** 2 + 90**2 - 300**2) / (2 * abs(pin) * 90))
-    values = {
-        "drive_radius_mm": (70.0, 0.3), "driven_radius_mm": (90.0, 0.4), "rod_mm": (300.0, 1.0),
-        "spacing_mm": (300.0, 1.0), "drive_start_deg": (130.0, 0.2),
-        "driven_start_deg": (math.degrees(np.angle(pin) - inner), 0.2),
-    }  # fmt: skip
-    entry["geometry"] = {
-        name: {"value": value, "sd": sd, "determined": True, "evidence": ["pins"]}
-        for name, (value, sd) in values.items()
-    }
-    entry["stroke"] = {"driver_travel_deg": 90.0, "driver_travel_sd_deg": 0.03, "opening": "cw"}
-    if train:
-        turned = float(fake_result.driven_travel(np.array([0.0, 90.0]))[1])
-        second = json.loads(json.dumps(entry))
-        second["driver"], second["driven"] = "shaft1", "shaft2"
-        for name, value in (
-            ("drive_radius_mm", 60.0), ("driven_radius_mm", 80.0), ("spacing_mm", 200.0),
-            ("drive_start_deg", 120.0), ("driven_start_deg", 110.0),
-        ):  # fmt: skip
-            second["geometry"][name]["value"] = value
-        second["stroke"]["driver_travel_deg"] = turned
-        record["linkages"].append(second)
-        record["shafts"].append({**record["shafts"][-1], "name": "shaft2"})
-        angles = (folder / "angles.csv").read_text().splitlines()
-        angles = [f"{angles[0]},shaft2_deg,shaft2_sd_deg", *(f"{line},0,0.03" for line in angles[1:])]
-        (folder / "angles.csv").write_text("\n".join(angles) + "\n")
-    path.write_text(json.dumps(record))
-    return folder
 
 
 @pytest.fixture
@@ -318,50 +276,27 @@ def train(tmp_path: Path) -> Path:
     return determined(fake_result.write_fake_result(tmp_path / "train"), train=True)
 
 
-def second_linkage(folder: Path, **values: float) -> None:
-    """Give the second linkage of a fake train other sizes."""
-    path = folder / "result.json"
-    record = json.loads(path.read_text())
-    for name, value in values.items():
-        record["linkages"][1]["geometry"][name]["value"] = value
-    path.write_text(json.dumps(record))
-
-
-def large_travel(folder: Path) -> tuple[Subject, Intended]:
-    """A linkage that is to turn its driven shaft a third further than as found."""
-    found = float(fake_result.driven_travel(np.array([0.0, 90.0]))[1])
-    rows = np.array([[0.0, 0.0], [90.0, 1.3 * found]])
-    return (
-        subject_from_film(read_result(folder), "motor:shaft1"),
-        read_intended(write_intended(folder / "more.csv", rows)),
-    )
-
-
 def test_a_proposal_that_jams_a_shaft_behind_is_never_recommended_and_refused(
-    train: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    alone = adjust(*large_travel(determined(fake_result.write_fake_result(tmp_path / "alone"))))
-    # A rod behind so short that it is stretched out before the end of a longer travel.
-    second_linkage(
-        train, drive_radius_mm=80.0, driven_radius_mm=60.0, spacing_mm=150.0, drive_start_deg=120.0,
-        driven_start_deg=120.0,
-    )  # fmt: skip
-    adjusted = adjust(*large_travel(train))
-    jamming = [any(s.after.jams for s in behind) for behind in adjusted.behind_each]
+    alone = adjust(*asked_for_more(determined(fake_result.write_fake_result(tmp_path / "alone"))))
+    train = jamming(fake_result.write_fake_result(tmp_path / "train"))
+    adjusted = adjust(*asked_for_more(train))
+    jams_at = [any(s.after.jams for s in behind) for behind in adjusted.behind_each]
     assert alone.recommended is not None
-    assert jamming[alone.recommended], "what would be recommended without the shaft behind"
+    assert jams_at[alone.recommended], "what would be recommended without the shaft behind"
     assert not adjusted.behind_each[0][0].before.jams
-    assert adjusted.recommended is None or not jamming[adjusted.recommended]
-    jams = adjusted.looking_at(jamming.index(True) + 1)
+    assert adjusted.recommended is None or not jams_at[adjusted.recommended]
+    jams = adjusted.looking_at(jams_at.index(True) + 1)
     refusal = jams.refusal()
     assert refusal is not None
     assert "within the stroke" in refusal.message
     order = order_text(jams)
     assert order.steps == ()
     assert "do not carry it out" in order.warnings[0]
-    assert "jams" in harm_behind(jams, jamming.index(True))
+    assert "jams" in harm_behind(jams, jams_at.index(True))
     arguments = ["--measured", train, "--intended", train / "more.csv", "--linkage", "motor:shaft1"]
-    number = ["--proposal", jamming.index(True) + 1]
+    number = ["--proposal", jams_at.index(True) + 1]
     assert run("adjust", *arguments, *number, "--out", tmp_path / "out") == 2
     said = capsys.readouterr().err
     assert "within the stroke" in said
@@ -373,7 +308,7 @@ def test_a_proposal_that_jams_a_shaft_behind_is_never_recommended_and_refused(
 
 
 def test_a_shaft_behind_too_near_to_toggle_is_not_recommended_either(train: Path) -> None:
-    subject, intended = large_travel(train)
+    subject, intended = asked_for_more(train)
     least = subject.limits.min_toggle_rad
     adjusted = adjust(subject, intended)
     for place, behind in enumerate(adjusted.behind_each):

@@ -9,9 +9,18 @@ import pytest
 from numpy.testing import assert_allclose
 
 from app.errors import PLAIN_ERRORS, InputError
-from app.readings import LARGEST_BYTES, find_fuel, fuel_from_toml, read_readings, readings_from_csv, recorded
+from app.readings import (
+    FUEL_WORDS,
+    LARGEST_BYTES,
+    find_fuel,
+    fuel_from_toml,
+    fuel_meant,
+    read_readings,
+    readings_from_csv,
+    recorded,
+)
 from app.record import from_json, to_json
-from kinematics.intended.fuels import LIGHT_OIL, NATURAL_GAS, PROPANE
+from kinematics.intended.fuels import FUELS, LIGHT_OIL, NATURAL_GAS, PROPANE
 
 HEAD = "driver_deg,fuel_rate,o2_dry_pct,target_o2_dry_pct"
 
@@ -98,6 +107,27 @@ def test_fuels_by_name() -> None:
     assert find_fuel("Natural-Gas") is NATURAL_GAS
     assert find_fuel("propane") is PROPANE
     assert find_fuel("light oil") is LIGHT_OIL
+
+
+@pytest.mark.parametrize(
+    ("said", "meant"),
+    [
+        ("Natural gas", "natural_gas"),
+        ("natural-gas", "natural_gas"),
+        ("PROPANE", "propane"),
+        ("light fuel oil", "light_oil"),
+        ("gas", None),
+        ("natural gas / light oil", None),
+        ("natural gas with 20 % hydrogen", None),
+        ("heavy oil", None),
+        ("", None),
+        (None, None),
+    ],
+)
+def test_a_jobs_fuel_is_taken_only_where_it_means_one_known_fuel(said: str | None, meant: str | None) -> None:
+    assert fuel_meant(said) == meant
+    assert meant is None or meant in FUELS
+    assert set(FUEL_WORDS) == set(FUELS)
 
 
 def test_fuel_from_a_composition_file(tmp_path: Path) -> None:
