@@ -18,11 +18,11 @@ from sqlalchemy import Connection, insert, select, update
 from app import schema
 from app.bundle import CLIPS, RESULTS
 from app.bundle_reading import BundleReader, ClipRecord, FilmRecord, JobRecord, RunRecord, refuse
-from app.entries import check_place, entries_of, film_ids, insert_entry, proposal_counts
+from app.entries import check_place, entries_of, film_ids, insert_entry, note_taken_in, proposal_counts
 from app.errors import StoreError
 from app.files import check_space, new_part, remove, sync_folder
 from app.jobs import RunState
-from app.record import FilmFacts, RigText
+from app.record import FilmFacts, RigText, TakenIn
 from app.runs import files_of, record_files
 from app.store import Store
 
@@ -90,7 +90,10 @@ class _Moves:
 
 
 def import_bundle(
-    store: Store, bundle: Path | BinaryIO, check_job: Callable[[str], None] | None = None
+    store: Store,
+    bundle: Path | BinaryIO,
+    check_job: Callable[[str], None] | None = None,
+    by: str | None = None,
 ) -> Merged:
     """Take a bundle in.
 
@@ -100,6 +103,8 @@ def import_bundle(
     bundle : Path or binary file that can seek
     check_job : callable, optional
         Raises StoreError if a bundle of a job, given by its id, is not to be taken in.
+    by : str, optional
+        Who takes it in; kept with every entry that it brings.
 
     Returns
     -------
@@ -114,7 +119,7 @@ def import_bundle(
     if isinstance(bundle, Path):
         try:
             with bundle.open("rb") as file:
-                return import_bundle(store, file, check_job)
+                return import_bundle(store, file, check_job, by)
         except OSError as error:
             raise StoreError(
                 f"The bundle {bundle.name} cannot be read: {error.strerror}.", "Choose another file."
@@ -132,7 +137,7 @@ def import_bundle(
         incoming.mkdir()
         reader.copy_to(incoming)
         with store.database.writing() as connection:
-            merged = _Merge(store, connection, record, incoming, moves, check_job).carry_out()
+            merged = _Merge(store, connection, record, incoming, moves, check_job, by).carry_out()
             moves.carry_out()
     except OSError as error:
         raise StoreError(
@@ -180,8 +185,10 @@ class _Merge:
         incoming: Path,
         moves: _Moves,
         check_job: Callable[[str], None] | None = None,
+        by: str | None = None,
     ) -> None:
         self.store = store
+        self.taken_in = TakenIn(store.clock(), by)
         self.connection = connection
         self.record = record
         self.incoming = incoming
@@ -251,6 +258,7 @@ class _Merge:
             except StoreError as error:
                 raise refuse(error.message) from error
             insert_entry(self.connection, entry)
+            note_taken_in(self.connection, entry, self.taken_in)
         every = (*there.values(), *fresh)
         if films - {entry.film_id for entry in every if isinstance(entry.content, FilmFacts)}:
             raise refuse("The bundle holds a film about which nothing is said.")

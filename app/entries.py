@@ -19,6 +19,7 @@ from app.record import (
     JobFacts,
     Proposals,
     RigText,
+    TakenIn,
     from_json,
     kind_of,
     to_json,
@@ -28,20 +29,21 @@ TICK_S = 1e-6
 """Least distance in time of two entries of a job."""
 
 
-def entry_from(row: Row[Any]) -> Entry[Any]:
+def entry_from(row: Row[Any], taken_in: TakenIn | None = None) -> Entry[Any]:
     """A database row as an entry."""
-    return Entry(
-        row.id, row.job_id, row.film_id, row.made_s, row.author, from_json(row.kind, row.content_json)
-    )
+    content = from_json(row.kind, row.content_json)
+    return Entry(row.id, row.job_id, row.film_id, row.made_s, row.author, content, taken_in)
 
 
 def entries_of(connection: Connection, job_id: str, kind: str | None = None) -> tuple[Entry[Any], ...]:
     """Entries of a job, of one kind if asked for, in order of time."""
-    table = schema.entry
+    table, taken = schema.entry, schema.taken_in
+    came = select(taken).where(taken.c.job_id == job_id)
+    taken_in = {row.entry_id: TakenIn(row.made_s, row.made_by) for row in connection.execute(came)}
     query = select(table).where(table.c.job_id == job_id).order_by(table.c.made_s, table.c.id)
     if kind is not None:
         query = query.where(table.c.kind == kind)
-    return tuple(entry_from(row) for row in connection.execute(query))
+    return tuple(entry_from(row, taken_in.get(row.id)) for row in connection.execute(query))
 
 
 def check_place(entry: Entry[Any], films: set[str], proposals: Mapping[str, int]) -> None:
@@ -126,6 +128,15 @@ def insert_entry(connection: Connection, entry: Entry[Any]) -> None:
             made_s=entry.made_s,
             author=entry.author,
             content_json=to_json(entry.content),
+        )
+    )
+
+
+def note_taken_in(connection: Connection, entry: Entry[Any], taken_in: TakenIn) -> None:
+    """Write down that an entry came in a bundle."""
+    connection.execute(
+        insert(schema.taken_in).values(
+            entry_id=entry.entry_id, job_id=entry.job_id, made_s=taken_in.made_s, made_by=taken_in.by
         )
     )
 

@@ -149,6 +149,17 @@ CREATE INDEX reviewer_link_by_job ON reviewer_link (job_id)
 """
 
 
+_TAKEN_IN = """
+CREATE TABLE taken_in (
+    entry_id TEXT PRIMARY KEY REFERENCES entry (id),
+    job_id TEXT NOT NULL REFERENCES job (id),
+    made_s DOUBLE PRECISION NOT NULL,
+    made_by TEXT
+);
+CREATE INDEX taken_in_by_job ON taken_in (job_id)
+"""
+
+
 def _first(connection: Connection) -> None:
     """Clips, each with one analysis and its intended travel."""
     _execute(connection, _FIRST)
@@ -189,6 +200,11 @@ def _shares(connection: Connection) -> None:
     _execute(connection, _SHARES)
 
 
+def _taken_in(connection: Connection) -> None:
+    """Which entries came in a bundle; of those that are there already it is not known."""
+    _execute(connection, _TAKEN_IN)
+
+
 def _old_entries(connection: Connection, old: Any) -> Iterator[tuple[str, str | None, float, dict[str, Any]]]:
     """Kind, film, time and content of what an old job becomes, in the order of time."""
     facts = {"role": None, "label": old["label"], "filmed_by": None, "filmed_on": None}
@@ -215,6 +231,7 @@ MIGRATIONS = (
     Migration("clips and their analyses", _first),
     Migration("jobs with films, runs and entries", _films),
     Migration("shares and links for reviewers", _shares),
+    Migration("entries that came in bundles", _taken_in),
 )
 """Changes of the database in order; a store remembers which it has had."""
 

@@ -199,7 +199,7 @@ class PersonalStore(Store):
     def take_in(self, bundle: Path | BinaryIO) -> Merged:
         """Take a bundle in; its job becomes the person's own if it was not here before."""
         self.must(Right.START)
-        merged = import_bundle(self._all, bundle, self._check_merge)
+        merged = import_bundle(self._all, bundle, self._check_merge, self.person.words)
         if merged.new_job:
             self.own(merged.job_id)
         return merged

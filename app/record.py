@@ -320,6 +320,17 @@ class Done:
                 "A step was not done as ordered, and there is no remark.", "Say in the remark what was done."
             )
 
+    def told(self) -> str:
+        """What became of the steps, in a sentence."""
+        if set(self.steps) == {"done"}:
+            return f"All {len(self.steps)} steps as ordered."
+        numbers = {
+            state: [str(n) for n, one in enumerate(self.steps, start=1) if one == state]
+            for state in STEP_STATES
+        }
+        parts = [f"{state}: {', '.join(of)}" for state, of in numbers.items() if of]
+        return f"Steps {'; '.join(parts)}."
+
 
 @dataclass(frozen=True, slots=True)
 class Comment:
@@ -398,6 +409,22 @@ C = TypeVar("C", bound=Content)
 
 
 @dataclass(frozen=True, slots=True)
+class TakenIn:
+    """How an entry came that was not said here: its name and time are those its sender wrote.
+
+    Attributes
+    ----------
+    made_s : float
+        When its bundle was taken in, seconds since 1970, UTC.
+    by : str or None
+        Who took it in; None where nobody signs in.
+    """
+
+    made_s: float
+    by: str | None
+
+
+@dataclass(frozen=True, slots=True)
 class Entry(Generic[C]):
     """One thing on record.
 
@@ -412,6 +439,9 @@ class Entry(Generic[C]):
     author : str or None
         Who said so; None where it was not asked.
     content : one of ``Content``
+    taken_in : TakenIn or None
+        How it came in a bundle; None if it was said in this store. It is this store's own knowledge: no part
+        of what was said, and of no bundle.
     """
 
     entry_id: str
@@ -420,6 +450,7 @@ class Entry(Generic[C]):
     made_s: float
     author: str | None
     content: C
+    taken_in: TakenIn | None = field(default=None, compare=False)
 
     def __post_init__(self) -> None:
         _line(self.author, "name")

@@ -58,6 +58,16 @@ entry = Table(
     Column("content_json", Text, nullable=False),
 )
 
+taken_in = Table(
+    "taken_in",
+    metadata,
+    Column("entry_id", Text, ForeignKey("entry.id"), primary_key=True),
+    Column("job_id", Text, ForeignKey("job.id"), nullable=False),
+    Column("made_s", Double, nullable=False),
+    Column("made_by", Text),
+)
+"""Entries that came in a bundle; their authors are as the sender wrote them."""
+
 run = Table(
     "run",
     metadata,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-from typing import Any
 
 import streamlit as st
 
@@ -16,7 +15,7 @@ from app.page import keys, markup, steps
 from app.page.films import newest_of
 from app.page.opened import open_result
 from app.page.shell import plain_errors
-from app.page.words import film_name, local_time
+from app.page.words import film_name, said_by
 from app.personal import PersonalStore
 from app.record import LABEL_LENGTH, ROLES, TEXT_LENGTH, VERDICTS, Comment, Entry, Verdict
 
@@ -71,14 +70,9 @@ def show_comment(entry: Entry[Comment], film: Film | None) -> None:
     if said.driver_deg is not None:
         where = f" ({spoken(said.linkage)})" if said.linkage else ""
         place.append(f"at {format_exact(said.driver_deg, 'deg')} of driver travel{where}")
-    st.html(markup.remark(said.text, heading(entry), ", ".join(place)))
+    st.html(markup.remark(said.text, said_by(entry), ", ".join(place)))
     if film is not None and film.measured is not None and said.time_s is not None:
         steps.link("read", "Show this moment", entry.job_id, film.film_id, **{keys.AT: f"{said.time_s:g}"})
-
-
-def heading(entry: Entry[Any]) -> str:
-    """Who said something and when."""
-    return f"{entry.author or 'no name given'}, {local_time(entry.made_s)}"
 
 
 def asked_moment() -> float:
@@ -159,7 +153,7 @@ def show_verdict(store: PersonalStore, job: Job) -> None:
         st.html(
             markup.remark(
                 entry.content.text or "No reason given.",
-                heading(entry),
+                said_by(entry),
                 f"{entry.content.verdict[0].upper()}{entry.content.verdict[1:]}{counts}",
             )
         )

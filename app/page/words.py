@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from typing import Any
 
 from app.jobs import Film, RunState
+from app.record import Entry
 
 STATE_WORDS = {
     RunState.QUEUED: "waiting",
@@ -21,6 +23,15 @@ def local_time(seconds: float) -> str:
     ahead = moment.strftime("%z")
     zone = "UTC" if not moment.utcoffset() else f"UTC{ahead[:3]}:{ahead[3:5]}"
     return f"{moment:%Y-%m-%d %H:%M} {zone}"
+
+
+def said_by(entry: Entry[Any]) -> str:
+    """Who said something and when; of what came in a bundle, that it did, as nobody signed in for it."""
+    said = f"{entry.author or 'no name given'}, {local_time(entry.made_s)}"
+    if entry.taken_in is None:
+        return said
+    by = f" by {entry.taken_in.by}" if entry.taken_in.by else ""
+    return f"{said}; came in a bundle, taken in{by} on {local_time(entry.taken_in.made_s)}"
 
 
 def film_state(film: Film) -> RunState:

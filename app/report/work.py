@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
-from app.cautions import SETTING_CAUTIONS
+from app.cautions import NOT_OURS_TO_SAY, SETTING_CAUTIONS, WITHOUT_WARNINGS
 from app.comparing import spoken
 from app.estimates import NOT_AVAILABLE, format_estimate, format_exact
 from app.readings import APPROACH_WORDS, FUEL_WORDS
@@ -17,6 +17,7 @@ from app.report.figures import KINDS, NOT_GIVEN, exact, said
 from app.report.film import SD_NOTE
 from app.report.job import JobRecord, Reviewed, WorkOrder
 from app.result_folder import number
+from app.tables import WHOLE_STEP_DEG
 from app.words import QUANTITY_WORDS
 
 COLUMNS_A_TABLE = 8
@@ -33,11 +34,8 @@ READING_WORDS = {
     "ambient_c": "ambient (°C)",
 }
 """Columns of the readings for people; others keep their name."""
+EXPECTED_STEP_DEG = 10.0
 SETTING_TITLE = "Whenever settings are changed"
-WITHOUT_WARNINGS = (
-    "This work order was put on record by an earlier version, without its warnings and what it rests on. "
-    "Work the proposals out again and choose anew before anything is carried out."
-)
 ROLES = ("measured by", "adjusted by", "reviewed by")
 
 
@@ -101,6 +99,7 @@ def work_section(orders: tuple[WorkOrder, ...]) -> Section:
         if not order.complete:
             blocks.append(Text(WITHOUT_WARNINGS, "strong"))
         blocks.append(Bullets(order.lines, numbered=True) if order.lines else Text(NOT_AVAILABLE))
+        blocks.append(Text(NOT_OURS_TO_SAY, "strong"))
         blocks += _proposal(order.proposal) if order.proposal is not None else []
         for words, lines in (
             ("What it does to the shafts behind:", order.behind),
@@ -120,11 +119,7 @@ def _done(order: WorkOrder) -> list[Block]:
         Text(f"Carried out on {done.on} by {done.by}", "strong"),
         Text(f"Put on record by {_by(order.done)}", "small"),
     ]
-    if set(done.steps) == {"done"}:
-        blocks.append(Text(f"All {len(done.steps)} steps as ordered."))
-    else:
-        rows = tuple((f"step {n}", state) for n, state in enumerate(done.steps, start=1))
-        blocks.append(Table(("step", "carried out"), rows, (1, 3), words=(0, 1), share=0.4))
+    blocks.append(Text(done.told()))
     if done.remark:
         blocks.append(Text(f"Remark: {done.remark}"))
     return blocks
@@ -157,7 +152,30 @@ def _proposal(proposal: Mapping[str, Any]) -> list[Block]:
         head = ("predicted after the change", "", "worst case of what is known")
         blocks.append(Table(head, tuple(predicted), (3, 2.4, 2), share=0.9, caption=SD_NOTE))
         blocks.append(Text(_within(proposal)))
+    expected = _expected(proposal)
+    if expected:
+        head = ("driver (°)", "driven, to expect (°)")
+        caption = f"Travel to expect after the change. {SD_NOTE}"
+        blocks.append(Table(head, expected, (1, 1.6), words=(), caption=caption, share=0.45))
     return blocks
+
+
+def _expected(proposal: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
+    """Predicted travel every ten degrees and at the end of the stroke."""
+    curve, spread = proposal.get("curve"), proposal.get("curve_sd_deg")
+    if not isinstance(curve, list) or not isinstance(spread, list) or len(curve) != len(spread):
+        return ()
+    rows = []
+    for place, (pair, sd) in enumerate(zip(curve, spread, strict=True)):
+        at, value = (
+            (number(one) for one in pair) if isinstance(pair, list) and len(pair) == 2 else (math.nan,) * 2
+        )
+        whole = (
+            math.isfinite(at) and abs(at / EXPECTED_STEP_DEG - round(at / EXPECTED_STEP_DEG)) < WHOLE_STEP_DEG
+        )
+        if whole or place == len(curve) - 1:
+            rows.append((exact(at), format_estimate(value, number(sd))))
+    return tuple(rows)
 
 
 def _predicted(proposal: Mapping[str, Any], key: str) -> str:
@@ -219,9 +237,16 @@ def review_section(reviews: tuple[Reviewed, ...]) -> Section:
 
 
 def _by(entry: Entry[Any]) -> str:
-    """Who and when."""
-    when = datetime.fromtimestamp(entry.made_s, UTC).strftime("%Y-%m-%d %H:%M UTC")
-    return f"{entry.author or 'name not given'}, {when}"
+    """Who and when; of what came in a bundle, that it did: its name is as the sender wrote it."""
+    said = f"{entry.author or 'name not given'}, {_minute(entry.made_s)}"
+    if entry.taken_in is None:
+        return said
+    by = f" by {entry.taken_in.by}" if entry.taken_in.by else ""
+    return f"{said}; came in a bundle, taken in{by} on {_minute(entry.taken_in.made_s)}"
+
+
+def _minute(seconds: float) -> str:
+    return datetime.fromtimestamp(seconds, UTC).strftime("%Y-%m-%d %H:%M UTC")
 
 
 def signatures_section() -> Section:

@@ -20,8 +20,13 @@ from app.entries import no_job
 from app.errors import StoreError
 from app.jobs import Film
 from app.page.door import LINK_COOKIE, person_of
+from app.page.words import said_by
 from app.personal import PersonalStore
-from app.record import Comment, FilmFacts, JobFacts, Verdict
+from app.record import Comment, Entry, FilmFacts, JobFacts, TakenIn, Verdict
+from app.removing import remove_job
+from app.report.blocks import Text
+from app.report.job import Reviewed
+from app.report.work import review_section
 from app.sharing import DAY_S, KEY_FILE, MOST_DAYS, Sharing
 from app.sign_in import SignIn
 from app.store import Store
@@ -249,6 +254,43 @@ def test_a_bundle_that_brings_a_new_job_makes_it_ones_own(store: Store, tmp_path
     assert mine.take_in(tmp_path / "job.zip").new_job
     assert mine.may(Right.SHARE, film.job_id)
     assert not of(store, Person(Role.TECHNICIAN, "b@works.example")).may(Right.READ, film.job_id)
+
+
+def test_what_came_in_a_bundle_says_so_whatever_name_its_sender_wrote(
+    store: Store, clock: Clock, tmp_path: Path
+) -> None:
+    """A technician writes a verdict under a reviewer's name and takes it in as a bundle."""
+    rita = "Rita <rita@office.example>"
+    elsewhere = Store(tmp_path / "elsewhere", clock)
+    film = add_job(elsewhere)
+    measured(elsewhere, film, write_fake_result)
+    elsewhere.add(film.job_id, Verdict("accept", "All well."), rita)
+    export_job(elsewhere, film.job_id, tmp_path / "job.zip")
+    clock.now += 60
+    ann = of(store, Person(Role.TECHNICIAN, MAIL, "Ann"))
+    ann.take_in(tmp_path / "job.zip")
+    clock.now += 60
+    reviewer = Person(Role.REVIEWER, "rita@office.example", "Rita")
+    ann.share(film.job_id, "rita@office.example", Level.READ)
+    of(store, reviewer).add(film.job_id, Verdict("adjust", "Not so."))
+    forged, own = store.entries(film.job_id, Verdict)
+    assert forged.author == own.author == rita
+    assert (forged.taken_in, own.taken_in) == (TakenIn(clock.now - 60, f"Ann <{MAIL}>"), None)
+    for words in (said_by(forged), report_words(forged)):
+        assert words.startswith(f"{rita}, 2026-02-02 ")
+        assert f"; came in a bundle, taken in by Ann <{MAIL}> on 2026-02-02 " in words
+    for words in (said_by(own), report_words(own)):
+        assert "bundle" not in words
+    again = export_job(store, film.job_id, tmp_path / "again.zip")
+    assert ann.take_in(again).entries == 0, "what a store knows of an entry is no part of it"
+    remove_job(store, film.job_id)
+    assert store.jobs() == ()
+
+
+def report_words(entry: Entry[Verdict]) -> str:
+    """Who gave a verdict, as the record prints it."""
+    section = review_section((Reviewed(entry, (), True, ()),))
+    return next(block.words for block in section.blocks if isinstance(block, Text) and block.style == "small")
 
 
 def test_a_bundle_that_only_names_somebody_elses_clip_does_not_get_it(store: Store, tmp_path: Path) -> None:

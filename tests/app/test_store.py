@@ -17,6 +17,7 @@ from sqlalchemy import Connection, Inspector, create_engine, inspect, select, te
 from stored import Clock, add_film, add_job, measured, run_of
 
 from app import files, keeping, migrate, schema
+from app.access import Level
 from app.jobs import RunState
 from app.migrate import MIGRATIONS, Migration
 from app.record import (
@@ -32,6 +33,7 @@ from app.record import (
     Verdict,
 )
 from app.runs import GONE, STALE_AFTER_S
+from app.sharing import Sharing
 from app.store import Store, StoreError, default_folder, display_label
 from app.turns import STARTS_WITHIN_S
 
@@ -687,3 +689,21 @@ def test_default_folder_is_the_persons_own(monkeypatch: pytest.MonkeyPatch, tmp_
     assert default_folder() == tmp_path / "strokecurve"
     monkeypatch.setattr("sys.platform", "darwin")
     assert default_folder().parts[-3:] == ("Library", "Application Support", "strokecurve")
+
+
+def test_a_store_that_did_not_note_what_came_in_bundles_opens(tmp_path: Path, clock: Clock) -> None:
+    """The store as it was before: a measured film with a comment and a verdict, two shares, one link."""
+    shutil.copytree(DATA / "store_v3", tmp_path / "store")
+    store = Store(tmp_path / "store", clock)
+    (job,) = store.jobs()
+    assert job.title == "Burner C (invented), Plant (invented)"
+    (film,) = job.films
+    assert film.measured is not None
+    said = [*store.entries(job.job_id, Comment), *store.entries(job.job_id, Verdict)]
+    assert [(entry.author, entry.taken_in) for entry in said] == [("Rita (by the link for Rita)", None)] * 2
+    sharing = Sharing(store.database, store.folder, clock)
+    levels = {"ann@works.example": Level.OWN, "bob@works.example": Level.READ}
+    assert sharing.shares(job.job_id).levels == levels
+    assert [link.label for link in sharing.links(job.job_id)] == ["Rita"]
+    assert keeping.check(store).problems == ()
+    assert keeping.check(store).notes == ()
