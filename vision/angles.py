@@ -84,7 +84,7 @@ def angles_with_sigma(
         # A constant error of the direction cancels in every difference: only departures from the mean count.
         sensitivity = facts.sensitivity[:, s]
         change = sensitivity - sensitivity[~gap].mean(axis=0) if (~gap).any() else sensitivity
-        common = fit.likeness * np.einsum("kg,gh,kh->k", change, fit.covariance, change)
+        common = np.einsum("kg,gh,kh->k", change, fit.covariance, change)
         # Edges of one marker err together more than edges taken alone show. A shaft can follow a false shift
         # of its marker along the circle, but not one toward its axis: that one tells how large they are.
         excess = _excess(facts.radial[:, mine])

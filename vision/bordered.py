@@ -76,17 +76,15 @@ class SharedFit(Generic[State]):
     state : State
         Best values.
     covariance : ndarray, shape (G, G)
-        Of the shared unknowns, scaled by ``noise_scale`` squared, as if frames erred independently.
+        Of the shared unknowns: scaled by ``noise_scale`` squared, and larger by what neighbouring frames of
+        the fit err alike.
     noise_scale : float
         Spread of the residuals in stated standard deviations (robust): 1 if those were right.
-    likeness : float
-        Factor by which the covariance is larger because neighbouring frames of the fit err alike.
     """
 
     state: State
     covariance: Floats
     noise_scale: float
-    likeness: float
 
 
 def fit_shared(
@@ -150,8 +148,8 @@ def fit_shared(
             break
     if least_gain <= _LEAST_GAIN:
         system = _linearised(model, state, nodes, scale)
-    covariance = system.inverse * system.unit[:, None] * system.unit[None, :]
-    return SharedFit(state, covariance, scale, _likeness(system))
+    covariance = _likeness(system) * system.inverse * system.unit[:, None] * system.unit[None, :]
+    return SharedFit(state, covariance, scale)
 
 
 def fit_frames(

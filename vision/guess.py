@@ -45,61 +45,82 @@ def first_guess(
     model: JointModel, tracks: MarkerTracks, ids: list[int], key: NDArray[np.intp]
 ) -> tuple[JointState, NDArray[np.intp]]:
     """Card pose by itself in each key frame, then shafts from circles in the plane of the arms."""
-    width, height = model.picture_wh_px
-    settings = model.settings
-    camera = Camera(settings.focal_per_width * max(width, height), (0.5 * (width - 1), 0.5 * (height - 1)))
+    camera = _expected_camera(model.picture_wh_px, model.settings)
     column = {int(i): m for m, i in enumerate(tracks.ids)}
     corners = tracks.corners_px()[key][:, [column[i] for i in ids]]
     cards = len(model.card_ids)
-    rotations, translations, kept = [], [], []
-    for k in range(len(key)):
-        seen = np.isfinite(corners[k, :cards, 0, 0])
-        pose = card_pose(camera, np.array(model.card_ids, np.int64)[seen], corners[k, :cards][seen])
-        if pose is not None:
-            rotations.append(pose[0])
-            translations.append(pose[1])
-            kept.append(k)
-    if len(kept) < 3:
-        raise PoseError(
-            "The reference card cannot be made out.",
-            "Fix it flat, roughly parallel to the arms, in full view.",
-        )
-    rotation, translation = np.array(rotations), np.array(translations)
-    corners = corners[kept]
-    shafts = model.shafts
-    angle = np.zeros((len(kept), shafts))
-    centre = np.zeros((shafts, 2))
-    mount_rotation = np.repeat(np.eye(3)[None], len(model.mounted), axis=0)
-    mount_offset = np.zeros((len(model.mounted), 3))
-    mount_offset[:, 2] = settings.height_mean_mm
-    for b, marker in enumerate(model.mounted):
-        plane = meet_plane(camera, rotation, translation, corners[:, cards + b], settings.height_mean_mm)
-        up = plane[:, 0] + plane[:, 1] - plane[:, 2] - plane[:, 3]
-        direction = np.arctan2(-up[:, 0], up[:, 1])
-        middle = plane.mean(axis=1)
-        s = marker.shaft
-        if marker.leads:
-            angle[:, s] = unwrapped(direction)
-            centre[s], mount_offset[b, :2] = _circle(angle[:, s], middle)
-        else:
-            turn = np.nanmean(np.exp(1j * (direction - angle[:, s])))
-            mount_rotation[b] = rotation_from_vector(np.array([0.0, 0.0, np.angle(turn)]))
-            c, sn = np.cos(angle[:, s]), np.sin(angle[:, s])
-            off = middle - centre[s]
-            mount_offset[b, :2] = np.nanmean(
-                np.stack([c * off[:, 0] + sn * off[:, 1], c * off[:, 1] - sn * off[:, 0]], 1), 0
-            )
+    kept, rotation, translation = _card_poses(camera, model.card_ids, corners[:, :cards])
+    height_mm = model.settings.height_mean_mm
+    planes = [
+        meet_plane(camera, rotation, translation, corners[kept, cards + b], height_mm)
+        for b in range(len(model.mounted))
+    ]
+    angle, centre, mount_rotation, mount_offset = _from_circles(model, planes)
     state = JointState(
         camera=camera,
         rotation=rotation,
         translation=translation,
-        axis=np.repeat(np.eye(3)[None], shafts, axis=0),
+        axis=np.repeat(np.eye(3)[None], model.shafts, axis=0),
         centre_mm=centre,
         mount_rotation=mount_rotation,
         mount_offset_mm=mount_offset,
         angle_rad=np.nan_to_num(angle),
     )
     return state, key[kept]
+
+
+def _expected_camera(picture_wh_px: tuple[int, int], settings: JointSettings) -> Camera:
+    """Give the camera that a phone most likely has."""
+    width, height = picture_wh_px
+    return Camera(settings.focal_per_width * max(width, height), (0.5 * (width - 1), 0.5 * (height - 1)))
+
+
+def _card_poses(
+    camera: Camera, card_ids: list[int], corners_px: Floats
+) -> tuple[NDArray[np.intp], Floats, Floats]:
+    """Frames in which the card can be made out, and its pose there: (K,), (K, 3, 3) and (K, 3)."""
+    ids = np.array(card_ids, np.int64)
+    kept, rotations, translations = [], [], []
+    for k, corners in enumerate(corners_px):
+        seen = np.isfinite(corners[:, 0, 0])
+        pose = card_pose(camera, ids[seen], corners[seen])
+        if pose is not None:
+            kept.append(k)
+            rotations.append(pose[0])
+            translations.append(pose[1])
+    if len(kept) < 3:
+        raise PoseError(
+            "The reference card cannot be made out.",
+            "Fix it flat, roughly parallel to the arms, in full view.",
+        )
+    return np.array(kept, np.intp), np.array(rotations), np.array(translations)
+
+
+def _from_circles(model: JointModel, planes: list[Floats]) -> tuple[Floats, Floats, Floats, Floats]:
+    """Angles (K, S), centres (S, 2), mounting of B markers (B, 3, 3) and (B, 3), from corners (K, 4, 2) each.
+
+    The corners are in mm, in the plane of the arms.
+    """
+    frames = len(planes[0])
+    angle, centre = np.zeros((frames, model.shafts)), np.zeros((model.shafts, 2))
+    mount_rotation = np.repeat(np.eye(3)[None], len(model.mounted), axis=0)
+    mount_offset = np.zeros((len(model.mounted), 3))
+    mount_offset[:, 2] = model.settings.height_mean_mm
+    for b, (marker, plane) in enumerate(zip(model.mounted, planes, strict=True)):
+        up = plane[:, 0] + plane[:, 1] - plane[:, 2] - plane[:, 3]
+        direction, middle = np.arctan2(-up[:, 0], up[:, 1]), plane.mean(axis=1)
+        s = marker.shaft
+        if marker.leads:
+            angle[:, s] = unwrapped(direction)
+            centre[s], mount_offset[b, :2] = _circle(angle[:, s], middle)
+            continue
+        turn = np.nanmean(np.exp(1j * (direction - angle[:, s])))
+        mount_rotation[b] = rotation_from_vector(np.array([0.0, 0.0, np.angle(turn)]))
+        c, sn = np.cos(angle[:, s]), np.sin(angle[:, s])
+        off = middle - centre[s]
+        turned_back = [c * off[:, 0] + sn * off[:, 1], c * off[:, 1] - sn * off[:, 0]]
+        mount_offset[b, :2] = np.nanmean(np.stack(turned_back, 1), 0)
+    return angle, centre, mount_rotation, mount_offset
 
 
 def _circle(angle_rad: Floats, middle_mm: Floats) -> tuple[Floats, Floats]:
@@ -151,8 +172,7 @@ def marker_sides(
     although the arm's height above the card is unknown.
     """
     settings = JointSettings()
-    width, height = picture_wh_px
-    camera = Camera(settings.focal_per_width * max(width, height), (0.5 * (width - 1), 0.5 * (height - 1)))
+    camera = _expected_camera(picture_wh_px, settings)
     corners = tracks.corners_px()
     column = {int(i): m for m, i in enumerate(tracks.ids)}
     cards = card_ids_in(tracks)

@@ -29,7 +29,7 @@ from vision.follow import MarkerTracks
 from vision.guess import first_guess, key_frames
 from vision.joint import JointModel, JointSettings, JointState, MountedMarker, card_ids_in
 from vision.motion import ShaftMotion, ShaftSpec
-from vision.nodes import Nodes
+from vision.nodes import LEAST_REJECT_PX, Nodes
 from vision.noise import find_noise
 from vision.rotations import mean_rotation
 from vision.shifts import Shifts
@@ -61,11 +61,13 @@ class HingeSettings:
         marker that leans more than this is tried with other leans.
     steady_ratio : float
         The camera counts as standing still if a fixed pose raises the noise by no more than this.
+    steady_wander : float
+        A fixed pose is not tried where the camera moved by more than this share of its distance: no stand
+        gives way so far, and a fit from one pose for all would start far from everything.
     reject : float
         A marker whose nodes lie this many standard deviations off (RMS) in a frame is not believed there.
     least_reject_px : float
-        A marker nearer to the model than this is never refused, however clean the film: nothing that gets in
-        front of a marker moves its edges so little.
+        A marker nearer to the model than this is never refused (``vision.nodes``).
     least_turn_rad : float
         A shaft that turns less does not show where its centre is.
     knock : float
@@ -83,8 +85,9 @@ class HingeSettings:
     held_share: float = 0.1
     suspect_tilt_rad: float = np.deg2rad(1.5)
     steady_ratio: float = 1.15
+    steady_wander: float = 0.1
     reject: float = 4.5
-    least_reject_px: float = 0.1
+    least_reject_px: float = LEAST_REJECT_PX
     least_turn_rad: float = np.deg2rad(4.0)
     knock: float = 2.5
     joint: JointSettings = field(default_factory=JointSettings)
@@ -149,22 +152,12 @@ def _find_shafts(
     start, key = first_guess(model, tracks, ids, key)
     fit = _settle(model, start, nodes.frames(key), settings, job)
     model, fit = _steady_or_not(model, fit, nodes.frames(key), settings, job)
-    scatter = Nodes.from_tracks(tracks, ids, np.full(len(ids), _NO_FLOOR_PX)).frames(key)
-    for _ in range(settings.floor_turns):
-        noise = find_noise(model, fit.state, nodes.frames(key), scatter, settings.least_floor_px)
-        model = model.with_pairs(noise.pair_correlation)
-        # On a tripod the card shows the same pixels in every frame, so its fixed errors do not average out:
-        # all frames together must count for no more than one look with that error.
-        floor_px = np.hypot(noise.own_px, np.sqrt(len(key)) * noise.fixed_px)
-        nodes = Nodes.from_tracks(tracks, ids, floor_px)
-        fit = fit_shared(model, fit.state, nodes.frames(key), job, 1.0, _ROUGH)
-    fit = fit_shared(model, fit.state, nodes.frames(key), job, 1.0)
+    model, fit, everything = _with_noise_found(model, fit, tracks, ids, key, settings, job)
     job.report(1, 3, "finding camera and shafts")
-    everything = nodes
-    state = _every_frame(model, fit, nodes, tracks.time_s, key, job)
-    nodes, refused = _without_wrong_markers(model, state, nodes, fit.noise_scale, settings)
+    state = _every_frame(model, fit, everything, tracks.time_s, key, job)
+    nodes, refused = _without_wrong_markers(model, state, everything, settings)
     if refused.any():
-        state = fit_in_blocks(model, state, nodes, fit.noise_scale)
+        state = fit_in_blocks(model, state, nodes, 1.0)
     job.report(2, 3, "finding camera and shafts")
     parts = [
         frame_facts(model, state.frames(pick), everything.frames(pick), refused[pick])
@@ -176,10 +169,47 @@ def _find_shafts(
     if not model.steady:
         posed = np.asarray(nodes.seen[:, : len(model.card_ids)].any(axis=1))
         state, posing = with_smooth_poses(model, state, nodes, facts, posed, tracks.time_s, settings.knock)
-    angle, sigma = angles_with_sigma(model, fit, state, nodes, facts, posing, posed)
-    return _motion(
-        model, fit, state, nodes, refused, facts.shifts, (angle, sigma), posed, tracks, shafts, ids, settings
-    )
+    angles = angles_with_sigma(model, fit, state, nodes, facts, posing, posed)
+    fitted = _Fitted(model, fit.covariance, state, nodes, refused, posed)
+    return _motion(fitted, facts.shifts, angles, tracks.time_s, tuple(s.name for s in shafts), settings)
+
+
+@dataclass(frozen=True, slots=True)
+class _Fitted:
+    """The model fitted to all frames."""
+
+    model: JointModel
+    covariance: Floats  # of the shared unknowns
+    state: JointState
+    nodes: Nodes  # without those refused
+    refused: Bools
+    posed: Bools  # frames whose pose is known
+
+
+def _with_noise_found(
+    model: JointModel,
+    fit: SharedFit[JointState],
+    tracks: MarkerTracks,
+    ids: list[int],
+    key: NDArray[np.intp],
+    settings: HingeSettings,
+    job: JobControl,
+) -> tuple[JointModel, SharedFit[JointState], Nodes]:
+    """Fit again with the noise that the residuals show; give the nodes of all frames with that noise, too.
+
+    The noise is stated in full then, so from here on residuals count as they are (a noise scale of 1).
+    """
+    scatter = Nodes.from_tracks(tracks, ids, np.full(len(ids), _NO_FLOOR_PX)).frames(key)
+    nodes = Nodes.from_tracks(tracks, ids, np.full(len(ids), settings.start_floor_px))
+    for _ in range(settings.floor_turns):
+        noise = find_noise(model, fit.state, nodes.frames(key), scatter, settings.least_floor_px)
+        model = model.with_pairs(noise.pair_correlation)
+        # On a tripod the card shows the same pixels in every frame, so its fixed errors do not average out:
+        # all frames together must count for no more than one look with that error.
+        floor_px = np.hypot(noise.own_px, np.sqrt(len(key)) * noise.fixed_px)
+        nodes = Nodes.from_tracks(tracks, ids, floor_px)
+        fit = fit_shared(model, fit.state, nodes.frames(key), job, 1.0, _ROUGH)
+    return model, fit_shared(model, fit.state, nodes.frames(key), job, 1.0), nodes
 
 
 def _mounted(tracks: MarkerTracks, shafts: list[ShaftSpec]) -> list[MountedMarker]:
@@ -215,14 +245,15 @@ def _settle(
         lean = model.mount_tilt_rad(fit.state, b)
         if np.hypot(*lean) < settings.suspect_tilt_rad:
             continue
-        cost = fit_cost(model, fit.state, nodes, fit.noise_scale)
+        # Costs are compared under one scale; the better state then finds its own.
+        scale = fit.noise_scale
+        states = [fit.state]
         for share in (0.0, -1.0):
-            other = fit_shared(
-                model, model.with_mount_tilt(fit.state, b, share * lean), nodes, job, fit.noise_scale
-            )
-            other_cost = fit_cost(model, other.state, nodes, fit.noise_scale)
-            if other_cost < cost:
-                fit, cost = fit_shared(model, other.state, nodes, job), other_cost
+            other = model.with_mount_tilt(fit.state, b, share * lean)
+            states.append(fit_shared(model, other, nodes, job, scale).state)
+        best = int(np.argmin([fit_cost(model, state, nodes, scale) for state in states]))
+        if best:
+            fit = fit_shared(model, states[best], nodes, job)
     return fit
 
 
@@ -232,7 +263,7 @@ def _steady_or_not(
     """Try one pose for all frames; keep it if the markers fit almost as well."""
     frames = len(fit.state.rotation)
     wander = np.ptp(fit.state.translation, axis=0).max()
-    if wander > 0.1 * np.median(fit.state.translation[:, 2]):
+    if wander > settings.steady_wander * np.median(fit.state.translation[:, 2]):
         return model, fit
     fixed = replace(
         fit.state,
@@ -261,7 +292,7 @@ def _every_frame(
     for pick in frame_blocks(len(time_s)):
         job.check()
         guess = start.frames(nearest[pick])
-        blocks.append(fit_frames(model, guess, nodes.frames(pick), fit.noise_scale, steps=10))
+        blocks.append(fit_frames(model, guess, nodes.frames(pick), 1.0, steps=10))
     return joined(blocks)
 
 
@@ -272,38 +303,31 @@ def _rms(model: JointModel, state: JointState, nodes: Nodes) -> Floats:
 
 
 def _without_wrong_markers(
-    model: JointModel, state: JointState, nodes: Nodes, scale: float, settings: HingeSettings
+    model: JointModel, state: JointState, nodes: Nodes, settings: HingeSettings
 ) -> tuple[Nodes, Bools]:
     """Refuse, frame by frame, markers that lie off the model (something in front of them, or moved)."""
-    rms = _rms(model, state, nodes) / scale
-    # one standard deviation of the marker's nodes, as a share of the distance that is always allowed
-    allowed = settings.least_reject_px * nodes.inverse_sigma.mean(axis=2) / scale
-    refused = nodes.seen & ~(rms <= np.maximum(settings.reject, allowed))
+    rms = _rms(model, state, nodes)
+    refused = nodes.seen & ~nodes.believed(rms, settings.reject, settings.least_reject_px)
     kept = np.where(refused[..., None], 0.0, nodes.inverse_sigma)
     return replace(nodes, inverse_sigma=kept), refused
 
 
 def _motion(
-    model: JointModel,
-    fit: SharedFit[JointState],
-    state: JointState,
-    nodes: Nodes,
-    refused: Bools,
+    fitted: _Fitted,
     shifts: Shifts,
     angles: tuple[Floats, Floats],
-    posed: Bools,
-    tracks: MarkerTracks,
-    shafts: list[ShaftSpec],
-    ids: list[int],
+    time_s: Floats,
+    names: tuple[str, ...],
     settings: HingeSettings,
 ) -> ShaftMotion:
+    model, state, posed = fitted.model, fitted.state, fitted.posed
     angle, sigma = angles
-    centre, centre_sigma = _centres(model, fit, state, nodes, settings)
+    centre, centre_sigma = _centres(fitted, settings)
     camera = state.camera
     logger.info("camera %s, focal length %.1f px", "steady" if model.steady else "in hand", camera.focal_px)
     return ShaftMotion(
-        time_s=tracks.time_s,
-        names=tuple(s.name for s in shafts),
+        time_s=time_s,
+        names=names,
         angle_rad=angle,
         sigma_rad=sigma,
         centre_mm=centre,
@@ -311,36 +335,34 @@ def _motion(
         axis=state.axis[:, :, 2],
         lead_offset_mm=state.mount_offset_mm[[_lead(model, s) for s in range(model.shafts)], :2],
         camera=camera,
-        focal_sigma_px=float(camera.focal_px * np.sqrt(fit.covariance[0, 0])),
+        focal_sigma_px=float(camera.focal_px * np.sqrt(fitted.covariance[0, 0])),
         rotation=np.where(posed[:, None, None], state.rotation, np.nan),
         translation=np.where(posed[:, None], state.translation, np.nan),
         steady=model.steady,
-        noise_scale=fit.noise_scale,
-        refused=refused,
+        refused=fitted.refused,
         shafts_shift_mm=shifts.shafts_mm,
         twist_rad=shifts.twist_rad,
-        marker_ids=tuple(ids),
+        marker_ids=(*model.card_ids, *(m.marker_id for m in model.mounted)),
     )
 
 
-def _centres(
-    model: JointModel, fit: SharedFit[JointState], state: JointState, nodes: Nodes, settings: HingeSettings
-) -> tuple[Floats, Floats]:
+def _centres(fitted: _Fitted, settings: HingeSettings) -> tuple[Floats, Floats]:
     """Each axis at the height of its leading marker, (S, 3), and the deviations of x and y, (S, 2)."""
+    model, state = fitted.model, fitted.state
     centre = np.zeros((model.shafts, 3))
     sigma = np.zeros((model.shafts, 2))
     for s, at in enumerate(model.axis_at):
         height = float(state.mount_offset_mm[_lead(model, s), 2])
         centre[s, :2] = state.centre_mm[s]
         centre[s] += height * state.axis[s, :, 2]
-        turned = state.angle_rad[:, s][nodes.seen[:, len(model.card_ids) + _lead(model, s)]]
+        turned = state.angle_rad[:, s][fitted.nodes.seen[:, len(model.card_ids) + _lead(model, s)]]
         if not turned.size or np.ptp(turned) < settings.least_turn_rad:
             # Noise of the angle would pass for a turn and seem to fix the centre.
             sigma[s] = np.inf
             continue
         # A lean of the axis about y moves the point at this height along x, one about x along -y.
         by_shared = np.array([[0.0, height, 1.0, 0.0], [-height, 0.0, 0.0, 1.0]])
-        block = fit.covariance[at : at + 4, at : at + 4]
+        block = fitted.covariance[at : at + 4, at : at + 4]
         sigma[s] = np.sqrt(np.diag(by_shared @ block @ by_shared.T))
     return centre, sigma
 

@@ -56,8 +56,6 @@ class ShaftMotion:
         Pose of the card in each frame, NaN where unknown.
     steady : bool
         Whether the camera stood still.
-    noise_scale : float
-        Residual spread in stated corner noise.
     refused : ndarray of bool, shape (F, M)
         Markers seen but not believed, in the order of ``marker_ids``.
     shafts_shift_mm : ndarray, shape (F, 2)
@@ -81,7 +79,6 @@ class ShaftMotion:
     rotation: Floats
     translation: Floats
     steady: bool
-    noise_scale: float
     refused: Bools
     shafts_shift_mm: Floats
     twist_rad: Floats
@@ -105,7 +102,7 @@ class ShaftMotion:
             names=np.array(self.names),
             marker_ids=np.array(self.marker_ids, np.int64),
             camera=np.array([camera.focal_px, *camera.centre_px, camera.k1, camera.k2, camera.bleed]),
-            scalars=np.array([self.focal_sigma_px, float(self.steady), self.noise_scale]),
+            scalars=np.array([self.focal_sigma_px, float(self.steady)]),
         )
 
     @classmethod
@@ -113,7 +110,7 @@ class ShaftMotion:
         """Read what ``save`` wrote."""
         with np.load(path, allow_pickle=False) as stored:
             focal, cx, cy, k1, k2, bleed = (float(v) for v in stored["camera"])
-            focal_sigma, steady, noise_scale = (float(v) for v in stored["scalars"])
+            focal_sigma, steady = (float(v) for v in stored["scalars"][:2])
             return cls(
                 **{name: stored[name] for name in _ARRAYS},
                 names=tuple(str(n) for n in stored["names"]),
@@ -121,7 +118,6 @@ class ShaftMotion:
                 camera=Camera(focal, (cx, cy), k1, k2, bleed),
                 focal_sigma_px=focal_sigma,
                 steady=bool(steady),
-                noise_scale=noise_scale,
             )
 
 

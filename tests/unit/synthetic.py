@@ -184,15 +184,20 @@ def tracks_of(
     sigma_px: float = 0.03,
     fixed_px: float = 0.0,
     stated_px: float | None = None,
+    memory_frames: float = 0.0,
 ) -> MarkerTracks:
     """Tracks of a clip: noise across each line, and for card markers an error that all frames share.
 
-    ``stated_px`` is what the tracks say of their noise; the true figure if left out.
+    ``stated_px`` is what the tracks say of their noise; the true figure if left out. With ``memory_frames``
+    the noise of a line forgets itself over so many frames (first-order Markov), as a codec's does.
     """
     ids, nodes = true_nodes(truth)
     if rng is not None:
         outward = outward_of(nodes)[..., None, :]
         error = sigma_px * rng.normal(size=nodes.shape[:-1])
+        keep = np.exp(-1.0 / memory_frames) if memory_frames else 0.0
+        for k in range(1, len(error)):
+            error[k] = keep * error[k - 1] + np.sqrt(1.0 - keep**2) * error[k]
         cards = np.isin(ids, list(CARD_CENTRES_MM))
         error[:, cards] += fixed_px * rng.normal(size=(int(cards.sum()), 4, 2))
         nodes = nodes + error[..., None] * outward
