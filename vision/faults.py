@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +11,7 @@ from vision.arrays import Floats
 from vision.follow import MarkerTracks
 from vision.markers import CARD_IDS
 from vision.motion import ShaftMotion
+from vision.rods import RodMotion
 from vision.shifts import largest_step
 
 
@@ -20,21 +22,36 @@ class FaultSettings:
     Attributes
     ----------
     least_share : float
-        Share of the frames in which a marker should be measured.
+        Share of the frames in which a marker should be measured: a hand that passes once is worth no words,
+        a gap of half a second in a film of twenty is.
     least_side_px : float
-        Side of a marker in the picture.
+        Side of a marker in the picture: six pixels for a cell of its code. Narrower cells are within reach of
+        the edges' blur even in a sharp picture.
     most_blur_px : float
-        Blur (standard deviation) across the edges.
+        Blur (standard deviation) across the edges: a cell of the smallest marker is less than three of them
+        wide then, so that its code begins to run together.
     most_oblique_rad : float
-        Angle between line of sight and card normal.
+        Angle between line of sight and card normal: from here on lengths across the tilt shrink by a fifth.
     most_lean_rad : float
-        Angle between a shaft's axis and the card's normal.
+        Angle between a shaft's axis and the card's normal: from here on, seen square to the card, the arm's
+        circle is shortened by one part in a hundred.
     least_rate_hz : float
-        Frames in a second.
+        Frames in a second: phones film at 24 or more, and go lower only where light is poor.
     most_shift_mm, most_twist_rad : float
-        Lasting shift of the card against the shafts, and turn of a marker on its arm, within the clip.
+        Lasting shift of the card against the shafts, and turn of a marker on its arm, within the clip. At a
+        radius of 60 mm the shift looks like a third of a degree; the turn is as large as a lost motion that
+        people look for.
     sure_sigmas : float
-        A shift must also stand out of its noise by so many standard deviations.
+        A shift must also stand out of its noise by so many standard deviations: the largest step of hundreds
+        of frames is looked at.
+    caution_share : float
+        With less than this share of the frames measured, gaps are no note but a caution: they are long enough
+        to hide a hold or a good part of a pass.
+    most_refused_share : float
+        Share of the frames in which a marker may be refused without a word: once in fifty, as a blink of
+        glare does.
+    least_card_share : float
+        A card marker seen in less than this share of the frames counts as out of sight.
     """
 
     least_share: float = 0.97
@@ -46,6 +63,9 @@ class FaultSettings:
     most_shift_mm: float = 0.3
     most_twist_rad: float = np.deg2rad(0.6)
     sure_sigmas: float = 4.0
+    caution_share: float = 0.8
+    most_refused_share: float = 0.02
+    least_card_share: float = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +101,7 @@ def find_faults(
     motion: ShaftMotion,
     damaged_packets: int,
     settings: FaultSettings | None = None,
+    rods: Sequence[RodMotion] = (),
 ) -> tuple[Fault, ...]:
     """List the faults of the filming.
 
@@ -94,62 +115,76 @@ def find_faults(
         Pieces of the file that could not be decoded.
     settings : FaultSettings, optional
         Limits.
+    rods : sequence of RodMotion
+        Rods found from them.
 
     Returns
     -------
     tuple of Fault
     """
     settings = settings or FaultSettings()
-    faults = [*_lost(tracks, motion, settings), *_small_or_blurred(tracks, motion, settings)]
-    faults += [*_card(tracks), *_moved(motion, settings), *_tilted(motion, settings)]
+    faults = [*_lost(motion, rods, settings), *_disturbed(motion, rods, settings)]
+    faults += _small_or_blurred(tracks, [*motion.marker_ids, *(r.marker_id for r in rods)], settings)
+    faults += [*_card(tracks, settings), *_moved(motion, settings), *_tilted(motion, settings)]
     faults += _file(tracks, damaged_packets, settings)
     return tuple(faults)
 
 
-def _lost(tracks: MarkerTracks, motion: ShaftMotion, settings: FaultSettings) -> list[Fault]:
+def _lost(motion: ShaftMotion, rods: Sequence[RodMotion], settings: FaultSettings) -> list[Fault]:
+    """Shafts and rods that were not measured all the time."""
+    series = [(name, motion.angle_rad[:, s]) for s, name in enumerate(motion.names)]
+    series += [(f"the rod with marker {rod.marker_id}", rod.angle_rad) for rod in rods]
     faults = []
-    for s, name in enumerate(motion.names):
-        share = float(np.isfinite(motion.angle_rad[:, s]).mean())
-        if share < settings.least_share:
-            longest = _longest_gap_s(motion.time_s, np.isfinite(motion.angle_rad[:, s]))
-            faults.append(
-                Fault(
-                    "marker_lost",
-                    "caution" if share < 0.8 else "note",
-                    name,
-                    100 * share,
-                    None,
-                    100 * settings.least_share,
-                    f"The angle of {name} could be measured in {100 * share:.0f} % of the frames; "
-                    f"the longest gap lasts {longest:.1f} s.",
-                    "Keep hands, cables and glare off its marker and the card; film again if it matters.",
-                )
+    for name, angle_rad in series:
+        measured = np.isfinite(angle_rad)
+        share = float(measured.mean())
+        if share >= settings.least_share:
+            continue
+        longest = _longest_gap_s(motion.time_s, measured)
+        faults.append(
+            Fault(
+                "marker_lost",
+                "caution" if share < settings.caution_share else "note",
+                name.removeprefix("the "),
+                100 * share,
+                None,
+                100 * settings.least_share,
+                f"The angle of {name} could be measured in {100 * share:.0f} % of the frames; "
+                f"the longest gap lasts {longest:.1f} s.",
+                "Keep hands, cables and glare off its marker and the card; film again if it matters.",
             )
-    for m, marker_id in enumerate(motion.marker_ids):
-        refused = int(motion.refused[:, m].sum())
-        if refused > 0.02 * len(tracks.time_s):
-            faults.append(
-                Fault(
-                    "marker_disturbed",
-                    "note",
-                    f"marker {marker_id}",
-                    refused,
-                    None,
-                    None,
-                    f"Marker {marker_id} was seen but did not fit its shaft or card in {refused} frames, "
-                    "which were left out.",
-                    "See that it lies flat, is glued down firmly and nothing moves in front of it.",
-                )
-            )
+        )
     return faults
 
 
-def _small_or_blurred(tracks: MarkerTracks, motion: ShaftMotion, settings: FaultSettings) -> list[Fault]:
+def _disturbed(motion: ShaftMotion, rods: Sequence[RodMotion], settings: FaultSettings) -> list[Fault]:
+    """Markers that were seen but not believed."""
+    series = [(i, motion.refused[:, m]) for m, i in enumerate(motion.marker_ids)]
+    series += [(rod.marker_id, rod.refused) for rod in rods]
+    most = settings.most_refused_share * len(motion.time_s)
+    return [
+        Fault(
+            "marker_disturbed",
+            "note",
+            f"marker {marker_id}",
+            int(refused.sum()),
+            None,
+            most,
+            f"Marker {marker_id} was seen but did not fit its shaft, rod or card in {refused.sum()} frames, "
+            "which were left out.",
+            "See that it lies flat, is glued down firmly and nothing moves in front of it.",
+        )
+        for marker_id, refused in series
+        if refused.sum() > most
+    ]
+
+
+def _small_or_blurred(tracks: MarkerTracks, ids: Sequence[int], settings: FaultSettings) -> list[Fault]:
     faults = []
     corners = tracks.corners_px()
     edge = np.roll(corners, -1, axis=2) - corners
     side = np.hypot(edge[..., 0], edge[..., 1]).mean(axis=2)
-    for marker_id in motion.marker_ids:
+    for marker_id in ids:
         m = int(np.flatnonzero(tracks.ids == marker_id)[0])
         side_px = float(np.nanmedian(side[:, m]))
         blur_px = float(np.nanquantile(tracks.blur_px[:, m].max(axis=1), 0.9))
@@ -182,9 +217,9 @@ def _small_or_blurred(tracks: MarkerTracks, motion: ShaftMotion, settings: Fault
     return faults
 
 
-def _card(tracks: MarkerTracks) -> list[Fault]:
+def _card(tracks: MarkerTracks, settings: FaultSettings) -> list[Fault]:
     share = {c: float(tracks.seen[:, tracks.ids == c].mean()) if c in tracks.ids else 0.0 for c in CARD_IDS}
-    missing = [str(c) for c, seen in share.items() if seen < 0.5]
+    missing = [str(c) for c, seen in share.items() if seen < settings.least_card_share]
     if not missing:
         return []
     return [

@@ -13,14 +13,14 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.arrays import Floats
+from vision.arrays import Bools, Floats
 from vision.bordered import SharedFit, fit_frames, fit_shared
 from vision.camera import Camera, meet_plane, square_nodes_mm
 from vision.control import JobControl, Unattended
 from vision.errors import DetectionError
 from vision.follow import MarkerTracks
 from vision.motion import ShaftMotion
-from vision.nodes import Nodes
+from vision.nodes import LEAST_REJECT_PX, Nodes
 from vision.rotations import rotated, rotation_from_vector, turn_about_z
 
 
@@ -42,6 +42,8 @@ class RodSettings:
         Most steps.
     reject : float
         A marker whose nodes lie this many standard deviations off (RMS) in a frame is not believed there.
+    least_reject_px : float
+        A marker nearer to the model than this is never refused (``vision.nodes``).
     least_turn_rad : float
         Turn of rod against arm below which the pin is not looked for.
     """
@@ -55,6 +57,7 @@ class RodSettings:
     huber: float = 2.5
     steps: int = 25
     reject: float = 4.5
+    least_reject_px: float = LEAST_REJECT_PX
     least_turn_rad: float = np.deg2rad(12.0)
 
 
@@ -74,6 +77,8 @@ class RodMotion:
         Marker above the card's plane, along the common axis.
     plane : ndarray, shape (3, 3)
         Rotation that takes z to the common axis: coordinates here are ``plane.T @ card``.
+    refused : ndarray of bool, shape (F,)
+        Frames in which the marker was seen but not believed.
     """
 
     marker_id: int
@@ -81,6 +86,7 @@ class RodMotion:
     angle_rad: Floats
     height_mm: float
     plane: Floats
+    refused: Bools
 
     def save(self, path: Path) -> None:
         """Write the motion to an ``.npz`` file."""
@@ -91,18 +97,22 @@ class RodMotion:
             plane=self.plane,
             marker_id=np.int64(self.marker_id),
             height_mm=np.float64(self.height_mm),
+            refused=self.refused,
         )
 
     @classmethod
     def load(cls, path: Path) -> RodMotion:
         """Read what ``save`` wrote."""
         with np.load(path, allow_pickle=False) as stored:
+            angle = stored["angle_rad"]
             return cls(
                 int(stored["marker_id"]),
                 stored["position_mm"],
-                stored["angle_rad"],
+                angle,
                 float(stored["height_mm"]),
                 stored["plane"],
+                # files of earlier versions do not say what was refused
+                stored["refused"] if "refused" in stored else np.zeros(angle.shape, bool),
             )
 
 
@@ -291,13 +301,17 @@ def find_rod(
     fit: SharedFit[_RodState] = fit_shared(model.frames(key), key_start, nodes.frames(key), job)
     state = replace(start, tilt=fit.state.tilt, height_mm=fit.state.height_mm)
     state = fit_frames(model, state, nodes, fit.noise_scale, steps=10)
-    rms = np.sqrt((model.residuals(state, nodes)[:, 0] ** 2).mean(axis=1)) / fit.noise_scale
-    good = rms <= settings.reject
+    # here the noise of nodes is what the residuals show: they are believed in units of it
+    noise = replace(nodes, inverse_sigma=nodes.inverse_sigma / fit.noise_scale)
+    rms = np.sqrt((model.residuals(state, noise) ** 2).mean(axis=2))
+    good = noise.believed(rms, settings.reject, settings.least_reject_px)[:, 0]
+    refused = np.zeros(len(tracks.time_s), bool)
+    refused[usable[~good]] = True
     position = np.full((len(tracks.time_s), 2), np.nan)
     angle = np.full(len(tracks.time_s), np.nan)
     position[usable[good]] = state.position_mm[good]
     angle[usable[good]] = np.unwrap(state.angle_rad[good])
-    return RodMotion(marker_id, position, angle, state.height_mm, plane)
+    return RodMotion(marker_id, position, angle, state.height_mm, plane, refused)
 
 
 def _first_guess(model: _RodModel, corners_px: Floats) -> _RodState:

@@ -71,7 +71,8 @@ def worn(
         centre_mm=np.array([[0.0, 0, 0], [SPACING_MM, 0, 0]]),
         axis=np.tile([0.0, 0, 1], (2, 1)),
     )
-    seen = RodMotion(20, position, np.arctan2(along[:, 1], along[:, 0]), 30.0, np.eye(3))
+    angle_rad = np.arctan2(along[:, 1], along[:, 0])
+    seen = RodMotion(20, position, angle_rad, 30.0, np.eye(3), np.zeros(len(along), bool))
     stroke = find_stroke(time, angle[:, 0], ANGLE_NOISE)
     motion = LinkageMotion.of(angle[:, 0], angle[:, 1], ANGLE_NOISE, ANGLE_NOISE)
     settings = Settings()

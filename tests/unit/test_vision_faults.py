@@ -13,6 +13,7 @@ from vision.faults import Fault, FaultSettings, find_faults
 from vision.follow import MarkerTracks
 from vision.hinges import find_shafts
 from vision.motion import ShaftMotion, ShaftSpec
+from vision.rods import RodMotion
 
 SPECS = [ShaftSpec("motor", ((10, 30.0),)), ShaftSpec("shaft1", ((11, 30.0),))]
 
@@ -83,6 +84,43 @@ def test_a_disturbed_marker(count: int, expected: int) -> None:
     faults = found(find_faults(tracks, replace(motion, refused=refused), 0), "marker_disturbed")
     assert len(faults) == expected
     assert all(f.where == "marker 10" and f.value == count for f in faults)
+
+
+def rod_like(marker_id: int) -> RodMotion:
+    """A rod measured in every frame of the good clip."""
+    motion = good()[1]
+    frames = len(motion.time_s)
+    return RodMotion(
+        marker_id, np.zeros((frames, 2)), np.zeros(frames), 35.0, np.eye(3), np.zeros(frames, bool)
+    )
+
+
+def test_a_rod_is_held_to_the_same() -> None:
+    tracks, motion = good()
+    rod = rod_like(11)  # any marker that was followed
+    assert find_faults(tracks, motion, 0, rods=[rod]) == ()
+    lost = rod.angle_rad.copy()
+    lost[:10] = np.nan
+    gone = find_faults(tracks, motion, 0, rods=[replace(rod, angle_rad=lost)])
+    assert [(f.code, f.where, f.severity) for f in gone] == [("marker_lost", "rod with marker 11", "note")]
+    refused = rod.refused.copy()
+    refused[:6] = True
+    disturbed = find_faults(tracks, motion, 0, rods=[replace(rod, refused=refused)])
+    assert [(f.code, f.where, f.value) for f in disturbed] == [("marker_disturbed", "marker 11", 6)]
+
+
+def test_a_rod_marker_that_is_small_or_blurred() -> None:
+    tracks, motion = good()
+    column = int(np.flatnonzero(tracks.ids == 11)[0])
+    nodes, blur = tracks.nodes_px.copy(), tracks.blur_px.copy()
+    middle = nodes[:, column].mean(axis=(1, 2), keepdims=True)
+    nodes[:, column] = middle + 0.4 * (nodes[:, column] - middle)
+    blur[:, column] = 2.6
+    tracks = replace(tracks, nodes_px=nodes, blur_px=blur)
+    without_arm = replace(motion, marker_ids=motion.marker_ids[:-1], twist_rad=motion.twist_rad[:, :-1])
+    assert find_faults(tracks, without_arm, 0) == ()
+    faults = find_faults(tracks, without_arm, 0, rods=[rod_like(11)])
+    assert {(f.code, f.where) for f in faults} == {("marker_small", "marker 11"), ("blurred", "marker 11")}
 
 
 @pytest.mark.parametrize("distance_mm, expected", [(900.0, set()), (1500.0, {"marker 10", "marker 11"})])

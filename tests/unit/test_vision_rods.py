@@ -173,6 +173,18 @@ def test_a_gap_of_the_rod_stays_a_gap_and_wrong_edges_are_refused() -> None:
     gone = np.flatnonzero(np.isnan(rod.angle_rad))
     assert_array_equal(gone, [20, *range(50, 60), 90])
     assert_array_equal(np.flatnonzero(np.isnan(rod.position_mm[:, 0])), gone)
+    assert_array_equal(np.flatnonzero(rod.refused), [20, 90])
+
+
+def test_on_a_clean_film_a_rod_marker_less_than_a_tenth_of_a_pixel_off_is_believed() -> None:
+    truth, _ = linkage()
+    tracks = tracks_of(truth, np.random.default_rng(0), 0.002)
+    nodes = tracks.nodes_px.copy()
+    column = int(np.flatnonzero(tracks.ids == 20)[0])
+    nodes[[20, 90], column, 1] += np.array([0.1, 1.0])[:, None, None]  # 0.05 and 0.5 px RMS over the marker
+    shafts = find_shafts(tracks.only([0, 1, 2, 3, 10, 11]), SPECS, WH)
+    rod = find_rod(replace(tracks, nodes_px=nodes), shafts, 20, 30.0)
+    assert_array_equal(np.flatnonzero(rod.refused), [90])
 
 
 def test_a_rod_marker_hardly_seen_is_refused() -> None:
@@ -199,5 +211,5 @@ def test_rods_are_stored_and_read_back(tmp_path: Path) -> None:
     rod.save(tmp_path / "rod.npz")
     read = RodMotion.load(tmp_path / "rod.npz")
     assert (read.marker_id, read.height_mm) == (rod.marker_id, rod.height_mm)
-    for name in ("position_mm", "angle_rad", "plane"):
+    for name in ("position_mm", "angle_rad", "plane", "refused"):
         assert_array_equal(getattr(read, name), getattr(rod, name))
