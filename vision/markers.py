@@ -16,6 +16,7 @@ from vision.pixels import Pictures
 
 DICTIONARY = cv2.aruco.DICT_4X4_50
 """Open standard dictionary; the ids say what a marker is fixed to (docs/conventions.md)."""
+DICTIONARY_SIZE = 50
 
 CARD_IDS = (0, 1, 2, 3)
 FIRST_ARM_ID = 10

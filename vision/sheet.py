@@ -8,24 +8,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-DICTIONARY_NAME = "DICT_4X4_50"
-CELLS = 6
-"""Cells along one side of a marker: four of code and the black border on either side."""
+from vision.camera import CARD_CENTRES_MM, CARD_MARKER_SIDE_MM
+from vision.edges import CELLS_PER_SIDE
+from vision.markers import CARD_IDS, DICTIONARY_SIZE, marker_cells
+
 QUIET_CELLS = 1.5
 """Width of the white zone around a marker, in cells."""
 LABEL_STRIP_MM = 6.0
 """Height of the strip below the quiet zone that carries the small print."""
 
-CARD_SIDE_MM = 40.0
-CARD_RECTANGLE_WH_MM = (140.0, 90.0)
-CARD_IDS = (0, 1, 2, 3)
-"""Top left, top right, bottom right, bottom left."""
 ARM_SIDES_MM = (30.0, 20.0)
-LOOSE_IDS = (10, 11, 12, 13, 20, 21, 22, 30, 31, 32, 33, 40)
+LOOSE_IDS = (10, 11, 12, 13, 20, 21, 22, 30, 31, 32, 33, 40, 41, 42, 43)
 """Markers of arms (10+), rods (20+) and further markers on the same shaft (30+, 40+)."""
 
 PAPERS_WH_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
@@ -57,11 +53,6 @@ class PlacedMarker:
     centre_xy_mm: tuple[float, float]
     label_xy_mm: tuple[float, float]
     label: str
-
-    @property
-    def quiet_mm(self) -> float:
-        """Width of the white zone on every side."""
-        return QUIET_CELLS * self.side_mm / CELLS
 
     @property
     def corners_xy_mm(self) -> NDArray[np.float64]:
@@ -122,11 +113,9 @@ def marker_bits(marker_id: int) -> NDArray[np.bool_]:
     ValueError
         If the dictionary has no such marker.
     """
-    if not 0 <= marker_id < 50:
-        raise ValueError(f"marker {marker_id} is not in {DICTIONARY_NAME}: expected 0 to 49")
-    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
-    picture = np.asarray(cv2.aruco.generateImageMarker(dictionary, marker_id, CELLS, borderBits=1))
-    return np.asarray(picture < 128, dtype=np.bool_)
+    if not 0 <= marker_id < DICTIONARY_SIZE:
+        raise ValueError(f"there is no marker {marker_id}: expected 0 to {DICTIONARY_SIZE - 1}")
+    return np.asarray(~marker_cells(marker_id), np.bool_)
 
 
 def place_in_words(marker_id: int) -> str:
@@ -155,25 +144,26 @@ def card_page(size_wh_mm: tuple[float, float]) -> SheetPage:
     -------
     SheetPage
     """
-    width, height = CARD_RECTANGLE_WH_MM
-    quiet = QUIET_CELLS * CARD_SIDE_MM / CELLS
+    width, height = (float(v) for v in np.ptp(CARD_CENTRES_MM[:, :2], axis=0))
+    side, quiet = CARD_MARKER_SIDE_MM, QUIET_CELLS * CARD_MARKER_SIDE_MM / CELLS_PER_SIDE
     left = (size_wh_mm[0] - width) / 2
-    top = HEADER_MM + quiet + CARD_SIDE_MM / 2
-    centres = ((left, top), (left + width, top), (left + width, top + height), (left, top + height))
-    to_label = CARD_SIDE_MM / 2 + quiet + 3.0
+    top = HEADER_MM + quiet + side / 2
+    # the card's frame has x right and y up from its middle, the page y down
+    centres = [(left + width / 2 + x, top + height / 2 - y) for x, y in CARD_CENTRES_MM[:, :2].tolist()]
+    to_label = side / 2 + quiet + 3.0
     markers = tuple(
         PlacedMarker(
             marker_id,
-            CARD_SIDE_MM,
+            side,
             centre,
             (centre[0], centre[1] + (to_label if centre[1] == top else -to_label)),
             place_in_words(marker_id),
         )
         for marker_id, centre in zip(CARD_IDS, centres, strict=True)
     )
-    outer = CARD_SIDE_MM + 2 * quiet
+    outer = side + 2 * quiet
     cut = (left - outer / 2, top - outer / 2, width + outer, height + outer)
-    return SheetPage("card", CARD_SIDE_MM, markers, (cut,), cut[1] + cut[3])
+    return SheetPage("card", side, markers, (cut,), cut[1] + cut[3])
 
 
 def loose_page(size_wh_mm: tuple[float, float], side_mm: float) -> SheetPage:
@@ -190,7 +180,7 @@ def loose_page(size_wh_mm: tuple[float, float], side_mm: float) -> SheetPage:
     -------
     SheetPage
     """
-    tile = side_mm * (1 + 2 * QUIET_CELLS / CELLS)
+    tile = side_mm * (1 + 2 * QUIET_CELLS / CELLS_PER_SIDE)
     columns = int((size_wh_mm[0] - 20.0) // tile)
     left = (size_wh_mm[0] - columns * tile) / 2
     markers = []

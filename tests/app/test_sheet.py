@@ -15,11 +15,13 @@ from numpy.testing import assert_allclose
 from app.cautions import CAUTIONS
 from app.errors import InputError
 from app.sheet_pdf import write_sheet
+from vision.edges import CELLS_PER_SIDE
+from vision.markers import CARD_IDS
 from vision.sheet import (
-    CARD_IDS,
     LABEL_STRIP_MM,
     LOOSE_IDS,
     PAPERS_WH_MM,
+    QUIET_CELLS,
     SheetPage,
     layout,
     marker_bits,
@@ -71,8 +73,9 @@ def test_everything_lies_on_the_paper(paper: str) -> None:
 def test_quiet_zones_are_white_and_at_least_one_cell(page: SheetPage) -> None:
     boxes = []
     for marker in page.markers:
-        assert marker.quiet_mm >= marker.side_mm / 6
-        reach = marker.side_mm / 2 + marker.quiet_mm
+        quiet_mm = QUIET_CELLS * marker.side_mm / CELLS_PER_SIDE
+        assert quiet_mm >= marker.side_mm / 6
+        reach = marker.side_mm / 2 + quiet_mm
         boxes.append((np.array(marker.centre_xy_mm), reach))
         from_centre = abs(marker.label_xy_mm[1] - marker.centre_xy_mm[1])
         assert from_centre >= reach + 1.2, "small print must stay outside the quiet zone"
