@@ -152,7 +152,7 @@ def combustion(readings: Readings, fuel: Fuel, settings: ReadingSettings = READI
             readings.stack_c,
             readings.ambient_c,
             readings.co_dry,
-            math.hypot(settings.sigma_o2, settings.sigma_o2_common),
+            np.hypot(readings.sigma_o2, settings.sigma_o2_common),
             settings.sigma_c,
         ),
     )

@@ -16,8 +16,9 @@ class ReadingSettings:
     ----------
     reserve : float
         Least excess air that is ever asked for. Air that is 20 K warmer than on the day of the readings
-        brings 6.6 % less oxygen at the same damper (293 K against 313 K); the rest covers the analyser. It
-        stays below the 2 % O2 (9.4 % excess air on gas) of an efficient burner in published guidance.
+        brings 6.4 % less oxygen at the same damper (293 K against 313 K), which takes 6.8 % excess air to
+        make good; the rest covers the analyser. It stays below the 2 % O2 (9.4 % excess air on gas) of an
+        efficient burner in published guidance.
     sigma_o2 : float
         Standard deviation of one O2 reading by itself: last digit, flame that flickers, not quite at rest.
     sigma_o2_common : float

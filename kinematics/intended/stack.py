@@ -109,7 +109,7 @@ def stack_loss(
     stack_c: ArrayLike,
     ambient_c: ArrayLike,
     co_dry: ArrayLike = 0.0,
-    sigma_o2: float = 0.0,
+    sigma_o2: ArrayLike = 0.0,
     sigma_c: float = 0.0,
 ) -> StackLoss:
     """Stack loss by first principles.
@@ -122,8 +122,10 @@ def stack_loss(
         Shares of the dry flue gas.
     stack_c, ambient_c : array_like
         Flue gas and combustion air, degrees Celsius.
-    sigma_o2, sigma_c : float
-        Standard deviations of O2 and of each temperature.
+    sigma_o2 : array_like
+        Standard deviation of each O2, the analyser's calibration included.
+    sigma_c : float
+        Standard deviation of each temperature.
 
     Returns
     -------
@@ -146,7 +148,7 @@ def stack_loss(
         np.asarray(a, float) for a in np.broadcast_arrays(o2_dry, stack_c, ambient_c, co_dry)
     )
     dry, water, lost_co, gross, net = _losses(fuel, o2, stack, ambient, co)
-    steps = ((sigma_o2, 0.0, 0.0), (0.0, sigma_c, 0.0), (0.0, 0.0, sigma_c))
+    steps = ((np.asarray(sigma_o2, float), 0.0, 0.0), (0.0, sigma_c, 0.0), (0.0, 0.0, sigma_c))
     variance = np.zeros((2, *gross.shape))
     for by_o2, by_stack, by_ambient in steps:
         up = _losses(fuel, o2 + by_o2, stack + by_stack, ambient + by_ambient, co)

@@ -107,6 +107,23 @@ class TestTruth:
         together = np.hypot(common, exact.wanted.sigma_rad[known])
         assert_allclose(rough.wanted.sigma_rad[known], together, rtol=0.25)
 
+    def test_stack_loss_takes_the_error_stated_for_each_reading(self) -> None:
+        warm = {"stack_c": np.full(5, 180.0), "ambient_c": np.full(5, 20.0)}
+        own = np.array([0.001, 0.001, 0.004, 0.001, 0.001])
+        readings = plain(**warm)
+        usual_sd = combustion(readings, NATURAL_GAS).loss.sigma_net
+        found = combustion(replace(readings, sigma_o2=own), NATURAL_GAS).loss.sigma_net
+        assert_allclose(np.delete(found, 2), np.delete(usual_sd, 2), rtol=1e-12)
+        assert found[2] > 1.3 * usual_sd[2]  # the temperatures err, too
+        # alone, without temperatures' errors, it grows as the error of O2 does, the analyser's included
+        settings = replace(READING_DEFAULTS, sigma_c=1e-9)
+        few, many = (
+            combustion(replace(readings, sigma_o2=s), NATURAL_GAS, settings).loss.sigma_net[2]
+            for s in (np.full(5, 0.001), own)
+        )
+        common = settings.sigma_o2_common
+        assert_allclose(many / few, np.hypot(0.004, common) / np.hypot(0.001, common), rtol=0.01)
+
     def test_lost_motion_widens_the_answer(self) -> None:
         narrow = usual()
         wide = work_out(plain(half_gap_rad=np.full(5, np.radians(3.0))))
