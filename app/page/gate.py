@@ -13,6 +13,7 @@ from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from app.access import Right, may
+from app.page import returning
 from app.page.door import Door, asking, door
 from app.sign_in import is_loopback
 
@@ -122,6 +123,10 @@ class Gate:
                 headers = MutableHeaders(scope=message)
                 for name, value in HEADERS.items():
                     headers.setdefault(name, value)
+                if scope["path"] == returning.LOGIN:
+                    returning.note(connection, headers)
+                elif scope["path"] == returning.CALLBACK:
+                    returning.lead_back(connection, headers)
                 if encrypted:
                     message["headers"] = [_secure(pair) for pair in message["headers"]]
             await send(message)

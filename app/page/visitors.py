@@ -17,12 +17,12 @@ def show_way_in(person: Person) -> None:
     """Ask a stranger to sign in; say to somebody who did, but is not on the list, what to do."""
     st.title("strokecurve", anchor=False)
     if person.mail is not None:
-        st.error(
-            markup.plain(
-                f"You are signed in as {person.mail}, which is not on the list of people who may come in."
+        st.error("You are signed in, but not on the list of people who may come in here.")
+        st.html(
+            markup.paragraph(
+                f"Signed in as {person.mail}. Ask the keeper to add this address, or sign in with another one."
             )
         )
-        st.html(markup.paragraph("Ask its keeper to add your address, or sign in with another one."))
         st.button("Sign out", key=keys.SIGN_OUT, on_click=st.logout, width="stretch")
         return
     if st.user.to_dict().get("is_logged_in"):

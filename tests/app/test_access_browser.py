@@ -47,6 +47,20 @@ def sign_in(page: Page, served: Served, name: str) -> None:
     settled(page)
 
 
+def test_signing_in_leads_back_to_the_page_first_asked_for(
+    browser: Browser, served: Served, job: str, complaints: list[str]
+) -> None:
+    with looked_at(browser, "laptop", complaints) as page:
+        asked = f"{served.address}handover?job={job}"
+        page.goto(asked)
+        page.get_by_role("button", name="Sign in").click()
+        page.get_by_role("link", name="owner", exact=True).click()
+        page.wait_for_url(asked)
+        expect(page.get_by_role("heading", name=TITLE)).to_be_visible()
+        # It is not remembered any longer than that.
+        assert [one["name"] for one in page.context.cookies() if "asked" in one["name"]] == []
+
+
 def test_sign_in_share_and_link(
     browser: Browser, store: Store, served: Served, job: str, complaints: list[str]
 ) -> None:
@@ -87,5 +101,6 @@ def test_who_is_not_on_the_list_is_told_so(browser: Browser, served: Served, job
     with looked_at(browser, "phone", []) as page:
         sign_in(page, served, "stranger")
         page.goto(f"{served.address}read?job={job}")
-        expect(page.get_by_text("sam@elsewhere.example, which is not on the list")).to_be_visible()
+        expect(page.get_by_text("You are signed in, but not on the list")).to_be_visible()
+        expect(page.get_by_text("Signed in as sam@elsewhere.example.")).to_be_visible()
         assert page.get_by_text(TITLE).count() == 0

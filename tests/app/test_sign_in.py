@@ -19,6 +19,7 @@ from app.access import Role
 from app.errors import InputError
 from app.page.door import Door
 from app.page.gate import Gate, host_is_ours
+from app.page.returning import page_asked
 from app.sign_in import SignIn, from_mapping, is_mail, load, signed_in
 
 MAIL = "ann@works.example"
@@ -257,3 +258,55 @@ def test_cookies_are_told_never_to_travel_unencrypted(
             cookies = client.get("/").headers.get_list("set-cookie")
         assert sum("; secure" in cookie.lower() for cookie in cookies) == expected
         assert len(cookies) == 2
+
+
+# Back to the page first asked for
+
+JOB = "0123456789abcdef" * 2
+
+
+@pytest.mark.parametrize(
+    ("address", "expected"),
+    [
+        (f"https://page.example/film?job={JOB}", f"/film?job={JOB}"),
+        (f"https://page.example/?job={JOB}&film={JOB}", f"/?job={JOB}&film={JOB}"),
+        (f"/read?job={JOB}&at=12.5", f"/read?job={JOB}&at=12.5"),
+        (f"/read?job={JOB}&at=x&more=1", f"/read?job={JOB}"),
+        ("https://page.example/film", None),
+        ("https://page.example/", None),
+        ("", None),
+        (f"/elsewhere?job={JOB}", None),
+        (f"//evil.example/film?job={JOB}", f"/film?job={JOB}"),
+        (f"/\\evil.example?job={JOB}", None),
+        (f"https://page.example//evil.example?job={JOB}", None),
+        ("/film?job=../../x", None),
+        ("/film?job=%0d%0aset-cookie:x", None),
+        ("http://[", None),
+    ],
+)
+def test_only_pages_of_the_work_are_led_back_to(address: str, expected: str | None) -> None:
+    assert page_asked(address) == expected
+
+
+def test_the_page_asked_for_comes_along_to_the_provider_and_back(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    async def away(_request: Request) -> Response:
+        return Response(status_code=302, headers={"location": "https://id.example/"})
+
+    async def back(_request: Request) -> Response:
+        return Response(status_code=302, headers={"location": "/"})
+
+    routes = [Route("/auth/login", away), Route("/oauth2callback", back)]
+    monkeypatch.setattr(sys, "argv", ["server.py", "--store", str(tmp_path / "store")])
+    base = "http://127.0.0.1"
+    client = TestClient(Gate(Starlette(routes=routes)), base_url=base, follow_redirects=False)
+    assert client.get("/oauth2callback").headers["location"] == "/"
+    client.get("/auth/login", headers={"referer": f"{base}/film?job={JOB}"})
+    assert client.get("/oauth2callback").headers["location"] == f"/film?job={JOB}"
+    assert client.get("/oauth2callback").headers["location"] == "/", "once"
+    for elsewhere in (f"https://evil.example/film?job={JOB}", f"{base}.evil.example/film?job={JOB}"):
+        client.get("/auth/login", headers={"referer": elsewhere})
+        assert client.get("/oauth2callback").headers["location"] == "/"
+    client.cookies.set("strokecurve_asked", "https%3A%2F%2Fevil.example%2F")
+    assert client.get("/oauth2callback").headers["location"] == "/"
