@@ -20,7 +20,7 @@ def show_way_in(person: Person) -> None:
         st.error("You are signed in, but not on the list of people who may come in here.")
         st.html(
             markup.paragraph(
-                f"Signed in as {person.mail}. Ask the keeper to add this address, or sign in with another one."
+                f"Signed in as {person.mail}. Ask the keeper to add this address, or sign in with another."
             )
         )
         st.button("Sign out", key=keys.SIGN_OUT, on_click=st.logout, width="stretch")
