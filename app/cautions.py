@@ -40,3 +40,17 @@ SETTING_CAUTIONS = (
     "It advises and does not judge whether a burner may be fired.",
 )
 """Shown wherever intended travel or a change of the linkage is shown."""
+
+NOT_OURS_TO_SAY = (
+    "Whether the burner may be fired again is for a licensed technician to decide, to the maker's "
+    "instructions and local code; this work order does not say so. At every firing position from low to "
+    "high fire O2 and CO are then checked with a calibrated analyser; raise air before fuel, lower fuel "
+    "before air."
+)
+"""Stands below the steps of every work order; it is none of them."""
+WITHOUT_WARNINGS = (
+    "This work order was put on record by an earlier version, without its warnings and what it rests on. "
+    "Work the proposals out again and choose anew before anything is carried out. What it says of lighting "
+    "the burner does not hold."
+)
+"""Stands above the steps of a work order that an earlier version kept."""

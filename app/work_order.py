@@ -10,7 +10,7 @@ import numpy as np
 
 from app.adjust import Adjusted, ShaftBehind
 from app.adjust_words import ARM_TURN, shown, toggle_warning, touched_words, unreached
-from app.cautions import SETTING_CAUTIONS
+from app.cautions import NOT_OURS_TO_SAY, SETTING_CAUTIONS
 from app.estimates import format_estimate, format_exact
 from kinematics.adjust_model import wanted_at
 from kinematics.adjust_outcome import Margin, Outcome
@@ -20,12 +20,6 @@ WIDTH = 92
 _ROWS_DEG = 10.0
 SAME_MM = 0.05
 """A rod that changes by less is not mentioned: nobody sets it closer."""
-NOT_OURS_TO_SAY = (
-    "Whether the burner may be fired again is for a licensed technician to decide, to the maker's "
-    "instructions and local code; this work order does not say so. At every firing position from low to "
-    "high fire O2 and CO are then checked with a calibrated analyser; raise air before fuel, lower fuel "
-    "before air."
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,10 +139,9 @@ def work_order_steps(adjusted: Adjusted) -> tuple[str, ...]:
         f"fire and back, {driver} 0 to {format_exact(math.degrees(after.stroke_rad), 'deg')}. It must run "
         "freely, nothing may touch; stop at once where it binds.",
         _toggle_check(proposal.outcome, driver),
-        "Compare with the travel expected below at three positions or more; better film it again and "
-        f"compare. {driven} must come back to where it was set at low fire.",
+        "Compare with the travel to expect after the change at three positions or more; better film it "
+        f"again and compare. {driven} must come back to where it was set at low fire.",
         _switches(adjusted, driver, driven),
-        NOT_OURS_TO_SAY,
     ]
     return tuple(steps)
 
@@ -266,6 +259,7 @@ def work_order_lines(adjusted: Adjusted) -> list[str]:
         lines += ["", "Steps"]
         for n, step in enumerate(order.steps, start=1):
             lines += textwrap.wrap(step, WIDTH, initial_indent=f"{n:2d}. ", subsequent_indent="    ")
+        lines += ["", *_wrapped(NOT_OURS_TO_SAY)]
     if proposal is not None:
         lines += ["", "Travel to expect (degrees; ± is one standard deviation)", *_table(adjusted)]
         lines += ["", "Smallest angle between rod and arm line", *_margins(adjusted)]

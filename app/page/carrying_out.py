@@ -7,6 +7,7 @@ from datetime import date
 import streamlit as st
 
 from app.access import Right
+from app.cautions import WITHOUT_WARNINGS
 from app.job_record import work_orders
 from app.page import keys, markup, steps
 from app.page.shell import plain_errors
@@ -14,11 +15,6 @@ from app.page.words import local_time
 from app.personal import PersonalStore
 from app.record import LABEL_LENGTH, STEP_STATES, TEXT_LENGTH, Choice, Done
 from app.report.job import WorkOrder
-
-HARMED = (
-    "The proposal on record was chosen with an earlier version, which kept no warnings with it. Choose anew "
-    "before it is carried out."
-)
 
 
 def show(store: PersonalStore, job_id: str, linkage: str) -> None:
@@ -37,7 +33,7 @@ def show(store: PersonalStore, job_id: str, linkage: str) -> None:
         )
     )
     if not order.complete:
-        st.warning(HARMED)
+        st.warning(WITHOUT_WARNINGS)
     show_done(order)
     if order.lines and store.may(Right.CHANGE, job_id):
         with st.expander("Say what was carried out", key=f"{keys.DONE}_box"):
@@ -51,19 +47,7 @@ def show_done(order: WorkOrder) -> None:
         st.html(markup.paragraph("Nothing is on record as carried out.", "sc-small"))
         return
     done = order.done.content
-    st.html(markup.remark(done.remark or "", f"Carried out on {done.on} by {done.by}", summary_of(done)))
-
-
-def summary_of(done: Done) -> str:
-    """What became of the steps, in a line."""
-    if set(done.steps) == {"done"}:
-        return f"All {len(done.steps)} steps as ordered."
-    parts = []
-    for state in STEP_STATES:
-        places = [str(n) for n, one in enumerate(done.steps, start=1) if one == state]
-        if places:
-            parts.append(f"{state}: {', '.join(places)}")
-    return f"Steps {'; '.join(parts)}."
+    st.html(markup.remark(done.remark or "", f"Carried out on {done.on} by {done.by}", done.told()))
 
 
 def ask_done(store: PersonalStore, job_id: str, order: WorkOrder, choice_id: str) -> None:

@@ -15,6 +15,7 @@ from app.adjust import Adjusted, adjust
 from app.adjust_files import proposals_entries
 from app.adjust_subject import Subject, intended_from_rows, subject_from_film, with_low_fire
 from app.adjust_words import BROKEN_WORDS, TOUCH_WORDS, shown, touched_words
+from app.cautions import NOT_OURS_TO_SAY
 from app.errors import InputError
 from app.estimates import format_estimate, format_exact
 from app.page import keys, markup, setting_cautions
@@ -204,7 +205,7 @@ def show_one(store: PersonalStore, job_id: str, film_id: str, answer: Adjusted) 
         return
     st.subheader("Work order", anchor=False)
     setting_cautions.show()
-    st.html(markup.bullets(order.steps, numbered=True))
+    st.html(markup.bullets(order.steps, numbered=True) + markup.paragraph(NOT_OURS_TO_SAY, "sc-strong"))
     st.download_button(
         "Work order as text",
         "\n".join(for_page(work_order_lines(answer))).encode(),

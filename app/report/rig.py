@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from app.comparing import spoken
 from app.errors import InputError
-from app.estimates import format_estimate, format_exact
+from app.estimates import format_estimate, format_exact, with_unit
 from app.report.blocks import Block, Facts, Section, Subheading, Table, Text
 from app.report.film import WAYS
 from app.rig import Allowed, Rig, RigLinkage
@@ -65,7 +65,9 @@ def _linkage(linkage: RigLinkage) -> list[Block]:
         blocks.append(Facts(tuple(facts)))
     names = [key for key in (*QUANTITY_WORDS, "stroke_deg") if key in linkage.tape or key in linkage.allow]
     if names:
-        rows = tuple((_words(key), _taped(linkage, key), _allowed(linkage.allow.get(key))) for key in names)
+        rows = tuple(
+            (_words(key), _taped(linkage, key), _allowed(linkage.allow.get(key), _unit(key))) for key in names
+        )
         blocks.append(
             Table(
                 ("quantity", "measured by hand", "may be"),
@@ -93,10 +95,11 @@ def _taped(linkage: RigLinkage, key: str) -> str:
     return "" if known is None else format_estimate(*known, _unit(key))
 
 
-def _allowed(allowed: Allowed | None) -> str:
-    """What a quantity may be changed to, in the unit of its row."""
+def _allowed(allowed: Allowed | None, unit: str) -> str:
+    """What a quantity may be changed to."""
     if allowed is None:
         return "not to be changed"
     if allowed.holes:
-        return " or ".join(format_exact(hole) for hole in allowed.holes)
-    return f"{format_exact(allowed.low)} to {format_exact(allowed.high)}"
+        *first, last = (format_exact(hole) for hole in allowed.holes)
+        return " or ".join((*first, with_unit(last, unit)))
+    return f"{format_exact(allowed.low)} to {format_exact(allowed.high, unit)}"

@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
+import numpy as np
+
 from app.cautions import NOT_OURS_TO_SAY, SETTING_CAUTIONS, WITHOUT_WARNINGS
 from app.comparing import spoken
 from app.estimates import NOT_AVAILABLE, format_estimate, format_exact
@@ -167,13 +169,11 @@ def _expected(proposal: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
         return ()
     rows = []
     for place, (pair, sd) in enumerate(zip(curve, spread, strict=True)):
-        at, value = (
-            (number(one) for one in pair) if isinstance(pair, list) and len(pair) == 2 else (math.nan,) * 2
-        )
-        whole = (
-            math.isfinite(at) and abs(at / EXPECTED_STEP_DEG - round(at / EXPECTED_STEP_DEG)) < WHOLE_STEP_DEG
-        )
-        if whole or place == len(curve) - 1:
+        if not isinstance(pair, list) or len(pair) != 2:
+            return ()
+        at, value = (number(one) for one in pair)
+        steps = at / EXPECTED_STEP_DEG
+        if place == len(curve) - 1 or abs(steps - np.round(steps)) < WHOLE_STEP_DEG:
             rows.append((exact(at), format_estimate(value, number(sd))))
     return tuple(rows)
 

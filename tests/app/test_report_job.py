@@ -14,7 +14,7 @@ from fake_result import LINKAGE
 from pypdf import PdfReader
 from recorded import NUMBER, figure, figures_after, full_result, one_film, same, words
 
-from app.cautions import CAUTIONS, SETTING_CAUTIONS
+from app.cautions import CAUTIONS, NOT_OURS_TO_SAY, SETTING_CAUTIONS
 from app.errors import InputError
 from app.files import measure_file
 from app.record import Comment, Done, Entry, IntendedChoice, Readings, Verdict
@@ -128,6 +128,8 @@ class TestJob:
             **{"min_drive_angle_deg": 36.2, "min_drive_angle_sd_deg": 0.8},
             **{"min_drive_angle_worst_deg": 31.44, "min_transmission_angle_deg": 41.0},
             **{"within_tolerance": True, "within_tolerance_share": 0.83},
+            "curve": [[float(n), 0.85 * n] for n in (0, 1, 9, 10, 11, 15)],
+            "curve_sd_deg": [0.0, 0.1, 0.11, 0.12, 0.12, 0.13],
         }
         done = Done("0" * 32, ("done", "not done"), "A. Technician", "2026-01-02", "Rod not needed.")
         order = WorkOrder(
@@ -167,15 +169,18 @@ class TestJob:
             "What it does to the shafts behind: • shaft3 turns 60.0°.",
             "What this rests on: • The rod may take any length.",
             "Carried out on 2026-01-02 by A. Technician Put on record by B. Clerk, 2026-01-02 00:00 UTC",
-            "step 1 done step 2 not done",
+            "Steps done: 1; not done: 2.",
+            NOT_OURS_TO_SAY,
+            "Travel to expect after the change. ± is one standard deviation. driver (°) driven, to expect",
+            "10 8.50 ± 0.12 15 12.75 ± 0.13",
             "Remark: Rod not needed.",
             "As given last; what is shown here was measured with it.",
             "pusher 11 20 mm",
             "driver opens counter-clockwise",
             "rod and arm line stay apart at least 25°",
-            "drive arm radius 80.0 ± 1.0 mm 60 or 70 or 80",
+            "drive arm radius 80.0 ± 1.0 mm 60 or 70 or 80 mm",
             "driven arm radius 90.0 ± 1.0 mm not to be changed",
-            "rod length 250 to 350",
+            "rod length 250 to 350 mm",
             "lost motion improved",
         ):
             assert said in text, said
