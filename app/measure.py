@@ -223,8 +223,9 @@ def analyse(
         damaged,
     )
     findings = in_order([*_worth_telling(results), *left_out])
-    faults = find_faults(tracks, motion, damaged, settings.faults)
     linkages = tuple(result for result, _ in results)
+    rods = [link.rod for link in linkages if link.rod is not None]
+    faults = find_faults(tracks, motion, damaged, settings.faults, rods)
     trains = _trains(linkages, motion, settings)
     return Measurement(
         read, tracks, motion, centre_sigma_mm(motion, settings), linkages, faults, findings, trains
@@ -292,7 +293,16 @@ def _linkage(
         why = f"{error.message} {error.hint}"
         remarks.append(without_fit(name, error))
     condition, findings = assess(
-        name, stroke, pair, curves, fit, limits, time_s=motion.time_s, following=following, joints=joints
+        name,
+        stroke,
+        pair,
+        curves,
+        fit,
+        limits,
+        time_s=motion.time_s,
+        following=following,
+        joints=joints,
+        rod="unseen" if rod is None else "seen" if pins is None else "pins",
     )
     result = LinkageResult(
         plan, name, stroke, curves, fit, why, condition, curve_hysteresis(curves), rod, pins
@@ -340,7 +350,7 @@ def _trains(
         found.append(
             TrainResult(
                 tuple(motion.names[s] for s in (ends[0], *(link.plan.driven for link in chain))),
-                Estimate(stroke.travel_rad, stroke.travel_sigma_rad),
+                Estimate(stroke.travel_rad, curves.driver_travel_sd_rad),
                 Estimate(curves.driven_travel_rad, curves.driven_travel_sd_rad),
                 Estimate(np.nan, np.nan) if slipped else lost_motion(stroke, pair, settings.kinematics),
             )

@@ -172,7 +172,7 @@ def _travel(measurement: Measurement, s: int) -> tuple[float, float, int]:
     for linkage in measurement.linkages:
         if linkage.plan.driver == s:
             stroke = linkage.stroke
-            return stroke.travel_rad, stroke.travel_sigma_rad, stroke.opening_sign
+            return stroke.travel_rad, linkage.curves.driver_travel_sd_rad, stroke.opening_sign
         if linkage.plan.driven == s:
             curves = linkage.curves
             return curves.driven_travel_rad, curves.driven_travel_sd_rad, curves.driven_sign
@@ -204,7 +204,7 @@ def _linkage(linkage: LinkageResult) -> dict[str, Any]:
         "repeatability_deg": _repeatability(condition.repeat),
         "stroke": {
             "driver_travel_deg": math.degrees(linkage.stroke.travel_rad),
-            "driver_travel_sd_deg": math.degrees(linkage.stroke.travel_sigma_rad),
+            "driver_travel_sd_deg": math.degrees(linkage.curves.driver_travel_sd_rad),
             "opening": "ccw" if linkage.stroke.opening_sign > 0 else "cw",
             "opening_passes": len(linkage.stroke.opening),
             "closing_passes": len(linkage.stroke.closing),

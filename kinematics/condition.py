@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.deadband import fit_dead_band, start_side
+from kinematics.deadband import LEAST_BINS, fit_dead_band, start_side
 from kinematics.errors import GeometryError
 from kinematics.fourbar import FourBar
 from kinematics.identify import GeometryFit
@@ -22,7 +22,6 @@ from kinematics.travel import TravelCurves
 Array = NDArray[np.float64]
 
 _DEG = np.pi / 180
-_MIN_BINS = 20  # below, curve and lost motion cannot both be fitted
 _SLOPE_STEPS = 3
 
 
@@ -128,7 +127,7 @@ def signed_lost_motion(stroke: Stroke, motion: LinkageMotion, settings: Settings
     if not (stroke.opening and stroke.closing):
         return _UNKNOWN
     bins = thin(motion, stroke)
-    if bins.driver_rad.size < _MIN_BINS:
+    if bins.driver_rad.size < LEAST_BINS:
         return _UNKNOWN
     band = fit_dead_band(bins, settings, start_side(stroke))
     return Estimate(band.slack_rad, band.sd_rad)

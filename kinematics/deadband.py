@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.motion import Bins
+from kinematics.motion import Bins, LinkageMotion, thin
 from kinematics.noise import noise_whitener, slow_error_sizes
 from kinematics.play import Play, engage
 from kinematics.settings import DEFAULTS, Settings
@@ -31,6 +31,7 @@ _ELSEWHERE = 0.1  # share of it by which the film must start elsewhere than assu
 _CLEARLY = 0.3  # share by which a start must be off the expected side to be believed ...
 _UNUSUAL = 25.0  # ... and fall of chi-square (five standard deviations) that it must bring
 _ROUNDS = 16
+LEAST_BINS = 20  # below, curve and lost motion cannot both be fitted
 _SETTLED_RAD = 1e-4 * _DEG
 
 
@@ -169,6 +170,39 @@ def fit_dead_band(
     whiten = noise_whitener(bins, first.ratio, shown, settings)
     elsewhere = first.start_opened != start_opened
     return _follow(curve, whiten, driven, first.ideal_rad, slack, first.start_opened, elsewhere, shown)[1]
+
+
+def slow_errors(stroke: Stroke, motion: LinkageMotion, settings: Settings = DEFAULTS) -> Array:
+    """Size of the slow errors of driver and driven shaft, as their film shows it.
+
+    Parameters
+    ----------
+    stroke : Stroke
+    motion : LinkageMotion
+    settings : Settings
+        Size expected before the film is seen.
+
+    Returns
+    -------
+    ndarray, shape (2,)
+        From the scatter about a curve with lost motion that any linkage follows; as expected where there are
+        too few frames for one.
+
+    Examples
+    --------
+    >>> from kinematics.stroke import find_stroke
+    >>> time_s = np.arange(0, 12, 0.05)
+    >>> driver = np.radians(np.interp(time_s, [0, 1, 5.5, 6.5, 11], [0, 0, 90, 90, 0]))
+    >>> stroke = find_stroke(time_s, driver, 0.0005)
+    >>> wavy = driver + np.radians(0.2) * np.sin(time_s * 2.5)
+    >>> exact, wrong = (slow_errors(stroke, LinkageMotion.of(driver, a, 1e-4, 1e-4)) for a in (driver, wavy))
+    >>> bool(wrong[1] > 5 * exact[1])
+    True
+    """
+    bins = thin(motion, stroke)
+    if bins.driver_rad.size < LEAST_BINS:
+        return np.full(2, settings.floor_rad)
+    return fit_dead_band(bins, settings, start_side(stroke)).floor_rad
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ from kinematics.motion import LinkageMotion
 from kinematics.repeat import repeatability
 from kinematics.settings import DEFAULTS, Settings
 from kinematics.slip import Following, follow, without_slips
-from kinematics.statements import Condition, Finding, SeenJump
+from kinematics.statements import Condition, Finding, RodSeen, SeenJump
 from kinematics.stroke import Stroke
 from kinematics.to_toggle import travel_to_toggle
 from kinematics.travel import TravelCurves
@@ -51,6 +51,7 @@ def assess(
     time_s: NDArray[np.float64] | None = None,
     following: Following | None = None,
     joints: tuple[JointPlay, JointPlay] | None = None,
+    rod: RodSeen = "unseen",
 ) -> tuple[Condition, tuple[Finding, ...]]:
     """Condition of one linkage and the findings that follow from it, the gravest first.
 
@@ -73,6 +74,8 @@ def assess(
         Result of `follow`, if it is there already.
     joints : tuple of JointPlay, optional
         Play at drive and driven pin, where a rod marker shows it.
+    rod : "unseen", "seen" or "pins"
+        Whether a marker on the rod was followed, and whether it showed both pins.
 
     Returns
     -------
@@ -116,6 +119,7 @@ def assess(
         repeatability(stroke, without_slips(stroke, motion, slips), slack.value, settings),
         joints,
         settings,
+        rod,
     )
     return condition, in_order([f for rule in RULES for f in rule(condition)])
 

@@ -115,8 +115,8 @@ def _in_pass(
         k = int(np.argmax(np.abs(best)))
         window = int(best_window[k])
         before = slice(k - _BETWEEN - window, k - _BETWEEN)
-        moved = _moved(off, following, start, way, before)
-        jumps.append(Jump(start + k, float(best[k]), float(best_sd[k]), moved))
+        stood = _stood(off, following, start, way, before)
+        jumps.append(Jump(start + k, float(best[k]), float(best_sd[k]), stood))
         best[max(k - window, 0) : k + window + _BETWEEN] = 0.0
         # beside a large one the curve is pulled aside, and long lines part where a standstill begins
         near = slice(max(k - max(_WINDOWS), 0), k + max(_WINDOWS))
@@ -124,7 +124,7 @@ def _in_pass(
     return jumps
 
 
-def _moved(off: Array, following: Following, start: int, way: float, before: slice) -> bool:
+def _stood(off: Array, following: Following, start: int, way: float, before: slice) -> bool:
     """Whether the driven shaft stood in the frames just before, while its curve went on."""
     time = np.arange(off[before].size)
     fell = float(np.polyfit(time, off[before], 1)[0])

@@ -12,8 +12,8 @@ from kinematics.settings import DEFAULTS, Settings
 
 Array = NDArray[np.float64]
 
-_GRID = 11  # sizes of the slow error looked at for each shaft ...
-_REACH = 2.5  # ... up to so many standard deviations of its prior either way
+_SIZES = np.arange(-2.5, 3.51, 0.5)  # slow errors looked at, in standard deviations of their prior ...
+_UNLIKELY = 25.0  # ... but no two of them together that lie five off
 _CELL = 0.2  # of the correlation length: bins closer than this count as one when slow errors are sized
 _BATCH_NUMBERS = 2_000_000  # in the covariances handled at once: 16 MB
 
@@ -40,6 +40,29 @@ def slow_correlation(bins: Bins, settings: Settings = DEFAULTS) -> Array:
     apart = np.abs(bins.driver_rad[:, None] - bins.driver_rad[None, :])
     length, share = settings.floor_path_rad, settings.floor_place_share
     return np.asarray((1 - share) * np.exp(-run / length) + share * np.exp(-apart / length))
+
+
+def drift_variance(gone_rad: Array, settings: Settings = DEFAULTS) -> Array:
+    """Variance by which a slow error of unit size has changed, after so much driver path.
+
+    Parameters
+    ----------
+    gone_rad : ndarray, any shape
+        Driver path since the angle was zero.
+    settings : Settings
+
+    Returns
+    -------
+    ndarray, same shape
+        From 0 to 2, when both ends know nothing of each other any more. What comes back at the same place in
+        the other pass is not counted on.
+
+    Examples
+    --------
+    >>> drift_variance(np.radians([0.0, 20.0, 180.0])).round(3).tolist()
+    [0.0, 1.264, 2.0]
+    """
+    return np.asarray(2 * (1 - np.exp(-gone_rad / settings.floor_path_rad)))
 
 
 def noise_whitener(
@@ -86,7 +109,8 @@ def slow_error_sizes(
     known : ndarray, shape (K, P)
         What is known of the parameters beside the film, as rows of unit variance about zero.
     settings : Settings
-        `floor_rad` and `floor_log_sd` are the prior's median and spread for each shaft.
+        `floor_rad` and `floor_log_sd` are the prior's median and spread for each shaft, `floor_likeness` what
+        one says of the other.
 
     Returns
     -------
@@ -97,17 +121,21 @@ def slow_error_sizes(
     -----
     Restricted likelihood: the curve's parameters are integrated out, so that what the curve takes up of the
     errors is allowed for. Where the shafts turn alike only the sum of both squares shows, and the prior
-    shares it evenly.
+    shares it evenly; where the driven shaft turns less, its driver's errors show less than its own.
 
     References
     ----------
     Patterson and Thompson, Biometrika 58 (1971) 545-554, doi:10.1093/biomet/58.3.545 (from memory).
     """
     mean = _cells(bins, settings)
-    steps = np.linspace(-_REACH, _REACH, _GRID)
-    squares = (settings.floor_rad * np.exp(settings.floor_log_sd * steps)) ** 2
-    driver, driven = (v.reshape(-1) for v in np.meshgrid(squares, squares, indexing="ij"))
-    prior = np.add.outer(steps**2, steps**2).reshape(-1)
+    one, other = (v.reshape(-1) for v in np.meshgrid(_SIZES, _SIZES, indexing="ij"))
+    alike = settings.floor_likeness
+    prior = (one**2 + other**2 - 2 * alike * one * other) / (1 - alike**2)
+    likely = prior < _UNLIKELY
+    prior = prior[likely]
+    driver, driven = (
+        (settings.floor_rad * np.exp(settings.floor_log_sd * v[likely])) ** 2 for v in (one, other)
+    )
     slow = slow_correlation(bins, settings)
     by_driver, by_driven = (mean @ m @ mean.T for m in (slow * np.outer(ratio, ratio), slow))
     white = np.diag(mean**2 @ (bins.driven_var + ratio**2 * bins.driver_var))

@@ -110,7 +110,9 @@ def _blocks(
     count = math.ceil(stroke.travel_rad / _STEP_RAD / _BLOCK)
     nothing = np.full(count, np.nan), np.full(count, np.nan)
     try:
-        curves = travel_curves(alone, motion, _STEP_RAD, settings)
+        # passes that differ would show as slow errors, so their size is that expected of any film
+        slow_rad = np.full(2, settings.floor_rad)
+        curves = travel_curves(alone, motion, _STEP_RAD, settings, slow_rad)
     except StrokeError:
         return nothing
     opening = direction == "opening"

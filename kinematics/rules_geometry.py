@@ -6,6 +6,12 @@ import math
 
 from kinematics.statements import LOCKED, Condition, Finding, figure, in_degrees
 
+_BY_ROD = {
+    "unseen": ", or film with a marker on the rod",
+    "seen": ", or film the full stroke with the rod's marker in view, so that it shows both pins",
+    "pins": "",
+}
+
 
 def toggle_rule(c: Condition) -> list[Finding]:
     """Rod and an arm close to one line within the stroke."""
@@ -76,8 +82,8 @@ def stroke_rule(c: Condition) -> list[Finding]:
             "stroke",
             "note",
             c.where,
-            (c.stroke.travel_rad, c.stroke.travel_sigma_rad, c.settings.stroke_rad),
-            f"The driver turned by {figure(c.stroke.travel_rad, c.stroke.travel_sigma_rad)}, "
+            (c.stroke.travel_rad, c.curves.driver_travel_sd_rad, c.settings.stroke_rad),
+            f"The driver turned by {figure(c.stroke.travel_rad, c.curves.driver_travel_sd_rad)}, "
             f"{'short of' if off < 0 else 'beyond'} the usual {math.degrees(c.settings.stroke_rad):.0f}.",
             "Check that the film shows the full stroke, and the motor's end switches.",
         )
@@ -128,6 +134,6 @@ def undetermined_rule(c: Condition) -> list[Finding]:
             None,
             None,
             f"Not determined by this film: {names}.",
-            f"To settle it, {open_ones[0].settle}, or film with a marker on the rod.",
+            f"To settle it, {open_ones[0].settle}{_BY_ROD[c.rod]}.",
         )
     ]

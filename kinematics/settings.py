@@ -31,6 +31,10 @@ class Settings:
         card pose): what is expected before a film is seen ...
     floor_log_sd : float
         ... and the spread of its logarithm; rendered clips with known truth showed 0.003 to 0.08 degrees.
+    floor_likeness : float
+        Correlation of those logarithms between the two shafts of a film, which share camera, light and codec:
+        on those clips shafts of one film differ by a factor of 1.3, films by one of 20. What a film cannot
+        tell of one shaft's errors alone follows those of the other.
     floor_path_rad : float
         Driver path over which that error forgets itself (correlation length).
     floor_place_share : float
@@ -98,7 +102,8 @@ class Settings:
     low_fire_drift_rad: float = 0.5 * _DEG
     partial_travel_rad: float = 2 * _DEG
     floor_rad: float = 0.02 * _DEG
-    floor_log_sd: float = 0.7
+    floor_log_sd: float = 0.9
+    floor_likeness: float = 0.8
     floor_path_rad: float = 20 * _DEG
     floor_place_share: float = 0.3
     size_mm: float = 80.0

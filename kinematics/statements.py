@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from typing import Literal
 
 from kinematics.condition import Estimate, Extreme
 from kinematics.identify import GeometryFit
@@ -15,6 +16,9 @@ from kinematics.slip import Slip
 from kinematics.stroke import Stroke
 from kinematics.to_toggle import TravelLeft
 from kinematics.travel import TravelCurves
+
+RodSeen = Literal["unseen", "seen", "pins"]
+"""Whether a marker on the rod was followed, and whether it showed both pins."""
 
 LOCKED = "Only with the burner off and locked out and the fuel isolated: "
 
@@ -86,6 +90,8 @@ class Condition:
     joints : tuple of JointPlay or None
         At the drive pin and at the driven pin; None without a rod marker or both passes.
     settings : Settings
+    rod : "unseen", "seen" or "pins"
+        Whether a marker on the rod was followed, and whether it showed both pins.
     """
 
     where: str
@@ -102,6 +108,7 @@ class Condition:
     repeat: Repeatability | None = None
     joints: tuple[JointPlay, JointPlay] | None = None
     settings: Settings = field(default=DEFAULTS)
+    rod: RodSeen = "unseen"
 
 
 def in_degrees(

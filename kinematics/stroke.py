@@ -24,10 +24,12 @@ class Stroke:
     ----------
     opening_sign : int
         +1 if the driver turns counter-clockwise toward high fire, -1 if clockwise.
-    low_fire_rad, low_fire_sigma_rad : float
-        Driver angle from which travel counts (the first low-fire hold) and its standard deviation.
-    travel_rad, travel_sigma_rad : float
-        Driver travel from low to high fire, as far as filmed.
+    low_fire_rad : float
+        Driver angle from which travel counts (the first low-fire hold).
+    travel_rad, travel_noise_rad : float
+        Driver travel from low to high fire, as far as filmed, and its standard deviation from the noise of
+        frames alone. Slow errors come on top; their size shows only against the driven shaft
+        (`TravelCurves.driver_travel_sd_rad`).
     low_holds, high_holds : tuple of slice
         Rest at low and at high fire; empty if not filmed.
     opening, closing : tuple of slice
@@ -38,9 +40,8 @@ class Stroke:
 
     opening_sign: int
     low_fire_rad: float
-    low_fire_sigma_rad: float
     travel_rad: float
-    travel_sigma_rad: float
+    travel_noise_rad: float
     low_holds: tuple[slice, ...]
     high_holds: tuple[slice, ...]
     opening: tuple[slice, ...]
@@ -294,8 +295,8 @@ def _assemble(
             if not _whole(ends, turns, settings.partial_travel_rad):
                 word = "opening" if way * sign > 0 else "closing"
                 notes.append(f"The film holds only part of one {word} pass.")
-    level, level_sigma = _level(low, driver, noise, settings)
-    top, top_sigma = _level(high, driver, noise, settings)
+    level, level_noise = _level(low, noise)
+    top, top_noise = _level(high, noise)
     notes += _missing(low, high, passes)
     drift = max(t.level for t in low) - min(t.level for t in low)
     if len([t for t in low if t.held]) > 1 and drift > settings.low_fire_drift_rad:
@@ -306,9 +307,8 @@ def _assemble(
     return Stroke(
         sign,
         level,
-        level_sigma,
         sign * (top - level),
-        math.hypot(level_sigma, top_sigma),
+        math.hypot(level_noise, top_noise),
         tuple(frames(t.first, t.last) for t in low if t.held),
         tuple(frames(t.first, t.last) for t in high if t.held),
         tuple(passes[1]),
@@ -335,13 +335,13 @@ def _way(driver: Array, turns: list[_Turn], number: int, span: slice, least: flo
     return int(np.sign(stop - start)) if abs(stop - start) > least else 0
 
 
-def _level(turns: list[_Turn], driver: Array, noise: float, settings: Settings) -> tuple[float, float]:
-    """Level of one end of the stroke: its first hold, else its turning point."""
+def _level(turns: list[_Turn], noise: float) -> tuple[float, float]:
+    """Level of one end of the stroke, of its first hold, else of its turning point; and its noise."""
     for turn in turns:
         if turn.held:
             count = turn.last - turn.first + 1
-            return turn.level, math.hypot(noise / math.sqrt(count), settings.floor_rad)
-    return turns[0].level, math.hypot(noise, settings.floor_rad)
+            return turn.level, noise / math.sqrt(count)
+    return turns[0].level, noise
 
 
 def _missing(low: list[_Turn], high: list[_Turn], passes: dict[int, list[slice]]) -> list[str]:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from kinematics.errors import GeometryError
 from kinematics.fourbar import FourBar
 from kinematics.identify import GeometryFit
+from kinematics.noise import drift_variance
 from kinematics.posterior import linkage
 from kinematics.settings import DEFAULTS, Settings
 from kinematics.spread import Mode
@@ -90,9 +91,14 @@ def travel_to_toggle(
     best = _figures(fit.parameters, fit.opening_sign, stroke.travel_rad, settings)
     arms = _arms_first(fit.parameters, fit.opening_sign, stroke.travel_rad)
     variance = np.zeros(4)
+    # the ends of the stroke are themselves measured
+    slow = fit.floor_rad[0] ** 2 * float(drift_variance(np.array(stroke.travel_rad), settings))
+    end = stroke.travel_noise_rad**2 + slow
     for mode in fit.modes:
         own = _figures(mode.parameters, fit.opening_sign, stroke.travel_rad, settings)
-        variance += mode.share * (_within(mode, own, fit.opening_sign, stroke, settings) + (own - best) ** 2)
+        within = _within(mode, own, fit.opening_sign, stroke, settings)
+        variance += mode.share * (within + (own - best) ** 2)
+    variance[[1, 3]] += end
     sd = np.sqrt(variance)
     left = [
         TravelLeft(float(best[k]), float(sd[k]), arms[k], float(best[k + 2]), float(sd[k + 2]))
@@ -114,8 +120,6 @@ def _within(mode: Mode, own: Array, sign: int, stroke: Stroke, settings: Setting
         )
         bent = np.minimum(np.abs(up - own), np.abs(down - own))
         variance += np.maximum(((up - down) / 2) ** 2, bent**2)
-    # the ends of the stroke are themselves measured
-    variance[[1, 3]] += stroke.travel_sigma_rad**2
     return variance
 
 

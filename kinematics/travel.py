@@ -8,9 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.deadband import slow_errors
 from kinematics.errors import FitError, StrokeError
 from kinematics.intended.table import Intended
 from kinematics.motion import LinkageMotion
+from kinematics.noise import drift_variance
 from kinematics.settings import DEFAULTS, Settings
 from kinematics.stroke import Stroke
 
@@ -126,6 +128,7 @@ def travel_curves(
     motion: LinkageMotion,
     step_rad: float = 1 * _DEG,
     settings: Settings = DEFAULTS,
+    slow_rad: Array | None = None,
 ) -> TravelCurves:
     """Driven against driver travel for the opening and the closing pass, at even driver steps.
 
@@ -136,6 +139,8 @@ def travel_curves(
     step_rad : float
         Driver step.
     settings : Settings
+    slow_rad : ndarray, shape (2,), optional
+        Size of the slow errors of driver and driven shaft; left out, the film tells (`slow_errors`).
 
     Returns
     -------
@@ -167,6 +172,7 @@ def travel_curves(
         raise StrokeError(
             "Driver and driven shaft were never measured together.", "Keep both markers in view."
         )
+    slow_driver, slow_driven = slow_errors(stroke, motion, settings) if slow_rad is None else slow_rad
     driver = stroke.travel(motion.driver_rad)
     zero, zero_sd = _zero(stroke, motion, driver)
     sign = _driven_sign(driver, motion.driven_rad - zero)
@@ -178,9 +184,10 @@ def travel_curves(
         points = _points(passes, stroke, motion, driver, driven)
         # how far the driver has gone since the low-fire hold, the zero: slow errors drift apart with it
         gone = grid if passes is stroke.opening else 2 * stroke.travel_rad - grid
-        drift = settings.floor_rad * np.sqrt(2 * (1 - np.exp(-gone / settings.floor_path_rad)))
-        curves.append(_local_lines(grid, points, zero_sd, drift))
-    travel, travel_sd = _driven_travel(stroke, motion, driven, zero_sd, settings)
+        drift = np.sqrt(drift_variance(gone, settings))
+        curves.append(_local_lines(grid, points, zero_sd, (slow_driver * drift, slow_driven * drift)))
+    far = math.sqrt(float(drift_variance(np.array(stroke.travel_rad), settings)))
+    travel, travel_sd = _driven_travel(stroke, motion, driven, zero_sd, far * float(slow_driven))
     (opening, opening_sd), (closing, closing_sd) = curves
     return TravelCurves(
         grid,
@@ -189,7 +196,7 @@ def travel_curves(
         opening_sd,
         closing_sd,
         stroke.travel_rad,
-        stroke.travel_sigma_rad,
+        math.hypot(stroke.travel_noise_rad, far * float(slow_driver)),
         travel,
         travel_sd,
         sign,
@@ -336,17 +343,16 @@ def _driven_sign(driver: Array, driven: Array) -> int:
 
 
 def _driven_travel(
-    stroke: Stroke, motion: LinkageMotion, driven: Array, zero_sd: float, settings: Settings
+    stroke: Stroke, motion: LinkageMotion, driven: Array, zero_sd: float, drift: float
 ) -> tuple[float, float]:
     """Driven travel at the high-fire hold, else at the frame of largest driver travel."""
-    floor = math.sqrt(2) * settings.floor_rad
     for hold in stroke.high_holds:
         here = motion.measured[hold]
         if here.any():
             sigma = float(np.mean(motion.driven_sigma_rad[hold][here])) / math.sqrt(int(here.sum()))
-            return float(np.mean(driven[hold][here])), math.sqrt(sigma**2 + zero_sd**2 + floor**2)
+            return float(np.mean(driven[hold][here])), math.hypot(sigma, zero_sd, drift)
     top = int(np.nanargmax(np.where(motion.measured, stroke.travel(motion.driver_rad), np.nan)))
-    return float(driven[top]), math.sqrt(float(motion.driven_sigma_rad[top]) ** 2 + zero_sd**2 + floor**2)
+    return float(driven[top]), math.hypot(float(motion.driven_sigma_rad[top]), zero_sd, drift)
 
 
 def _points(
@@ -403,7 +409,9 @@ def _hold_point(
     return np.array(point)[:, None]
 
 
-def _local_lines(grid: Array, points: _Points, zero_sd: float, drift: Array) -> tuple[Array, Array]:
+def _local_lines(
+    grid: Array, points: _Points, zero_sd: float, drift: tuple[Array, Array]
+) -> tuple[Array, Array]:
     value, sd = np.full(grid.shape, np.nan), np.full(grid.shape, np.nan)
     if points.driver.size < 3:
         return value, sd
@@ -412,7 +420,7 @@ def _local_lines(grid: Array, points: _Points, zero_sd: float, drift: Array) -> 
         if estimate is None:
             continue
         value[k], noise, slope = estimate
-        sd[k] = math.sqrt(noise**2 + zero_sd**2 + drift[k] ** 2 * (1 + slope**2))
+        sd[k] = math.hypot(noise, zero_sd, drift[1][k], slope * drift[0][k])
     return value, sd
 
 

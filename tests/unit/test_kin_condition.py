@@ -268,6 +268,20 @@ def test_what_is_not_determined_comes_with_the_measurement_that_settles_it() -> 
     assert "rod" in found.text
 
 
+def test_a_rod_marker_is_advised_only_where_there_was_none() -> None:
+    made = film(*SLOW_START, np.random.default_rng(0))
+    fit, curves = identify(made.stroke, made.motion), travel_curves(made.stroke, made.motion)
+    advice = {}
+    for rod in ("unseen", "seen", "pins"):
+        _, found = assess("a:b", made.stroke, made.motion, curves, fit, rod=rod)
+        advice[rod] = next(f.advice for f in found if f.code == "not_determined")
+    assert "film with a marker on the rod" in advice["unseen"]
+    assert "the rod's marker in view, so that it shows both pins" in advice["seen"]
+    assert "with a marker on" not in advice["seen"]
+    assert "marker" not in advice["pins"]
+    assert all(text.startswith("To settle it, ") for text in advice.values())
+
+
 def test_gravest_first_and_hysteresis_of_a_curve() -> None:
     made = film(*SLOW_START, np.random.default_rng(0), slack=3.5 * DEG, stroke=80 * DEG)
     curves = travel_curves(made.stroke, made.motion)

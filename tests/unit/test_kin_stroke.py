@@ -53,7 +53,7 @@ def test_full_stroke(sigma_deg: float, frame_rate: float, sign: int) -> None:
     assert_allclose(ends(time, stroke.closing), [(9, 16)], **near)
     assert_allclose(ends(time, stroke.low_holds), [(0, 1), (16, 17)], **near)
     assert_allclose(ends(time, stroke.high_holds), [(8, 9)], **near)
-    assert abs(stroke.travel_rad - 90 * DEG) < 4 * stroke.travel_sigma_rad
+    assert abs(stroke.travel_rad - 90 * DEG) < 4 * stroke.travel_noise_rad
 
 
 def test_slices_do_not_overlap_and_cover_the_film() -> None:

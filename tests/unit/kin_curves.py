@@ -1,0 +1,96 @@
+"""Films with slow errors of a given size: errors of curves and travels in stated standard deviations."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from kin_film import DEG, SLOW_PATH_RAD
+from kin_joined import FINE_RAD, RATE_HZ, draw_train, followed, stroke_in_time
+from kin_study import SLOW_PLACE, draw_layout, slow_error
+
+from kinematics.compose import compose
+from kinematics.condition import lost_motion
+from kinematics.motion import LinkageMotion
+from kinematics.stroke import Stroke, find_stroke
+from kinematics.travel import TravelCurves, travel_curves
+
+SLOW_DEG = (0.0, 0.02, 0.05, 0.08, 0.15)
+WHITE_DEG = 0.05
+HALF = 4001  # positions of the true path each way
+NAMES = ("equal", "short drive arm", "short driven arm", "crossed")
+SLACK_DEG = (0.0, 0.5, 2.0)
+
+
+@dataclass(frozen=True)
+class CurveScores:
+    """Errors of one film in stated standard deviations."""
+
+    curve: np.ndarray
+    driver_travel: float
+    driven_travel: float
+
+
+def filmed(
+    rng: np.random.Generator, driver: np.ndarray, driven: np.ndarray, slow_deg: float
+) -> tuple[Stroke, LinkageMotion]:
+    """Both shafts with white noise and slow errors; a rest is a path, too, as far as memory goes."""
+    still = np.abs(np.gradient(driver)) == 0
+    path = np.cumsum(np.abs(np.gradient(driver)) + SLOW_PATH_RAD / RATE_HZ * still)
+    place, white = rng.uniform(*SLOW_PLACE), WHITE_DEG * DEG
+    noisy = [
+        angle + rng.normal(0, white, driver.size) + slow_error(rng, path, driver, slow_deg * DEG, place)
+        for angle in (driver, driven)
+    ]
+    time_s = np.arange(driver.size) / RATE_HZ
+    return find_stroke(time_s, noisy[0], white), LinkageMotion.of(*noisy, white, white)
+
+
+def scores(curves: TravelCurves, travel: float, driven: np.ndarray) -> CurveScores:
+    """Errors against the true driven travel, `HALF` positions up and as many down."""
+    path = np.linspace(0, travel, HALF)
+    opening = np.interp(curves.driver_rad, path, driven[:HALF])
+    closing = np.interp(curves.driver_rad, path, driven[HALF - 1 :][::-1])
+    off = [
+        (curves.opening_rad - opening) / curves.opening_sd_rad,
+        (curves.closing_rad - closing) / curves.closing_sd_rad,
+    ]
+    return CurveScores(
+        np.concatenate(off),
+        (curves.driver_travel_rad - travel) / curves.driver_travel_sd_rad,
+        (curves.driven_travel_rad - float(driven[HALF - 1])) / curves.driven_travel_sd_rad,
+    )
+
+
+def there_and_back(travel: float) -> np.ndarray:
+    """The true path of the driver, fine."""
+    up = np.linspace(0, travel, HALF)
+    return np.concatenate([up, up[-2::-1]])
+
+
+def linkage_case(seed: int, slow_deg: float) -> CurveScores:
+    """One linkage in one film."""
+    rng = np.random.default_rng([seed, 5])
+    layout, slack = draw_layout(rng, str(rng.choice(NAMES))), rng.choice(SLACK_DEG) * DEG
+    travel = abs(layout.stroke)
+    motor = stroke_in_time(rng, travel)
+    stroke, motion = filmed(rng, motor, followed(layout, motor, slack), slow_deg)
+    truth = followed(layout, there_and_back(travel), slack)
+    return scores(travel_curves(stroke, motion), travel, truth)
+
+
+def train_case(seed: int, slow_deg: float) -> tuple[CurveScores, CurveScores]:
+    """Two linkages in series: first and last shaft in one film, and two films joined at the shaft between."""
+    rng = np.random.default_rng([seed, 6])
+    first, second, slack = draw_train(rng)
+    travel = abs(first.stroke)
+    truth = followed(second, followed(first, there_and_back(travel), slack[0]), slack[1])
+    motor = stroke_in_time(rng, travel)
+    shared = followed(first, motor, slack[0])
+    direct = travel_curves(*filmed(rng, motor, followed(second, shared, slack[1]), slow_deg))
+    before = travel_curves(*filmed(rng, motor, shared, slow_deg))
+    again = followed(first, stroke_in_time(rng, travel), slack[0])
+    stroke, motion = filmed(rng, again, followed(second, again, slack[1]), slow_deg)
+    after = travel_curves(stroke, motion, FINE_RAD)
+    whole = compose(before, after, lost_motion(stroke, motion).value)
+    return scores(direct, travel, truth), scores(whole, travel, truth)
