@@ -259,7 +259,9 @@ def _client(address: str) -> Any:
         if client is not None:
             client.close(timeout=CONNECTS_WITHIN_S)
         try:
-            _clients[address] = Client(address, timeout=CONNECTS_WITHIN_S, set_as_default=False)
+            _clients[address] = Client(  # type: ignore[no-untyped-call]  # the library has no types for it
+                address, timeout=CONNECTS_WITHIN_S, set_as_default=False
+            )
         except (OSError, ValueError, TypeError) as error:
             _refused_s[address] = time.monotonic()
             raise _no_answer(address) from error

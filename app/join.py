@@ -172,8 +172,8 @@ def join(parts: Sequence[Part], settings: Settings | None = None) -> Joined:
             shaft = _shared(before, after)
             shared[(shaft.name, *shaft.parts)] = shaft
     for shaft in shared.values():
-        told = (*lengths_differ(shaft, parts, settings), *other_side(shaft, parts))
-        findings |= {(f.code, f.where, f.text): f for f in told}
+        differing = (*lengths_differ(shaft, parts, settings), *other_side(shaft, parts))
+        findings |= {(f.code, f.where, f.text): f for f in differing}
     return Joined(tuple(parts), tuple(trains), tuple(shared.values()), in_order(list(findings.values())))
 
 

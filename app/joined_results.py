@@ -103,7 +103,8 @@ def _findings(joined: Joined) -> list[dict[str, Any]]:
             for link in part.measurement.linkages
             if link.name.split(":")[0] in no_motors and link.plan.rig.stroke_deg is None
         }
-        for one in (*part.measurement.faults, *part.measurement.findings):
+        own: list[Finding | Fault] = [*part.measurement.faults, *part.measurement.findings]
+        for one in own:
             if one.code != "stroke" or one.where not in usual:
                 found.append((part.name, one))
     found.sort(key=lambda entry: SEVERITY_ORDER.index(entry[1].severity))

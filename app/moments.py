@@ -46,7 +46,7 @@ def travel_over_time(angles: pd.DataFrame, shaft: Mapping[str, Any]) -> Array:
     ndarray, shape (frames,)
         Degrees from the low-fire hold, positive toward open; NaN in a gap.
     """
-    angle = angles[f"{shaft['name']}_deg"].to_numpy(float)
+    angle: NDArray[np.float64] = angles[f"{shaft['name']}_deg"].to_numpy(float)
     turned = angle if shaft.get("opening") == "ccw" else -angle
     known = turned[np.isfinite(turned)]
     if known.size == 0:

@@ -52,7 +52,7 @@ SHAFT_PENS = (
     Pen(INK, (0, (1, 1.6)), 2.4, ""),
 )
 
-STYLE = {
+STYLE: dict[Any, Any] = {  # typed as a dict of any settings by the library's stubs only
     "font.family": "DejaVu Sans",
     "font.size": 11,
     # Names of shafts are text, whatever signs they hold.

@@ -47,11 +47,14 @@ def angles_columns(measurement: Measurement) -> dict[str, Column]:
     """
     motion = measurement.motion
     columns: dict[str, Column] = {"time_s": np.round(motion.time_s, 6)}
+    angles: NDArray[np.float64] = np.degrees(motion.angle_rad)
+    sds: NDArray[np.float64] = np.degrees(motion.sigma_rad)
     for s, name in enumerate(motion.names):
-        angle = np.degrees(motion.angle_rad[:, s])
+        angle = angles[:, s]
         known = angle[np.isfinite(angle)]
-        columns[f"{name}_deg"] = np.round(angle - (known[0] if known.size else 0.0), 5)
-        columns[f"{name}_sd_deg"] = np.round(np.degrees(motion.sigma_rad[:, s]), 5)
+        start = float(known[0]) if known.size else 0.0
+        columns[f"{name}_deg"] = np.round(angle - start, 5)
+        columns[f"{name}_sd_deg"] = np.round(sds[:, s], 5)
     return columns
 
 
@@ -89,7 +92,7 @@ def record(measurement: Measurement) -> dict[str, Any]:
     width, height = clip.facts.size_wh_px
     turned = clip.facts.quarter_turns % 2 == 1
     duration = clip.last_s - clip.first_s
-    found = [*measurement.faults, *measurement.findings]
+    found: list[Finding | Fault] = [*measurement.faults, *measurement.findings]
     content = {
         "clip": {
             "file": clip.name,
@@ -119,7 +122,8 @@ def record(measurement: Measurement) -> dict[str, Any]:
         "findings": [finding_entry(f) for f in sorted(found, key=lambda f: SEVERITY_ORDER.index(f.severity))],
         "versions": versions(),
     }
-    return plain(content)
+    plainly: dict[str, Any] = plain(content)
+    return plainly
 
 
 def train_entry(
@@ -270,7 +274,7 @@ def _correlation(fit: GeometryFit) -> dict[str, Any]:
 
 def _geometry(fit: GeometryFit | None) -> dict[str, Any]:
     if fit is None:
-        nothing = {"value": None, "sd": None, "determined": False, "evidence": []}
+        nothing: dict[str, Any] = {"value": None, "sd": None, "determined": False, "evidence": []}
         return {name: dict(nothing) for name in QUANTITY_WORDS}
     return {
         name: _quantity(fit.quantity(name.replace("_deg", "_rad")), name.endswith("_deg"))

@@ -123,7 +123,7 @@ def open_ticket(store: PersonalStore, ticket: Ticket) -> Ticket:
     _check_rights(store, ticket)
     try:
         if ticket.token:
-            said = {"job_id": ticket.job_id, "rig_toml": ticket.rig_toml}
+            said: dict[str, Any] = {"job_id": ticket.job_id, "rig_toml": ticket.rig_toml}
             if ticket.facts is not None:
                 kept = find_ticket(store, ticket.token).facts
                 said["facts"] = replace(ticket.facts, label=kept.label) if kept else ticket.facts

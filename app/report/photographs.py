@@ -139,7 +139,8 @@ def _pictures(film: RecordedFilm, times_s: list[float]) -> list[tuple[Rgb, Rgb |
 
 def _common(pictures: list[tuple[Rgb, Rgb | None]]) -> Box | None:
     """The part of the frames that holds all that is drawn, with a margin; None to show them whole."""
-    inside = np.zeros(pictures[0][0].shape[:2], bool)
+    tall, wide = pictures[0][0].shape[:2]
+    inside = np.zeros((tall, wide), bool)
     for drawn, plain in pictures:
         if plain is None or plain.shape[:2] != inside.shape or drawn.shape != plain.shape:
             return None

@@ -226,13 +226,13 @@ def least_height(block: Block, made: list[Flowable], width: float) -> float:
     """Room that must be left for a heading to stand above a block."""
     if isinstance(block, Table | Facts):
         whole = sum(height(part, width) for part in made)
-        return whole if whole < WHOLE_TABLE_MM * mm else LEAST_TABLE_MM * mm
+        return whole if whole < WHOLE_TABLE_MM * mm else float(LEAST_TABLE_MM * mm)
     if isinstance(block, Plots | Photographs | Notice | SignatureLines | Statement) and made:
-        return min(height(made[0], width), MOST_KEPT_MM * mm)
-    return LEAST_TEXT_MM * mm
+        return min(height(made[0], width), float(MOST_KEPT_MM * mm))
+    return float(LEAST_TEXT_MM * mm)
 
 
 def height(flowable: Flowable, width: float) -> float:
     """Height that a flowable takes at a width, with the space above it (points)."""
     parts = flowable._content if isinstance(flowable, KeepTogether) else [flowable]
-    return sum(part.wrap(width, 10_000)[1] + part.getSpaceBefore() for part in parts)
+    return float(sum(part.wrap(width, 10_000)[1] + part.getSpaceBefore() for part in parts))

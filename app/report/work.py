@@ -156,9 +156,9 @@ def _proposal(proposal: Mapping[str, Any]) -> list[Block]:
         blocks.append(Text(_within(proposal)))
     expected = _expected(proposal)
     if expected:
-        head = ("driver (°)", "driven, to expect (°)")
+        columns = ("driver (°)", "driven, to expect (°)")
         caption = f"Travel to expect after the change. {SD_NOTE}"
-        blocks.append(Table(head, expected, (1, 1.6), words=(), caption=caption, share=0.45))
+        blocks.append(Table(columns, expected, (1, 1.6), words=(), caption=caption, share=0.45))
     return blocks
 
 
