@@ -12,6 +12,7 @@ from app.jobs import Film, Job
 from app.page import deviations, intending, keys, markup, setting_cautions, steps
 from app.page.films import choose_film, newest_of
 from app.page.opened import Opened, open_result
+from app.page.pictures import show_figure
 from app.page.shell import plain_errors, run_page
 from app.personal import PersonalStore
 from app.plots_compare import change_figure, films_deviation_figure, films_figure
@@ -85,22 +86,20 @@ def show_linkage(comparison: Comparison, line: LinkageComparison) -> None:
             )
             driver = np.linspace(0, last, 181)
             at = (driver, *intended_travel(wanted, driver))
-        st.pyplot(
+        show_figure(
             films_figure(films, line.name, at),
-            alt="Travel curves as found and as left, with the intended travel if one was given",
-            width="stretch",
+            "Travel curves as found and as left, with the intended travel if one was given",
         )
     with right:
         if wanted is None:
             figure = change_figure(films, line.name)
         else:
             figure = films_deviation_figure(films, line.name, lambda at_deg: intended_travel(wanted, at_deg))
-        st.pyplot(
+        show_figure(
             figure,
-            alt="Deviation from the intended travel as found and as left"
+            "Deviation from the intended travel as found and as left"
             if wanted is not None
             else "Travel as left minus travel as found",
-            width="stretch",
         )
     words = tolerance_words(line)
     if words:
@@ -148,7 +147,7 @@ def show_intended(store: PersonalStore, job: Job, films: list[Film]) -> None:
         linkage = st.selectbox("Linkage", names, format_func=spoken, key=keys.LINKAGE)
     chosen: IntendedChoice = intending.show(store, job.job_id, opened, linkage)
     if chosen.kind == "equal" or chosen.rows:
-        deviations.show(opened, linkage, chosen)
+        deviations.show(job.job_id, opened, linkage, chosen)
 
 
 def show(store: PersonalStore, job: Job) -> None:

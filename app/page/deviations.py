@@ -8,9 +8,11 @@ import streamlit as st
 
 from app.estimates import format_estimate, format_exact
 from app.intended import deviation, intended_travel
-from app.page import keys, markup
+from app.page import markup
 from app.page.intending import CHECK_STEP_DEG
+from app.page.offering import offer
 from app.page.opened import Opened
+from app.page.pictures import show_figure
 from app.plots import deviation_figure
 from app.record import IntendedChoice
 from app.tables import PASSES, compared_table, even_step_table, one_pass
@@ -18,7 +20,7 @@ from app.tables import PASSES, compared_table, even_step_table, one_pass
 NOT_GIVEN = "not given"
 
 
-def show(opened: Opened, linkage: str, intended: IntendedChoice) -> None:
+def show(job_id: str, opened: Opened, linkage: str, intended: IntendedChoice) -> None:
     """Show largest and RMS deviation of both passes, the picture and the table."""
     summary = []
     for name in PASSES:
@@ -46,16 +48,15 @@ def show(opened: Opened, linkage: str, intended: IntendedChoice) -> None:
                 "Measured minus intended. ± is one standard deviation.",
             )
         )
-        st.pyplot(
+        show_figure(
             deviation_figure(table, linkage),
-            alt="Deviation from the intended travel, both passes",
-            width="stretch",
+            "Deviation from the intended travel, both passes",
         )
     with right:
-        show_table(table, linkage)
+        show_table(job_id, table, linkage)
 
 
-def show_table(table: pd.DataFrame, linkage: str) -> None:
+def show_table(job_id: str, table: pd.DataFrame, linkage: str) -> None:
     """Show intended travel and deviations at even steps, with a CSV to take away."""
     driver, driven = linkage.split(":")
     rows = [
@@ -74,15 +75,8 @@ def show_table(table: pd.DataFrame, linkage: str) -> None:
             f"Travel of {driven}, measured minus intended; * marks a deviation beyond the tolerance.",
         )
     )
-    st.download_button(
-        "This comparison as CSV",
-        table.to_csv(index=False).encode(),
-        file_name=f"compared-{driver}-{driven}.csv",
-        mime="text/csv",
-        key=keys.COMPARED_CSV,
-        on_click="ignore",
-        width="stretch",
-    )
+    content = table.to_csv(index=False).encode()
+    offer(job_id, content, f"compared-{driver}-{driven}.csv", "This comparison as CSV")
 
 
 def deviation_cell(value: float, sd: float, tolerance: float) -> str:

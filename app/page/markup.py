@@ -7,6 +7,7 @@ a name could be a link, a picture from elsewhere or a formula: there they go thr
 
 from __future__ import annotations
 
+import base64
 import re
 from collections.abc import Iterable, Sequence
 from html import escape
@@ -100,6 +101,22 @@ def cautions(lines: Sequence[str], *, folded: bool) -> str:
         f'<details><summary><span class="sc-more">All cautions</span></summary>{bullets(others)}</details>'
         "</section>"
     )
+
+
+def picture(content: bytes, kind: str, words: str) -> str:
+    """A picture as part of the page itself, so that it has no address somebody else could ask.
+
+    Parameters
+    ----------
+    content : bytes
+        The file.
+    kind : str
+        Its media type.
+    words : str
+        For those who do not see it.
+    """
+    data = base64.b64encode(content).decode("ascii")
+    return f'<img class="sc-picture" decoding="sync" src="data:{kind};base64,{data}" alt="{escape(words)}">'
 
 
 def download_link(address: str, words: str, file_name: str) -> str:

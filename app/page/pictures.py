@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import base64
 import io
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from html import escape
 
 import numpy as np
 import streamlit as st
 from matplotlib.figure import Figure
 
 from app.intended import intended_travel
+from app.page import markup
 from app.page.opened import open_result
 from app.plots import angles_figure, ratio_figure, travel_figure
 from app.record import IntendedChoice
@@ -26,15 +25,15 @@ class Drawn:
 
     Attributes
     ----------
-    png : str
-        The picture in base64.
+    png : bytes
+        The picture.
     box : (left, bottom, width, height)
         The axes as shares of the picture.
     x, y : (low, high)
         What the axes span.
     """
 
-    png: str
+    png: bytes
     box: tuple[float, float, float, float]
     x: tuple[float, float]
     y: tuple[float, float]
@@ -56,8 +55,14 @@ class Drawn:
                 f'<span class="sc-upright" style="left:{share_x(upright):.2f}%;top:{top:.2f}%;'
                 f'height:{100 * height:.2f}%"></span>'
             )
-        picture = f'<img src="data:image/png;base64,{self.png}" alt="{escape(alt)}">'
-        return f'<div class="sc-plot">{picture}{mark}</div>'
+        return f'<div class="sc-plot">{markup.picture(self.png, "image/png", alt)}{mark}</div>'
+
+
+def show_figure(figure: Figure, words: str) -> None:
+    """Draw a figure as part of the page; ``words`` are for those who do not see it."""
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format="png")
+    st.html(markup.picture(buffer.getvalue(), "image/png", words))
 
 
 def drawn(figure: Figure) -> Drawn:
@@ -67,7 +72,7 @@ def drawn(figure: Figure) -> Drawn:
     axes = figure.axes[0]
     box = tuple(float(share) for share in axes.get_position().bounds)
     return Drawn(
-        base64.b64encode(buffer.getvalue()).decode("ascii"),
+        buffer.getvalue(),
         (box[0], box[1], box[2], box[3]),
         _pair(axes.get_xlim),
         _pair(axes.get_ylim),

@@ -19,6 +19,8 @@ from app.cautions import NOT_OURS_TO_SAY
 from app.errors import InputError
 from app.estimates import format_estimate, format_exact
 from app.page import keys, markup, setting_cautions
+from app.page.offering import offer
+from app.page.pictures import show_figure
 from app.page.shell import plain_errors
 from app.personal import PersonalStore
 from app.plots_linkage import adjusted_figure, linkage_figure
@@ -188,15 +190,13 @@ def show_one(store: PersonalStore, job_id: str, film_id: str, answer: Adjusted) 
     show_warnings(answer)
     for sentence in order.behind:
         st.html(markup.paragraph(sentence))
-    st.pyplot(
+    show_figure(
         adjusted_figure(answer),
-        alt="Travel as found, intended and after the adjustment, with the band of what is known",
-        width="stretch",
+        "Travel as found, intended and after the adjustment, with the band of what is known",
     )
-    st.pyplot(
+    show_figure(
         linkage_figure(answer, narrow=True),
-        alt="The linkage to scale at low fire, in the middle and at high fire, as found and after",
-        width="stretch",
+        "The linkage to scale at low fire, in the middle and at high fire, as found and after",
     )
     show_notes(answer)
     refusal = answer.refusal()
@@ -206,15 +206,9 @@ def show_one(store: PersonalStore, job_id: str, film_id: str, answer: Adjusted) 
     st.subheader("Work order", anchor=False)
     setting_cautions.show()
     st.html(markup.bullets(order.steps, numbered=True) + markup.paragraph(NOT_OURS_TO_SAY, "sc-strong"))
-    st.download_button(
-        "Work order as text",
-        "\n".join(for_page(work_order_lines(answer))).encode(),
-        file_name=f"work-order-{answer.subject.linkage.name.replace(':', '-')}.txt",
-        mime="text/plain",
-        key=f"{keys.PROPOSAL}_text",
-        on_click="ignore",
-        width="stretch",
-    )
+    content = "\n".join(for_page(work_order_lines(answer))).encode()
+    name = f"work-order-{answer.subject.linkage.name.replace(':', '-')}.txt"
+    offer(job_id, content, name, "Work order as text")
     if store.may(Right.CHANGE, job_id) and st.button(
         f"Choose proposal {chosen + 1} for the work order on record",
         key=keys.CHOOSE_PROPOSAL,

@@ -54,7 +54,7 @@ def show_result(store: PersonalStore, film: Film, run: Run) -> None:
     if linkage is not None:
         left, right = st.columns(2, gap="large")
         with left, plain_errors():
-            travel.show_steps(opened, linkage)
+            travel.show_steps(film.job_id, opened, linkage)
         with right:
             with plain_errors():
                 condition.show(film, opened, linkage)
@@ -63,7 +63,7 @@ def show_result(store: PersonalStore, film: Film, run: Run) -> None:
     with plain_errors():
         overlays.show(store, film, run)
     with plain_errors():
-        travel.show_downloads(opened)
+        travel.show_downloads(run.run_id)
 
 
 def show(store: PersonalStore, job: Job) -> None:

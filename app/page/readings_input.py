@@ -18,6 +18,7 @@ from app.from_readings import Worked, work_out
 from app.jobs import Film, Job
 from app.page import intending, keys, markup
 from app.page.intending import HEAD_PX, ROW_PX
+from app.page.pictures import show_figure
 from app.page.shell import plain_errors
 from app.page.words import film_name
 from app.plots_intended import damper_figure
@@ -203,8 +204,7 @@ def show_worked(worked: Worked, chosen: IntendedChoice) -> None:
             f"Fuel: {found.fuel.name}. ± is one standard deviation; outside: beyond what was read.",
         )
     )
-    st.pyplot(
+    show_figure(
         damper_figure(worked),
-        alt="Air against damper travel with its band, the readings and where the targets lie",
-        width="stretch",
+        "Air against damper travel with its band, the readings and where the targets lie",
     )

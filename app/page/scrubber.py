@@ -140,11 +140,9 @@ def show_frame(film: Film, opened: Opened, row: pd.Series) -> None:
     time_s = float(row["time_s"])
     if film.clip.here:
         copy = quick_copy(current_store(), film)
-        st.image(
-            frame_jpeg(str(film.clip.path), str(opened.folder), time_s, str(copy) if copy else None),
-            alt=f"Frame of the clip at {time_s:.2f} s with arms, rods and angles drawn in",
-            width="stretch",
-        )
+        jpeg = frame_jpeg(str(film.clip.path), str(opened.folder), time_s, str(copy) if copy else None)
+        words = f"Frame of the clip at {time_s:.2f} s with arms, rods and angles drawn in"
+        st.html(markup.picture(jpeg, "image/jpeg", words))
     else:
         st.info("The clip is not in this store, so its frames cannot be shown. Ask for a bundle with clips.")
     steps.link("handover", "Comment on this moment", film.job_id, film.film_id, **{keys.AT: f"{time_s:.3f}"})

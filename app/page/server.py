@@ -12,7 +12,7 @@ import streamlit as st
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.requests import Request
-from starlette.responses import FileResponse, RedirectResponse
+from starlette.responses import FileResponse, RedirectResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -23,6 +23,8 @@ from app.page import keys, warming
 from app.page.door import LINK_ADDRESS, LINK_COOKIE, current_store, door, store_for
 from app.page.gate import Gate
 from app.page.making import FILES_ADDRESS
+from app.page.offering import OFFERED_ADDRESS, OFFERS, RESULT_ADDRESS
+from app.page.opened import RESULT_FILES
 from app.page.receiving import UPLOAD_ADDRESS, receive
 from app.results import OVERLAY_FILE
 from app.sharing import Sharing
@@ -69,7 +71,7 @@ class AtRoot:
 
         # Compressed or partial documents could not be changed.
         drop = (b"accept-encoding", b"range", b"if-none-match", b"if-modified-since")
-        own = scope["path"].startswith((OVERLAY_ADDRESS, FILES_ADDRESS))
+        own = scope["path"].startswith((OVERLAY_ADDRESS, FILES_ADDRESS, RESULT_ADDRESS, OFFERED_ADDRESS))
         if not own and "." not in scope["path"]:
             scope = {**scope, "headers": [pair for pair in scope["headers"] if pair[0] not in drop]}
         await self._app(scope, receive, changed)
@@ -87,6 +89,32 @@ def overlay(request: Request) -> FileResponse:
     return FileResponse(
         path, media_type="video/mp4", filename="strokecurve-overlay.mp4", content_disposition_type=kind
     )
+
+
+def result_file(request: Request) -> FileResponse:
+    """A file of a result."""
+    name = request.path_params["name"]
+    try:
+        path = store_for(request).runs.run(request.path_params["run_id"]).result / name
+    except InputError as error:
+        raise HTTPException(404) from error
+    if name not in RESULT_FILES or not path.is_file():
+        raise HTTPException(404)
+    return FileResponse(path, filename=name)
+
+
+def offered_file(request: Request) -> Response:
+    """A table or text that a page offers; the link says what the browser calls it."""
+    job_id = request.path_params["job_id"]
+    try:
+        store_for(request).must(Right.READ, job_id)
+    except InputError as error:
+        raise HTTPException(404) from error
+    content = OFFERS.find(job_id, request.path_params["digest"])
+    if content is None:
+        raise HTTPException(404)
+    headers = {"content-disposition": "attachment", "cache-control": "no-store"}
+    return Response(content, headers=headers, media_type="application/octet-stream")
 
 
 def made_file(request: Request) -> FileResponse:
@@ -130,6 +158,8 @@ app = st.App(
     routes=[
         Route(f"{OVERLAY_ADDRESS}{{run_id}}", overlay),
         Route(f"{FILES_ADDRESS}{{job_id}}/{{order_id}}", made_file),
+        Route(f"{RESULT_ADDRESS}{{run_id}}/{{name}}", result_file),
+        Route(f"{OFFERED_ADDRESS}{{job_id}}/{{digest}}", offered_file),
         Route(f"{LINK_ADDRESS}{{token}}", open_link),
         Route(f"{UPLOAD_ADDRESS}{{token}}", receive, methods=["HEAD", "PATCH", "DELETE"]),
     ],

@@ -7,6 +7,7 @@ import streamlit as st
 
 from app.estimates import format_estimate, format_exact
 from app.page import keys, markup
+from app.page.offering import offer, offer_result
 from app.page.opened import RESULT_FILES, Opened
 from app.page.pictures import ratio_picture
 from app.page.scrubber import NOT_SEEN, SD_NOTE
@@ -46,7 +47,7 @@ def show_shafts(opened: Opened) -> None:
     st.html(markup.paragraph(SD_NOTE, "sc-small"))
 
 
-def show_steps(opened: Opened, linkage: str) -> None:
+def show_steps(job_id: str, opened: Opened, linkage: str) -> None:
     """Show driven travel and local ratio at even steps of the driver, with CSVs to take away."""
     st.header("Travel at even steps", anchor=False)
     step = st.segmented_control(
@@ -75,9 +76,8 @@ def show_steps(opened: Opened, linkage: str) -> None:
             f"Travel of {driven} from low fire. {SD_NOTE}",
         )
     )
-    download(
-        table.to_csv(index=False), f"even-steps-{driver}-{driven}.csv", "This table as CSV", keys.STEP_CSV
-    )
+    content = table.to_csv(index=False).encode()
+    offer(job_id, content, f"even-steps-{driver}-{driven}.csv", "This table as CSV")
     ratios = ratio_table(table)
     picture = ratio_picture(str(opened.folder), linkage, float(step))
     st.html(picture.html("Local ratio, driven degrees for each driver degree; figures in the table below"))
@@ -97,22 +97,8 @@ def show_steps(opened: Opened, linkage: str) -> None:
                 f"Degrees of {driven} for each degree of {driver}, between two positions. {SD_NOTE}",
             )
         )
-        download(
-            ratios.to_csv(index=False), f"ratio-{driver}-{driven}.csv", "The ratios as CSV", keys.RATIO_CSV
-        )
-
-
-def download(text: str, name: str, label: str, key: str) -> None:
-    """Offer a table."""
-    st.download_button(
-        markup.plain(label),
-        text.encode(),
-        file_name=name,
-        mime="text/csv",
-        key=key,
-        on_click="ignore",
-        width="stretch",
-    )
+        content = ratios.to_csv(index=False).encode()
+        offer(job_id, content, f"ratio-{driver}-{driven}.csv", "The ratios as CSV")
 
 
 def estimate_or_gap(value: float, sd: float) -> str:
@@ -120,16 +106,8 @@ def estimate_or_gap(value: float, sd: float) -> str:
     return format_estimate(value, sd) if np.isfinite(value) else NOT_SEEN
 
 
-def show_downloads(opened: Opened) -> None:
+def show_downloads(run_id: str) -> None:
     """Offer the result files."""
     st.header("Files", anchor=False)
     for name in RESULT_FILES:
-        st.download_button(
-            markup.plain(f"Download {name}"),
-            (opened.folder / name).read_bytes(),
-            file_name=name,
-            mime="application/json" if name.endswith(".json") else "text/csv",
-            key=f"{keys.FILE_DOWNLOAD}_{name}",
-            on_click="ignore",
-            width="stretch",
-        )
+        offer_result(run_id, name)

@@ -324,9 +324,9 @@ def same_answer(one: object, other: object) -> bool:
 
 @pytest.fixture(scope="module")
 def media(house: House, visitor: Come) -> Iterator[str]:
-    """Address of a table that the owner's open page offers for download."""
-    with Looking(visitor("owner"), "read", f"job={house.job}") as looking:
-        found = re.search(r"/media/[0-9a-f]+\.csv", looking.shown.text)
+    """Address of Streamlit's own: the marker sheet, the one thing that is offered there."""
+    with Looking(visitor("owner"), "prepare", f"job={house.job}") as looking:
+        found = re.search(r"/media/[0-9a-f]+\.pdf", looking.shown.text)
         assert found is not None
         yield found[0]
 
@@ -338,7 +338,51 @@ def test_media_addresses_take_somebody_who_may_be_here(visitor: Come, media: str
         assert_nothing(answer)
     else:
         assert answer.status_code == 200
-        assert "driver_deg" in answer.text
+        assert answer.content.startswith(b"%PDF")
+
+
+def test_nothing_of_a_job_is_at_an_address_that_knows_no_jobs(house: House, visitor: Come) -> None:
+    """Whatever the pages show or offer comes with the page or from an address that asks for rights."""
+    found: dict[str, set[str]] = {}
+    with Looking(visitor("owner"), "prepare", f"job={house.job}") as looking:
+        for step in PAGES:
+            shown = looking.go(step, job=house.job, film=house.film.film_id)
+            found[step] = set(re.findall(r"/media/[0-9a-f]+\.(\w+)", shown.text))
+    assert found.pop("prepare") == {"pdf"}
+    assert set().union(*found.values()) == set()
+
+
+@pytest.fixture(scope="module")
+def offered(house: House, visitor: Come) -> Iterator[tuple[str, ...]]:
+    """Addresses of tables and result files that the owner's open page offers."""
+    with Looking(visitor("owner"), "read", f"job={house.job}") as looking:
+        found = sorted(set(re.findall(r"/((?:offered|result)/[\w./-]+)", looking.shown.text)))
+        assert [address.partition("/")[0] for address in found] == ["offered"] * 2 + ["result"] * 3
+        yield tuple(found)
+
+
+@pytest.mark.parametrize("who", (*READERS, *NO_READERS))
+def test_tables_and_results_take_somebody_who_may_read_their_job(
+    house: House, visitor: Come, offered: tuple[str, ...], who: str
+) -> None:
+    run_id = run_of(house.film).run_id
+    for address in offered:
+        answer = visitor(who).get(address)
+        if who not in READERS:
+            assert_nothing(answer)
+            continue
+        assert answer.status_code == 200
+        assert len(answer.content) > 100
+        assert answer.headers["content-disposition"].startswith("attachment")
+        name = address.rpartition("/")[2]
+        if address.startswith("result/"):
+            assert answer.content == (house.store.runs.run(run_id).result / name).read_bytes()
+        else:
+            assert_nothing(visitor(who).get(f"offered/{house.other.job_id}/{name}"))
+            assert_nothing(visitor(who).get(f"offered/{house.job}/{name[::-1]}"))
+    if who not in ("outsider", "keeper", "by link to another job"):
+        assert_nothing(visitor(who).get(f"result/{run_of(house.other).run_id}/travel.csv"))
+    assert_nothing(visitor(who).get(f"result/{run_id}/overlay.mp4"))
 
 
 @pytest.mark.parametrize(
@@ -366,7 +410,7 @@ def test_no_way_of_writing_a_media_address_lets_strangers_in(house: House, media
     connection.close()
     # Addresses that mean nothing get the same empty document as every page.
     assert answer.status in (400, 404) or b"<!doctype html>" in body.lower()
-    assert b"driver_deg" not in body
+    assert b"%PDF" not in body
 
 
 @pytest.mark.parametrize("who", (*READERS, *NO_READERS))
@@ -444,7 +488,7 @@ def test_links_to_two_jobs_live_side_by_side(house: House, guest: Visitor) -> No
 
 
 def test_a_thousand_guesses_give_nothing(house: House, visitor: Come, media: str) -> None:
-    """Overlay clips, made files, links and media: by somebody signed in, for what is not theirs."""
+    """Clips, files made and offered, links and media: by somebody signed in, for what is not theirs."""
     chance = random.Random(SEED)
     outsider = visitor("outsider")
     genuine = house.tokens["by link"]
@@ -455,12 +499,14 @@ def test_a_thousand_guesses_give_nothing(house: House, visitor: Come, media: str
             f"overlay/{name}",
             f"made/{house.job}/{name}",
             f"made/{name}/{other}",
-            f"link/{forged(genuine, number // 8, chance)}",
-            f"link/{forged(genuine, 1 + number // 8, chance)}",
+            f"link/{forged(genuine, number // 10, chance)}",
+            f"link/{forged(genuine, 1 + number // 10, chance)}",
             f"media/{chance.randbytes(28).hex()}.csv",
             f"made/{name}/{house.record.rpartition('/')[2]}",
             f"overlay/{name[: chance.randrange(1, 32)]}",
-        )[number % 8]
+            f"result/{name}/travel.csv",
+            f"offered/{house.job}/{name}{other}",
+        )[number % 10]
         answer = outsider.get(address)
         assert answer.status_code == 404, address
         bodies.add((address.partition("/")[0] == "media", answer.text))

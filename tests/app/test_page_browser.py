@@ -177,10 +177,10 @@ def test_files_can_be_taken_away(
         settled(page)
         for name in ("angles.csv", "travel.csv", "result.json"):
             with page.expect_download() as download:
-                page.get_by_role("button", name=f"Download {name}").click()
+                page.get_by_role("link", name=f"Download {name}").click()
             assert Path(download.value.path()).read_bytes() == (folder / name).read_bytes()
         with page.expect_download() as download:
-            page.get_by_role("button", name="This table as CSV").click()
+            page.get_by_role("link", name="This table as CSV").click()
         assert Path(download.value.path()).read_text().startswith("driver_deg,opening_deg,opening_sd_deg")
 
 

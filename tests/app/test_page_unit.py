@@ -43,6 +43,7 @@ def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Store:
 def started(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """Ids of the runs whose worker was started; no process is."""
     ids: list[str] = []
+    monkeypatch.setattr(worker, "tend", lambda store: None)
     monkeypatch.setattr(worker, "start", lambda store, run: ids.append(run.run_id))
     return ids
 
