@@ -38,7 +38,7 @@ from app.files import (
 from app.limits import confine
 from app.personal import PersonalStore
 from app.record import FilmFacts, is_id
-from app.removing import remove_clip
+from app.removing import remove_clip, remove_job
 from app.store import Store, display_label
 
 FOLDER = "incoming"
@@ -339,7 +339,13 @@ def _as_film(store: PersonalStore, ticket: Ticket, data: Path) -> Arrived:
     film = store.film_of_clip(clip.clip_id)
     if film is None:
         job_id = ticket.job_id or store.new_job(rig_toml=ticket.rig_toml).job_id
-        film = store.add_film(job_id, clip, facts)
+        try:
+            film = store.add_film(job_id, clip, facts)
+        except StoreError:
+            if ticket.job_id is None:  # made for this film only
+                with contextlib.suppress(StoreError):
+                    remove_job(store, job_id)
+            raise
     if film.run is not None:
         worker.start(store, film.run)
     return {"job": film.job_id, "film": film.film_id}
