@@ -119,10 +119,11 @@ def picture(content: bytes, kind: str, words: str) -> str:
     return f'<img class="sc-picture" decoding="sync" src="data:{kind};base64,{data}" alt="{escape(words)}">'
 
 
-def download_link(address: str, words: str, file_name: str) -> str:
-    """A link that looks like a button and hands over a file."""
+def download_link(address: str, words: str, file_name: str, *, aside: bool = False) -> str:
+    """A link that looks like a button and hands over a file; one aside stands back behind the next step."""
+    look = "sc-button sc-aside" if aside else "sc-button"
     return (
-        f'<a class="sc-button" href="{escape(address)}" download="{escape(file_name)}" target="_self">'
+        f'<a class="{look}" href="{escape(address)}" download="{escape(file_name)}" target="_self">'
         f"{escape(words)}</a>"
     )
 

@@ -68,9 +68,10 @@ def offer(job_id: str, content: bytes, file_name: str, label: str) -> None:
         On the link.
     """
     address = f"{OFFERED_ADDRESS}{job_id}/{OFFERS.add(job_id, content)}"
-    st.html(markup.download_link(address, label, file_name))
+    st.html(markup.download_link(address, label, file_name, aside=True))
 
 
 def offer_result(run_id: str, name: str) -> None:
     """Draw a link to a file of a result, which goes straight from the disk."""
-    st.html(markup.download_link(f"{RESULT_ADDRESS}{run_id}/{quote(name)}", f"Download {name}", name))
+    address = f"{RESULT_ADDRESS}{run_id}/{quote(name)}"
+    st.html(markup.download_link(address, f"Download {name}", name, aside=True))
