@@ -20,7 +20,7 @@ from app.bundle import export_job
 from app.bundle_import import import_bundle
 from app.errors import StoreError
 from app.keeping import check
-from app.record import Comment
+from app.record import Comment, IntendedChoice, Proposals
 from app.store import Store
 
 
@@ -30,7 +30,9 @@ def main(count: int, seed: int) -> None:
         sender, receiver = Store(Path(place) / "sender"), Store(Path(place) / "receiver")
         film = add_job(sender, rig_toml="# rig\n")
         measured(sender, film, write_fake_result)
-        sender.add(film.job_id, Comment("look", 1.0), "technician", film.film_id)
+        sender.add(film.job_id, Comment("look", 1.0, "motor:shaft1", 30.0), "technician", film.film_id)
+        sender.add(film.job_id, Proposals("motor:shaft1", '[{"touches": 1}]'))
+        sender.set_intended(film.job_id, IntendedChoice("motor:shaft1", "equal", ()))
         good = export_job(sender, film.job_id, Path(place) / "good.zip", clips=True).read_bytes()
         earlier = receiver.new_job()
         ends: Counter[str] = Counter()
