@@ -5,7 +5,18 @@ from __future__ import annotations
 import streamlit as st
 
 from app.jobs import Film, Job, Run
-from app.page import condition, findings, keys, markup, overlays, progress, scrubber, steps, travel
+from app.page import (
+    condition,
+    findings,
+    keys,
+    markup,
+    overlays,
+    progress,
+    scrubber,
+    setting_cautions,
+    steps,
+    travel,
+)
 from app.page.opened import Opened, open_result
 from app.page.shell import asked_film, plain_errors, run_page
 from app.page.words import film_name, film_origin
@@ -50,6 +61,8 @@ def show_result(store: PersonalStore, film: Film, run: Run) -> None:
     if linkage is None:
         st.info("The film shows no linkage: only one shaft has a marker.")
     intended = store.intended(film.job_id, linkage) if linkage else None
+    if intended is not None and intended.kind != "none":
+        setting_cautions.show()
     scrubber.show(film, opened, linkage, intended)
     if linkage is not None:
         left, right = st.columns(2, gap="large")
