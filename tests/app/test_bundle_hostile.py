@@ -18,7 +18,7 @@ from fake_result import write_fake_result
 from stored import Clock, add_film, measured
 
 from app import bundle_reading
-from app.bundle import export_job
+from app.bundle import FORMAT_VERSION, export_job
 from app.bundle_import import import_bundle
 from app.errors import StoreError
 from app.keeping import check
@@ -129,9 +129,14 @@ def test_a_wrong_checksum(store: Store, good: Files) -> None:
         refused(store, content, "checksum is wrong|has not the size")
 
 
-@pytest.mark.parametrize("version", [2, 99])
+@pytest.mark.parametrize("version", [FORMAT_VERSION + 1, 99])
 def test_a_newer_version(store: Store, good: Files, version: int) -> None:
     refused(store, complete(good, format_version=version), "newer strokecurve.*Update")
+
+
+@pytest.mark.parametrize("version", range(1, FORMAT_VERSION + 1))
+def test_every_earlier_version_is_taken_in(store: Store, good: Files, version: int) -> None:
+    assert import_bundle(store, io.BytesIO(complete(good, format_version=version))).new_job
 
 
 @pytest.mark.parametrize("changes", [{"format": "x"}, {"format_version": "1"}, {"format_version": True},
