@@ -11,7 +11,7 @@ from app.cautions import WITHOUT_WARNINGS
 from app.job_record import work_orders
 from app.page import keys, markup, steps
 from app.page.shell import plain_errors
-from app.page.words import local_time
+from app.page.words import local_time, said_by
 from app.personal import PersonalStore
 from app.record import LABEL_LENGTH, STEP_STATES, TEXT_LENGTH, Choice, Done
 from app.report.job import WorkOrder
@@ -48,6 +48,7 @@ def show_done(order: WorkOrder) -> None:
         return
     done = order.done.content
     st.html(markup.remark(done.remark or "", f"Carried out on {done.on} by {done.by}", done.told()))
+    st.html(markup.paragraph(f"Put on record by {said_by(order.done)}.", "sc-small"))
 
 
 def ask_done(store: PersonalStore, job_id: str, order: WorkOrder, choice_id: str) -> None:

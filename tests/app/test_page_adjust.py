@@ -180,6 +180,7 @@ def test_warnings_go_on_record_with_the_choice_and_what_was_done_after_it(store:
     (entry,) = store.entries(film.job_id, Done)
     assert (entry.content.by, entry.content.on) == ("A. Technician", "2026-02-03")
     assert "Carried out on 2026-02-03 by A. Technician" in all_text(page)
+    assert "Put on record by " in all_text(page), "who said so, and whether it came in a bundle"
 
 
 @pytest.mark.parametrize("name", ["compare", "adjust"])
