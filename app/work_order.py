@@ -65,13 +65,17 @@ def order_text(adjusted: Adjusted) -> OrderText:
 
 
 def not_recommended(adjusted: Adjusted) -> list[str]:
-    """That no proposal can be recommended because of the shafts behind."""
-    if adjusted.recommended is not None or not adjusted.proposals.proposals:
+    """That the shafts behind forbid what would be recommended without them."""
+    proposals = adjusted.proposals.proposals
+    because = "with each of them a shaft behind jams or comes nearer to toggle than is asked for here."
+    if not proposals:
         return []
-    return [
-        "No proposal is recommended: with each of them a shaft behind jams or comes nearer to toggle than is "
-        "asked for here."
-    ]
+    if adjusted.recommended is None:
+        return [f"No proposal is recommended: {because}"]
+    reaching = [place for place, one in enumerate(proposals) if one.outcome.reached]
+    if reaching and all(harm_behind(adjusted, place) for place in reaching):
+        return [f"Those that meet the intended travel are not recommended: {because}"]
+    return []
 
 
 def harm_behind(adjusted: Adjusted, place: int) -> str:

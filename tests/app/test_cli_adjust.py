@@ -287,6 +287,11 @@ def test_a_proposal_that_jams_a_shaft_behind_is_never_recommended_and_refused(
     assert alone.recommended is not None
     assert jams_at[alone.recommended], "what would be recommended without the shaft behind"
     assert not adjusted.behind_each[0][0].before.jams
+    reached = [one.outcome.reached for one in adjusted.proposals.proposals]
+    assert all(jams for jams, meets in zip(jams_at, reached, strict=True) if meets)
+    assert any(
+        "Those that meet the intended travel are not recommended" in w for w in order_text(adjusted).warnings
+    )
     assert adjusted.recommended is None or not jams_at[adjusted.recommended]
     jams = adjusted.looking_at(jams_at.index(True) + 1)
     refusal = jams.refusal()
