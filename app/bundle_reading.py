@@ -19,7 +19,8 @@ from app.bundle import CLIPS, FORMAT, FORMAT_VERSION, JOB, LATEST, MANIFEST, RES
 from app.columns import is_formula, is_formula_name
 from app.errors import InputError, StoreError
 from app.files import CHUNK_BYTES, LARGEST_BUNDLE_BYTES, LARGEST_CLIP_BYTES, MB, RESULT_NAME, write_pieces
-from app.record import Entry, Proposals, from_mapping, is_id, strict_json
+from app.record import Entry, Proposals, from_mapping, is_id
+from app.strict_json import strict_json
 
 MOST_FILES = 5_000
 """A result has about ten files: hundreds of runs."""

@@ -8,13 +8,13 @@ held to the same rules. ``to_json`` and ``from_json`` turn contents into text an
 from __future__ import annotations
 
 import json
-import math
 import re
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields
 from typing import Any, Generic, TypeVar
 
-from app.errors import InputError
+from app import record_checks as checks
+from app.strict_json import strict_json
 
 ROLES = ("as found", "trial", "as left")
 INTENDED_KINDS = ("none", "equal", "table", "csv", "readings")
@@ -35,10 +35,7 @@ MOST_STEPS = 100
 """A work order has about fifteen."""
 LARGEST_DEG = 36_000.0
 LARGEST_S = 86_400.0
-_LINKAGE = re.compile(r"[^:\x00-\x1f\x7f\ud800-\udfff]{1,80}:[^:\x00-\x1f\x7f\ud800-\udfff]{1,80}")
-_DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
 _ID = re.compile(r"[0-9a-f]{12,64}")
-_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
 
 
 def is_id(value: object) -> bool:
@@ -46,57 +43,9 @@ def is_id(value: object) -> bool:
     return isinstance(value, str) and _ID.fullmatch(value) is not None
 
 
-def _refuse(what: str, hint: str = "Enter it again.") -> InputError:
-    return InputError(what, hint)
-
-
-def _text(value: object, name: str, most: int, *, lines: bool = False) -> None:
-    """Check a text: not empty, not too long, printable."""
-    if not isinstance(value, str) or not value.strip():
-        raise _refuse(f"The {name} is empty.", "Write something, or leave it out.")
-    if len(value) > most:
-        raise _refuse(f"The {name} is too long: {len(value)} characters.", f"Keep it to {most} characters.")
-    unprintable = _CONTROL.search(value) or any("\ud800" <= sign <= "\udfff" for sign in value)
-    if unprintable or (not lines and re.search(r"[\r\n\t]", value)):
-        raise _refuse(f"The {name} holds signs that cannot be shown.", "Type it in again.")
-
-
-def _line(value: object, name: str) -> None:
-    """Check a short text that may be missing."""
-    if value is not None:
-        _text(value, name, LABEL_LENGTH)
-
-
-def _number(value: object, name: str, low: float, high: float) -> None:
-    """Check a number."""
-    if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
-        raise _refuse(f"The {name} cannot be used: {str(value)[:40]!r}.", f"Give {low:g} to {high:g}.")
-
-
-def _linkage(value: object) -> None:
-    if not isinstance(value, str) or not _LINKAGE.fullmatch(value):
-        raise _refuse("The linkage is not named as driver:driven.", "Choose one of the film's linkages.")
-
-
-def _one_of(value: object, name: str, known: tuple[str, ...]) -> None:
-    if value not in known:
-        raise _refuse(f"The {name} cannot be {str(value)[:40]!r}.", f"Choose {', '.join(known)}.")
-
-
-def _date(value: object, name: str) -> None:
-    if not isinstance(value, str) or not _DATE.fullmatch(value):
-        raise _refuse(f"The day of the {name} is no date.", "Write it as YYYY-MM-DD.")
-
-
 def _later(default: Any) -> Any:
     """A field that entries of earlier versions lack: left out of text and bundles where nothing is said."""
     return field(default=default, metadata={"later": True})
-
-
-def _rows(rows: object, name: str) -> tuple[tuple[Any, ...], ...]:
-    if not isinstance(rows, tuple) or len(rows) > ROWS or not all(isinstance(row, tuple) for row in rows):
-        raise _refuse(f"The {name} is not a table of at most {ROWS} rows.")
-    return rows
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +63,7 @@ class JobFacts:
 
     def __post_init__(self) -> None:
         for one in fields(self):
-            _line(getattr(self, one.name), one.name)
+            checks.line(getattr(self, one.name), one.name, LABEL_LENGTH)
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +79,7 @@ class RigText:
     toml: str
 
     def __post_init__(self) -> None:
-        _text(self.toml, "set-up file", FILE_LENGTH, lines=True)
+        checks.text(self.toml, "set-up file", FILE_LENGTH, lines=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,11 +104,11 @@ class FilmFacts:
 
     def __post_init__(self) -> None:
         if self.role is not None:
-            _one_of(self.role, "role of a film", ROLES)
-        _text(self.label, "name of the film", LABEL_LENGTH)
-        _line(self.filmed_by, "name of who filmed")
+            checks.one_of(self.role, "role of a film", ROLES)
+        checks.text(self.label, "name of the film", LABEL_LENGTH)
+        checks.line(self.filmed_by, "name of who filmed", LABEL_LENGTH)
         if self.filmed_on is not None:
-            _date(self.filmed_on, "film")
+            checks.date(self.filmed_on, "film")
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,17 +129,19 @@ class Readings:
     rows: tuple[tuple[float | None, ...], ...]
 
     def __post_init__(self) -> None:
-        _text(self.csv, "table of readings", FILE_LENGTH, lines=True)
+        checks.text(self.csv, "table of readings", FILE_LENGTH, lines=True)
         if not isinstance(self.columns, tuple) or not 0 < len(self.columns) <= 100:
-            raise _refuse("The readings have no columns.")
+            raise checks.refuse("The readings have no columns.")
         for column in self.columns:
-            _text(column, "name of a column", LABEL_LENGTH)
-        for row in _rows(self.rows, "table of readings"):
+            checks.text(column, "name of a column", LABEL_LENGTH)
+        for row in checks.rows(self.rows, "table of readings", ROWS):
             if len(row) != len(self.columns):
-                raise _refuse("A row of the readings has another number of cells than there are columns.")
+                raise checks.refuse(
+                    "A row of the readings has another number of cells than there are columns."
+                )
             for value in row:
                 if value is not None:
-                    _number(value, "reading", -1e12, 1e12)
+                    checks.number(value, "reading", -1e12, 1e12)
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,18 +168,18 @@ class IntendedChoice:
     approach: str | None = _later(None)
 
     def __post_init__(self) -> None:
-        _linkage(self.linkage)
-        _one_of(self.kind, "intended travel", INTENDED_KINDS)
-        _line(self.fuel, "fuel")
+        checks.linkage(self.linkage)
+        checks.one_of(self.kind, "intended travel", INTENDED_KINDS)
+        checks.line(self.fuel, "fuel", LABEL_LENGTH)
         if self.approach is not None:
-            _one_of(self.approach, "approach", APPROACHES)
-        for row in _rows(self.rows, "intended travel"):
+            checks.one_of(self.approach, "approach", APPROACHES)
+        for row in checks.rows(self.rows, "intended travel", ROWS):
             if len(row) != 3:
-                raise _refuse("A row of the intended travel has not three values.")
+                raise checks.refuse("A row of the intended travel has not three values.")
             for value in row[:2]:
-                _number(value, "intended travel", -LARGEST_DEG, LARGEST_DEG)
+                checks.number(value, "intended travel", -LARGEST_DEG, LARGEST_DEG)
             if row[2] is not None:
-                _number(row[2], "tolerance", 0.0, LARGEST_DEG)
+                checks.number(row[2], "tolerance", 0.0, LARGEST_DEG)
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,15 +197,15 @@ class Proposals:
     proposals_json: str
 
     def __post_init__(self) -> None:
-        _linkage(self.linkage)
-        _text(self.proposals_json, "list of proposals", PROPOSALS_LENGTH, lines=True)
+        checks.linkage(self.linkage)
+        checks.text(self.proposals_json, "list of proposals", PROPOSALS_LENGTH, lines=True)
         self.all()
 
     def all(self) -> list[dict[str, Any]]:
         """The proposals, best first."""
         found = strict_json(self.proposals_json, "list of proposals")
         if not isinstance(found, list) or not all(isinstance(one, dict) for one in found):
-            raise _refuse("The proposals are not a list.", "Work them out again.")
+            raise checks.refuse("The proposals are not a list.", "Work them out again.")
         return found
 
 
@@ -275,9 +226,9 @@ class Choice:
 
     def __post_init__(self) -> None:
         if not is_id(self.proposals_id):
-            raise _refuse("The proposal chosen belongs to no list.")
+            raise checks.refuse("The proposal chosen belongs to no list.")
         if isinstance(self.number, bool) or not isinstance(self.number, int) or not 0 <= self.number < ROWS:
-            raise _refuse("The proposal chosen is not in its list.")
+            raise checks.refuse("The proposal chosen is not in its list.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -306,17 +257,17 @@ class Done:
 
     def __post_init__(self) -> None:
         if not is_id(self.choice_id):
-            raise _refuse("What was done belongs to no proposal that was chosen.")
+            raise checks.refuse("What was done belongs to no proposal that was chosen.")
         if not isinstance(self.steps, tuple) or not 0 < len(self.steps) <= MOST_STEPS:
-            raise _refuse(f"What was done has not 1 to {MOST_STEPS} steps.")
+            raise checks.refuse(f"What was done has not 1 to {MOST_STEPS} steps.")
         for state in self.steps:
-            _one_of(state, "state of a step", STEP_STATES)
-        _text(self.by, "name of who did the work", LABEL_LENGTH)
-        _date(self.on, "work")
+            checks.one_of(state, "state of a step", STEP_STATES)
+        checks.text(self.by, "name of who did the work", LABEL_LENGTH)
+        checks.date(self.on, "work")
         if self.remark is not None:
-            _text(self.remark, "remark", TEXT_LENGTH, lines=True)
+            checks.text(self.remark, "remark", TEXT_LENGTH, lines=True)
         elif any(state != "done" for state in self.steps):
-            raise _refuse(
+            raise checks.refuse(
                 "A step was not done as ordered, and there is no remark.", "Say in the remark what was done."
             )
 
@@ -352,13 +303,13 @@ class Comment:
     driver_deg: float | None = None
 
     def __post_init__(self) -> None:
-        _text(self.text, "comment", TEXT_LENGTH, lines=True)
+        checks.text(self.text, "comment", TEXT_LENGTH, lines=True)
         if self.time_s is not None:
-            _number(self.time_s, "moment", 0.0, LARGEST_S)
+            checks.number(self.time_s, "moment", 0.0, LARGEST_S)
         if self.linkage is not None:
-            _linkage(self.linkage)
+            checks.linkage(self.linkage)
         if self.driver_deg is not None:
-            _number(self.driver_deg, "driver travel", -LARGEST_DEG, LARGEST_DEG)
+            checks.number(self.driver_deg, "driver travel", -LARGEST_DEG, LARGEST_DEG)
 
 
 @dataclass(frozen=True, slots=True)
@@ -381,12 +332,12 @@ class Verdict:
     about: tuple[tuple[str, str], ...] = _later(())
 
     def __post_init__(self) -> None:
-        _one_of(self.verdict, "verdict", VERDICTS)
-        for pair in _rows(self.about, "list of films reviewed"):
+        checks.one_of(self.verdict, "verdict", VERDICTS)
+        for pair in checks.rows(self.about, "list of films reviewed", ROWS):
             if len(pair) != 2 or not all(map(is_id, pair)):
-                raise _refuse("A film reviewed is not named by its ids.")
+                raise checks.refuse("A film reviewed is not named by its ids.")
         if self.text is not None:
-            _text(self.text, "reason of the verdict", TEXT_LENGTH, lines=True)
+            checks.text(self.text, "reason of the verdict", TEXT_LENGTH, lines=True)
 
 
 Content = (
@@ -453,7 +404,7 @@ class Entry(Generic[C]):
     taken_in: TakenIn | None = field(default=None, compare=False)
 
     def __post_init__(self) -> None:
-        _line(self.author, "name")
+        checks.line(self.author, "name", LABEL_LENGTH)
 
 
 def kind_of(content: Content | type[Any]) -> str:
@@ -491,52 +442,14 @@ def from_json(kind: str, text: str) -> Content:
 def from_mapping(kind: str, found: object) -> Content:
     """A content from the JSON object it was written as; raises InputError if it is none of ours."""
     if kind not in KINDS:
-        raise _refuse(f"An entry is of a kind that is not known: {kind[:40]!r}.", "Update strokecurve.")
+        raise checks.refuse(f"An entry is of a kind that is not known: {kind[:40]!r}.", "Update strokecurve.")
     wanted = KINDS[kind]
     named = {one.name for one in fields(wanted)}
     needed = named - {one.name for one in _later_fields(wanted)}
     if not isinstance(found, dict) or not needed <= set(found) <= named:
-        raise _refuse(f"An entry of the kind {kind!r} has not the fields it should have.")
+        raise checks.refuse(f"An entry of the kind {kind!r} has not the fields it should have.")
     return wanted(**{name: _tuples(value) for name, value in found.items()})
 
 
 def _tuples(value: Any) -> Any:
     return tuple(_tuples(one) for one in value) if isinstance(value, list) else value
-
-
-def strict_json(text: str | bytes, name: str) -> Any:
-    """Read JSON, refusing what the format leaves open: repeated names, NaN, endless nesting.
-
-    Parameters
-    ----------
-    text : str or bytes
-    name : str
-        What to call it in messages.
-
-    Raises
-    ------
-    InputError
-        If it cannot be read.
-    """
-    try:
-        return json.loads(text, object_pairs_hook=_once, parse_constant=_no_number, parse_float=_finite)
-    except (ValueError, RecursionError) as error:
-        raise _refuse(f"The {name} is damaged: it is not valid JSON.", "Make or send it again.") from error
-
-
-def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    found = dict(pairs)
-    if len(found) != len(pairs):
-        raise ValueError("a name is repeated")
-    return found
-
-
-def _no_number(sign: str) -> float:
-    raise ValueError(f"{sign} is no number")
-
-
-def _finite(digits: str) -> float:
-    value = float(digits)
-    if not math.isfinite(value):
-        raise ValueError("a number is too large")
-    return value

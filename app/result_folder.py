@@ -14,8 +14,9 @@ import pandas as pd
 from app.columns import is_formula_name
 from app.errors import InputError
 from app.numeric import finite
-from app.record import LARGEST_DEG, LARGEST_S, strict_json
+from app.record import LARGEST_DEG, LARGEST_S
 from app.results import ANGLES_FILE, RECORD_FILE, TRAVEL_FILE
+from app.strict_json import strict_json
 from app.tables import PASSES, SEVERITIES
 
 TRAVEL_COLUMNS = ("linkage", "pass", "driver_deg", "driven_deg", "sd_deg")
