@@ -42,6 +42,7 @@ _WIDENINGS = 3  # rounds in which slow errors are enlarged until a four-bar expl
 _CONTRADICTED = 2.0  # enlargement of the slow errors from which the film contradicts every four-bar
 _WIDEST = 100.0  # times the stated slow error
 _MIN_DRIVEN_RAD = np.pi / 180
+_LESS_PLAY = (1.0, 0.5, 0.25)  # of lost motion: a linkage that would jam with all of it still tells its shape
 _PLAIN = 4.0  # standard deviations from which lost motion is plain enough to ask where it arises
 
 
@@ -263,10 +264,11 @@ def _tell_wear(even: _Solved, side: float, settings: Settings) -> _Solved:
     # where the shape is wrong a fit may prefer the wrong linkage, even one that jams with play in its pins:
     # all starts are tried again
     starts = [*(mode.parameters for mode in even.found), *even.starts]
-    wears = [wear for start in starts if (wear := wear_of_pins(posterior, start)) is not None]
-    if not wears:
+    shapes = (wear_of_pins(posterior, _with_slack(start, part)) for part in _LESS_PLAY for start in starts)
+    wear = next((shape for shape in shapes if shape is not None), None)
+    if wear is None:
         return even
-    band = fit_dead_band(posterior.bins, settings, side, wear=wears[0])
+    band = fit_dead_band(posterior.bins, settings, side, wear=wear)
     floor = even.floor_rad
     if np.sum(band.floor_rad**2) < np.sum(floor**2):  # what the better shape leaves is the film's own error
         floor = band.floor_rad
@@ -281,6 +283,13 @@ def _tell_wear(even: _Solved, side: float, settings: Settings) -> _Solved:
     chosen = next(p for p, s in candidates if s is found[0].parameters)
     share = sum(mode.share for mode in found if mode.worn_pins)
     return _Solved(chosen, found, floor, even.starts, share)
+
+
+def _with_slack(parameters: Array, part: float) -> Array:
+    """The same linkage with part of its lost motion."""
+    changed = parameters.copy()
+    changed[SLACK] *= part
+    return changed
 
 
 def _check(bins: Bins) -> None:
