@@ -11,12 +11,13 @@ from app.access import Right
 from app.jobs import Film, Job, Run, RunState
 from app.page import keys, markup, steps, words
 from app.page.clips import start_run
+from app.page.door import current_store
 from app.page.shell import plain_errors
 from app.personal import PersonalStore
 
 LOOK_EVERY_S = 1.0
 """Between two pictures of the progress; where browser and analysis share a machine, each one costs both."""
-_SEEN_EVERY_S = 0.1
+_SEEN_EVERY_S = 0.05
 
 
 def watch(store: PersonalStore, run_id: str) -> None:
@@ -29,23 +30,29 @@ def watch(store: PersonalStore, run_id: str) -> None:
             worker.tend(store)
         with plain_errors():
             run = store.runs.run(run_id)
+            if not run.state.ended:
+                show_progress(store, run)
+                run = wait_for_end(run_id, 0.8 * LOOK_EVERY_S)
+            if run.state is RunState.DONE:
+                lead_on(store.film(run.film_id))
             if run.state.ended:
-                st.rerun()
-            show_progress(store, run)
-            if ends_within(store, run_id, 0.8 * LOOK_EVERY_S):
                 st.rerun()
 
     progress()
 
 
-def ends_within(store: PersonalStore, run_id: str, seconds: float) -> bool:
-    """Whether a run ends within this time; the answer comes as soon as it has."""
-    until_s = time.monotonic() + seconds
-    while time.monotonic() < until_s:
+def wait_for_end(run_id: str, seconds: float) -> Run:
+    """A run as it stands after this time, or as soon as it has ended, for who was shown it already."""
+    runs, until_s = current_store().runs, time.monotonic() + seconds
+    while not (run := runs.run(run_id)).state.ended and time.monotonic() < until_s:
         time.sleep(_SEEN_EVERY_S)
-        if store.runs.run(run_id).state.ended:
-            return True
-    return False
+    return run
+
+
+def lead_on(film: Film) -> None:
+    """Go to the page that reads a film."""
+    st.session_state.pop(keys.WATCHED, None)
+    steps.go("read", film.job_id, film.film_id)
 
 
 def lead_on_when_done(job: Job) -> None:
@@ -53,9 +60,9 @@ def lead_on_when_done(job: Job) -> None:
     watched = st.session_state.get(keys.WATCHED)
     for film in job.films:
         if film.run is not None and film.run.run_id == watched and film.run.state.ended:
-            del st.session_state[keys.WATCHED]
             if film.run.state is RunState.DONE:
-                steps.go("read", job.job_id, film.film_id)
+                lead_on(film)
+            del st.session_state[keys.WATCHED]
 
 
 def show_progress(store: PersonalStore, run: Run) -> None:
