@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import time
 
 import streamlit as st
@@ -23,6 +24,7 @@ _SEEN_EVERY_S = 0.05
 def watch(store: PersonalStore, run_id: str) -> None:
     """Show progress and a cancel button until the run has ended, which is seen at once."""
     st.session_state[keys.WATCHED] = run_id
+    looks = itertools.count()
 
     @st.fragment(run_every=LOOK_EVERY_S)
     def progress() -> None:
@@ -32,7 +34,8 @@ def watch(store: PersonalStore, run_id: str) -> None:
             run = store.runs.run(run_id)
             if not run.state.ended:
                 show_progress(store, run)
-                run = wait_for_end(run_id, 0.8 * LOOK_EVERY_S)
+                if next(looks) > 0:  # at the first, the rest of the page is still to be drawn
+                    run = wait_for_end(run_id, 0.8 * LOOK_EVERY_S)
             if run.state is RunState.DONE:
                 lead_on(store.film(run.film_id))
             if run.state.ended:
