@@ -17,6 +17,7 @@ from kinematics.condition import Estimate, lost_motion
 from kinematics.errors import StrokeError
 from kinematics.findings import Finding, in_order
 from kinematics.motion import LinkageMotion
+from kinematics.slip import follow
 from kinematics.travel import TravelCurves, travel_curves
 
 NAME_THEM = "Keep the numbers of the marker sheet, or say in a set-up file which shaft drives which."
@@ -286,15 +287,19 @@ def _section(parts: Sequence[Part], links: list[_Link], settings: Settings) -> _
     angle, sigma = motion.angle_rad[:, ends], motion.sigma_rad[:, ends]
     pair = LinkageMotion.of(angle[:, 0], angle[:, 1], sigma[:, 0], sigma[:, 1])
     shafts = (links[0].ends[0], *(link.ends[1] for link in links))
+    slipped = any(link.result.condition.slips for link in links)
+    # a slip is part of the travel, and no error of the angles
+    following = follow(first.stroke, pair, settings.kinematics) if slipped else None
+    slow_rad = None if following is None else following.slow_rad
     try:
         curves, fine = (
-            travel_curves(first.stroke, pair, step, settings.kinematics)
+            travel_curves(first.stroke, pair, step, settings.kinematics, slow_rad)
             for step in (settings.curve_step_rad, settings.joint_step_rad)
         )
     except StrokeError as error:
         name = parts[links[0].part].name
         raise InputError(f"{name}, {shafts[0]} to {shafts[-1]}: {error.message}", error.hint) from error
-    if any(link.result.condition.slips for link in links):
+    if slipped:
         slack = Estimate(np.nan, np.nan)
     elif len(links) == 1:
         slack = first.condition.slack

@@ -277,9 +277,9 @@ def _linkage(
     pair = LinkageMotion.of(
         angle[:, plan.driver], angle[:, plan.driven], sigma[:, plan.driver], sigma[:, plan.driven]
     )
-    curves = travel_curves(stroke, pair, settings.curve_step_rad)
-    rod, remarks = _rod(plan, name, tracks, motion, job, settings)
     following = follow(stroke, pair, limits)
+    curves = _curves(stroke, pair, following, settings)
+    rod, remarks = _rod(plan, name, tracks, motion, job, settings)
     # an arm that slipped changes the linkage: its geometry is that before the slip
     whole, turned = _before_slips(plan, motion, pair, stroke, following)
     film, pins = film_evidence(turned, plan.driver, plan.driven, rod, stroke, whole, settings)
@@ -308,6 +308,14 @@ def _linkage(
         plan, name, stroke, curves, fit, why, condition, curve_hysteresis(curves), rod, pins
     )
     return result, (*findings, *remarks)
+
+
+def _curves(
+    stroke: Stroke, pair: LinkageMotion, following: Following | None, settings: Settings
+) -> TravelCurves:
+    """Travel as filmed; a slip is part of it, and not taken for an error of the angles."""
+    slow_rad = None if following is None else following.slow_rad
+    return travel_curves(stroke, pair, settings.curve_step_rad, slow_rad=slow_rad)
 
 
 def _before_slips(
@@ -343,10 +351,11 @@ def _trains(
         angle, sigma = motion.angle_rad[:, ends], motion.sigma_rad[:, ends]
         pair = LinkageMotion.of(angle[:, 0], angle[:, 1], sigma[:, 0], sigma[:, 1])
         try:
-            curves = travel_curves(stroke, pair, settings.curve_step_rad)
+            slipped = any(link.condition.slips for link in chain)
+            following = follow(stroke, pair, settings.kinematics) if slipped else None
+            curves = _curves(stroke, pair, following, settings)
         except StrokeError:
             continue  # the two were never measured together
-        slipped = any(link.condition.slips for link in chain)
         found.append(
             TrainResult(
                 tuple(motion.names[s] for s in (ends[0], *(link.plan.driven for link in chain))),

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.deadband import driven_sign
+from kinematics.deadband import driven_sign, slow_errors
 from kinematics.motion import LinkageMotion, bin_numbers, thin
 from kinematics.play import engage
 from kinematics.settings import DEFAULTS, Settings
@@ -83,6 +83,9 @@ class Following:
         Driver travel.
     sign : int
         Way in which the driven shaft opens, +1 counter-clockwise.
+    slow_rad : ndarray, shape (2,)
+        Size of the slow errors of driver and driven shaft, with the slips taken out: a step is no error of
+        measurement.
     """
 
     slips: tuple[Slip, ...]
@@ -93,6 +96,7 @@ class Following:
     ratio: Array
     travel_rad: Array
     sign: int
+    slow_rad: Array
 
 
 def follow(stroke: Stroke, motion: LinkageMotion, settings: Settings = DEFAULTS) -> Following | None:
@@ -153,6 +157,7 @@ def follow(stroke: Stroke, motion: LinkageMotion, settings: Settings = DEFAULTS)
         ratio,
         stroke.travel(motion.driver_rad),
         problem.sign,
+        slow_errors(stroke, without_slips(stroke, motion, slips), settings) if slips else problem.slow_rad,
     )
 
 

@@ -95,6 +95,7 @@ class StepProblem:
     shapes: Array  # of lost motion over the stroke, (B, 3): even, and two that are zero on average
     known: Array  # of curve and lost motion beside the film, as rows of unit variance about zero
     whiten: Array
+    slow_rad: Array  # size of the slow errors of driver and driven shaft, if nothing slipped
     starts: tuple[float, ...]
 
     @classmethod
@@ -117,6 +118,7 @@ class StepProblem:
             np.column_stack([np.ones_like(u), u, 1.5 * u**2 - 0.5]),
             known,
             noise_whitener(bins, band.ratio, settings=settings),
+            band.floor_rad,
             tuple(dict.fromkeys((expected, band.start_opened))),
         )
 

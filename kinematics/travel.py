@@ -140,7 +140,8 @@ def travel_curves(
         Driver step.
     settings : Settings
     slow_rad : ndarray, shape (2,), optional
-        Size of the slow errors of driver and driven shaft; left out, the film tells (`slow_errors`).
+        Size of the slow errors of driver and driven shaft; left out, the film tells (`slow_errors`). Where an
+        arm may have slipped, those beside the slip (`Following.slow_rad`).
 
     Returns
     -------
