@@ -149,8 +149,9 @@ class DetachedExecutor(Executor):
     def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
         """Let the process make the call that was started ahead, or start one; OSError if it cannot be."""
         words = _words(fn, args, kwargs)
-        process = self._spare.tell(words) if self._spare is not None else None
-        process = process or self._start(*words)
+        with self._preparing:
+            spare, self._spare = self._spare, None
+        process = (spare.tell(words) if spare is not None else None) or self._start(*words)
         future: Future[Any] = Future()
         future.set_running_or_notify_cancel()
         self._begun.add(future)
@@ -164,7 +165,10 @@ class DetachedExecutor(Executor):
         return start_detached(command, self._log, self._environment, stdin)
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
-        """Wait for the processes if wanted; they are never ended."""
+        """Wait for the processes if wanted; they are never ended, but one that was not told anything is."""
+        with self._preparing:
+            if self._spare is not None:
+                self._spare.dismiss()
         if wait:
             _wait_for(self._begun)
 

@@ -132,9 +132,11 @@ def _see_to_frames(store: Store, run_id: str) -> None:
     """
     from app import made
 
-    time.sleep(COPY_AFTER_S)
     try:
         film = store.film(store.runs.run(run_id).film_id)
+        there = made.newest(store, film.job_id, "frames", film=film.film_id)
+        if there is None and not store.runs.any_waiting():
+            time.sleep(COPY_AFTER_S)
         copy = made.asked_once(store, film.job_id, "frames", film=film.film_id)
         until_s = time.monotonic() + COPY_WITHIN_S
         while not copy.state.ended and time.monotonic() < until_s:

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from app.errors import PLAIN_ERRORS, InputError, StoreError, no_room
-from app.executors import DetachedExecutor, start_detached, workplace
+from app.executors import SCHEDULER_VARIABLE, DetachedExecutor, start_detached, workplace
 from app.files import remove
 from app.foreman import prepare, work_through
 from app.jobs import Run, RunState
@@ -208,13 +208,18 @@ def make_ready(store: Store) -> None:
     """Start what analyses a clip before there is one, as somebody is about to send it.
 
     Only while nothing is analysed, so that it takes nothing from what is. A cluster's workers are always
-    ready.
+    ready, so it is not asked for here. What cannot be started ahead is tried again when the clip is there.
     """
-    if store.runs.any_open():
+    if os.environ.get(SCHEDULER_VARIABLE):
         return
-    executor = workplace(store.folder, store.own_environment).executor
-    if isinstance(executor, DetachedExecutor):
-        executor.prepare(prepare, str(store.folder))
+    try:
+        if store.runs.any_open():
+            return
+        executor = workplace(store.folder, store.own_environment).executor
+        if isinstance(executor, DetachedExecutor):
+            executor.prepare(prepare, str(store.folder))
+    except (InputError, OSError):
+        logger.warning("nothing could be started ahead", exc_info=True)
 
 
 def start_process(store: Store, command: list[str], log: Path) -> None:
@@ -236,7 +241,7 @@ def start(store: Store, run: Run) -> None:
         logger.warning("run %s waits, as no worker could be started", run.run_id, exc_info=True)
 
 
-def _wait_for_run(folder: Path) -> tuple[str, int] | None:
+def _wait_for_run(store: Store) -> tuple[str, int] | None:
     """Load what an analysis needs and wait to be told of one; from then on its log takes what is printed."""
     import app.measure  # noqa: F401  (loaded ahead)
 
@@ -244,7 +249,7 @@ def _wait_for_run(folder: Path) -> tuple[str, int] | None:
     if words is None:
         return None
     run_id, attempt = words
-    with Store(folder).runs.run(run_id).log.open("ab") as log:
+    with store.runs.run(run_id).log.open("ab") as log:
         for stream in (sys.stdout, sys.stderr):
             stream.flush()
             os.dup2(log.fileno(), stream.fileno())
@@ -262,11 +267,11 @@ def main(arguments: list[str] | None = None) -> int:
     confine()
     run_id, attempt = chosen.run, chosen.attempt
     try:
+        store = Store(chosen.store)
         if run_id is None:
-            if (awaited := _wait_for_run(chosen.store)) is None:
+            if (awaited := _wait_for_run(store)) is None:
                 return 0
             run_id, attempt = awaited
-        store = Store(chosen.store)
         if attempt is None:
             state = work_on(store, run_id)
         else:

@@ -16,9 +16,10 @@ from app.page.door import current_store
 from app.page.shell import plain_errors
 from app.personal import PersonalStore
 
-LOOK_EVERY_S = 1.0
+LOOK_EVERY_S = 0.6
 """Between two pictures of the progress; where browser and analysis share a machine, each one costs both."""
-_SEEN_EVERY_S = 0.05
+WAITED_FOR_S = 0.4
+_SEEN_EVERY_S = 0.1
 
 
 def watch(store: PersonalStore, run_id: str) -> None:
@@ -34,14 +35,21 @@ def watch(store: PersonalStore, run_id: str) -> None:
             run = store.runs.run(run_id)
             if not run.state.ended:
                 show_progress(store, run)
-                if next(looks) > 0:  # at the first, the rest of the page is still to be drawn
-                    run = wait_for_end(run_id, 0.8 * LOOK_EVERY_S)
+                # At the first look the rest of the page is still to be drawn. Later one analysis is waited
+                # for, and only shortly: what people press on this page waits meanwhile.
+                if next(looks) > 0 and run.state is RunState.RUNNING and watched_is(run_id):
+                    run = wait_for_end(run_id, WAITED_FOR_S)
             if run.state is RunState.DONE:
                 lead_on(store.film(run.film_id))
             if run.state.ended:
                 st.rerun()
 
     progress()
+
+
+def watched_is(run_id: str) -> bool:
+    """Whether it is the analysis that this visitor began or looked at last."""
+    return bool(st.session_state.get(keys.WATCHED) == run_id)
 
 
 def wait_for_end(run_id: str, seconds: float) -> Run:

@@ -125,6 +125,39 @@ def test_a_worker_that_waits_ends_with_its_foreman_and_the_next_analysis_goes_on
     assert store.runs.run(run.run_id).tries == 1
 
 
+def test_what_cannot_be_started_ahead_stands_in_nobodys_way(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A clip can still be sent, and waits: with a silent cluster, or without room for a process."""
+    asked: list[str] = []
+    monkeypatch.setenv(executors.SCHEDULER_VARIABLE, "tcp://127.0.0.1:1")
+    monkeypatch.setattr(executors, "_client", asked.append)
+    worker.make_ready(store)
+    assert asked == [], "nobody waits for a cluster that is not needed yet"
+    monkeypatch.delenv(executors.SCHEDULER_VARIABLE)
+
+    def full(*_: object, **__: object) -> None:
+        raise BlockingIOError(11, "Resource temporarily unavailable")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(executors, "start_detached", full)
+        worker.make_ready(store)
+    with monkeypatch.context() as patch:
+        patch.setenv(executors.WORKERS_VARIABLE, "none")
+        worker.make_ready(store)
+    assert not started_ahead(store.folder)
+    worker.make_ready(store)
+    (foreman,) = started_ahead(store.folder)
+    foreman.kill()
+
+
+def test_an_executor_leaves_nothing_waiting_behind(tmp_path: Path) -> None:
+    with DetachedExecutor(tmp_path / "log") as executor:
+        executor.prepare(print, str(tmp_path), flush=True)
+        assert started_ahead(tmp_path)
+    assert not started_ahead(tmp_path)
+
+
 def test_only_a_program_that_serves_the_page_starts_anything_ahead(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
