@@ -25,6 +25,9 @@ DANGER_RAD = DEFAULTS.toggle_danger_rad
 """A linkage that may come so near to toggle, with all that is not known of it, needs a word of its own."""
 TOGGLE_RAD = math.radians(1.0)
 """Nearer than this cannot be told from toggle: no better is the smallest angle known."""
+NEARER_RAD = math.radians(0.5)
+"""A shaft behind is nearer to toggle than before from here on: a hand sets pins and rod no closer than a few
+tenths of a degree, so less would not be told from what was found."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +42,8 @@ class ShaftBehind:
     before_driver_rad : ndarray, shape (M,)
         The same as found.
     before, after : Behind
+    least_rad : float
+        Smallest angle between rod and arm line that is asked for in its linkage.
     """
 
     linkage: str
@@ -46,11 +51,23 @@ class ShaftBehind:
     before_driver_rad: Array
     before: Behind
     after: Behind
+    least_rad: float
 
     @property
     def stuck(self) -> bool:
         """Whether its linkage cannot follow, or comes so near to toggle that it may not."""
         return self.after.jams or not self.after.min_toggle_rad >= TOGGLE_RAD
+
+    @property
+    def near(self) -> bool:
+        """Whether rod and arm line come closer than is asked for, as found already or not."""
+        return not self.after.min_toggle_rad >= self.least_rad
+
+    @property
+    def harmed(self) -> bool:
+        """Whether the change does it harm: it is stuck, or too near to toggle and nearer than before."""
+        nearer = not self.after.min_toggle_rad > self.before.min_toggle_rad - NEARER_RAD
+        return self.stuck or (self.near and nearer)
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +157,7 @@ def adjust(subject: Subject, intended: Intended, number_chosen: int | None = Non
         )
     task = Task.of(linkage.setting, intended, subject.adjustable, subject.limits)
     each = _behind_each(subject, task, answer)
-    best = recommended(answer, each, subject.limits.min_toggle_rad)
+    best = recommended(answer, each)
     adjusted = Adjusted(subject, intended, answer, best, best, each)
     if number_chosen is None:
         return adjusted
@@ -151,16 +168,13 @@ def adjust(subject: Subject, intended: Intended, number_chosen: int | None = Non
     return adjusted
 
 
-def recommended(
-    answer: Proposals, behind_each: Sequence[Sequence[ShaftBehind]], least_rad: float
-) -> int | None:
+def recommended(answer: Proposals, behind_each: Sequence[Sequence[ShaftBehind]]) -> int | None:
     """The proposal with fewest things touched that meets the intended travel, else the nearest.
 
     Those come first that stay clear of toggle with every linkage drawn from what is known, and that this
-    knowledge can tell from fewer things touched. One that jams a shaft behind, or brings it nearer to toggle
-    than ``least_rad``, is never recommended.
+    knowledge can tell from fewer things touched. One that harms a shaft behind is never recommended.
     """
-    places = [k for k in range(len(answer.proposals)) if not _harmed(behind_each[k], least_rad)]
+    places = [k for k in range(len(answer.proposals)) if not any(one.harmed for one in behind_each[k])]
     for careful in (True, False):
         sound = [k for k in places if not careful or _sound(answer.proposals[k])]
         reaching = [k for k in sound if answer.proposals[k].outcome.reached]
@@ -169,11 +183,6 @@ def recommended(
         if sound:
             return min(sound, key=lambda k: answer.proposals[k].outcome.largest)
     return None
-
-
-def _harmed(behind: Sequence[ShaftBehind], least_rad: float) -> bool:
-    """Whether a shaft behind jams or comes nearer to toggle than is accepted."""
-    return any(shaft.stuck or not shaft.after.min_toggle_rad >= least_rad for shaft in behind)
 
 
 def worst_toggle_rad(outcome: Outcome) -> float:
@@ -218,5 +227,7 @@ def _both(
     driver, driver_before = proposal.outcome.curve.driver_rad, found.curve.driver_rad
     for train, was, will in zip(subject.behind, before, after, strict=True):
         for one, one_was, one_will in zip(train, was, will, strict=True):
-            shafts.setdefault(one.name, ShaftBehind(one.name, driver, driver_before, one_was, one_will))
+            least_rad = subject.least_behind_rad[one.name]
+            shaft = ShaftBehind(one.name, driver, driver_before, one_was, one_will, least_rad)
+            shafts.setdefault(one.name, shaft)
     return tuple(shafts.values())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -37,6 +38,8 @@ class Subject:
         Every train of linkages behind it, in order.
     unknown_behind : tuple of str
         Linkages behind it whose geometry is not known.
+    least_behind_rad : mapping of str to float
+        Smallest angle between rod and arm line asked for in each linkage behind it.
     adjustable : Adjustable
     limits : AdjustLimits
     assumed : tuple of str
@@ -48,6 +51,7 @@ class Subject:
     linkage: KnownLinkage
     behind: tuple[tuple[KnownLinkage, ...], ...]
     unknown_behind: tuple[str, ...]
+    least_behind_rad: Mapping[str, float]
     adjustable: Adjustable
     limits: AdjustLimits
     assumed: tuple[str, ...]
@@ -90,8 +94,8 @@ def subject_from_film(film: FilmResult, name: str | None, rig: Rig | None = None
             "and film again before anything else is moved."
         )
     trains, unknown = trains_behind(chosen, names, lambda one: linkage_from_entry(one, film.linkages[one]))
-    stated = next((k for k in (rig.linkages if rig else ()) if f"{k.driver}:{k.driven}" == chosen), None)
-    if rig is not None and stated is None and rig.linkages:
+    stated = {f"{k.driver}:{k.driven}": k for k in (rig.linkages if rig else ())}
+    if stated and chosen not in stated:
         raise InputError(
             f"The set-up file says nothing of {chosen}.", "Add a [[linkage]] for it, or leave out --rig."
         )
@@ -137,9 +141,7 @@ def subject_from_rig(rig: Rig, name: str | None) -> Subject:
     chosen = _chosen(name, list(stated), "in the set-up file")
     linkage = linkage_from_tape(chosen, stated[chosen])
     trains, unknown = trains_behind(chosen, list(stated), lambda one: linkage_from_tape(one, stated[one]))
-    return _subject(
-        "tape measures", linkage, trains, unknown, stated[chosen], list(stated), list(linkage.notes)
-    )
+    return _subject("tape measures", linkage, trains, unknown, stated, list(stated), list(linkage.notes))
 
 
 def _chosen(name: str | None, names: list[str], where: str) -> str:
@@ -157,19 +159,21 @@ def _subject(
     linkage: KnownLinkage,
     trains: tuple[tuple[KnownLinkage, ...], ...],
     unknown: tuple[str, ...],
-    stated: RigLinkage | None,
+    stated: Mapping[str, RigLinkage],
     names: list[str],
     notes: list[str],
 ) -> Subject:
-    adjustable, assumed = _adjustable(linkage, stated)
+    adjustable, assumed = _adjustable(linkage, stated.get(linkage.name))
     if adjustable.stroke_rad is not None and linkage.name.split(":")[0] in {n.split(":")[1] for n in names}:
         raise InputError(
             f"{linkage.name} is not driven by the motor, so its stroke cannot be set there.",
             "Allow stroke_deg at the linkage that the motor drives.",
         )
-    limits, more = _limits(stated)
+    limits, more = _limits(stated.get(linkage.name))
+    behind, most = _least_behind({one.name for train in trains for one in train}, stated)
     notes = [*notes, *(n for n in linkage.notes if n not in notes)]
-    return Subject(source, linkage, trains, unknown, adjustable, limits, (*assumed, *more), tuple(notes))
+    every = (*assumed, *more, *most)
+    return Subject(source, linkage, trains, unknown, behind, adjustable, limits, every, tuple(notes))
 
 
 def _adjustable(linkage: KnownLinkage, stated: RigLinkage | None) -> tuple[Adjustable, tuple[str, ...]]:
@@ -227,7 +231,7 @@ def _limits(stated: RigLinkage | None) -> tuple[AdjustLimits, tuple[str, ...]]:
             "(assumed; published guidance for the transmission angle is 40 to 45)."
         )
     else:
-        toggle = math.radians(min(stated.min_toggle_deg, _MOST_TOGGLE_DEG))
+        toggle = _least_rad(stated.min_toggle_deg)
     if stated is None or stated.over_travel_deg is None:
         assumed.append(
             f"The motor may run up to {math.degrees(beyond):.0f} degrees past either end of its stroke "
@@ -245,6 +249,28 @@ def _limits(stated: RigLinkage | None) -> tuple[AdjustLimits, tuple[str, ...]]:
             driven_high_rad=math.inf if high is None else math.radians(high),
         ),
         tuple(assumed),
+    )
+
+
+def _least_rad(stated_deg: float) -> float:
+    return math.radians(min(stated_deg, _MOST_TOGGLE_DEG))
+
+
+def _least_behind(
+    names: set[str], stated: Mapping[str, RigLinkage]
+) -> tuple[dict[str, float], tuple[str, ...]]:
+    """The smallest angle asked for in each linkage behind, and what was assumed of it."""
+    usual, found, assumed = AdjustLimits().min_toggle_rad, {}, []
+    for name in sorted(names):
+        given = stated[name].min_toggle_deg if name in stated else None
+        found[name] = usual if given is None else _least_rad(given)
+        if given is None:
+            assumed.append(name)
+    if not assumed:
+        return found, ()
+    return found, (
+        f"Behind it {math.degrees(usual):.0f} degrees are asked for between rod and arm line, too (assumed): "
+        f"{', '.join(assumed)}.",
     )
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from app.adjust import Adjusted, ShaftBehind
+from app.adjust import NEARER_RAD, Adjusted, ShaftBehind
 from app.adjust_words import ARM_TURN, shown, toggle_warning, touched_words, unreached
 from app.cautions import NOT_OURS_TO_SAY, SETTING_CAUTIONS
 from app.estimates import format_estimate, format_exact
@@ -47,9 +47,7 @@ class OrderText:
 def order_text(adjusted: Adjusted) -> OrderText:
     """Everything that has to be read with the proposal chosen."""
     subject, proposal = adjusted.subject, adjusted.proposal
-    least_deg = math.degrees(subject.limits.min_toggle_rad)
-    grave = {shaft.linkage: _grave(shaft, least_deg) for shaft in adjusted.behind}
-    warnings = [behind_words(one, least_deg) for one in adjusted.behind if grave[one.linkage]]
+    warnings = [behind_words(one) for one in adjusted.behind if one.stuck or one.near]
     warnings += [] if proposal is None else toggle_warning(proposal.outcome)
     warnings += unreached(adjusted.proposals, subject.adjustable)
     warnings += not_recommended(adjusted)
@@ -59,7 +57,7 @@ def order_text(adjusted: Adjusted) -> OrderText:
             f"Not known, so not looked at: {names}. Nothing here says that these follow without jamming: "
             "measure them first, and stroke them with special care."
         )
-    fine = tuple(behind_words(one, least_deg) for one in adjusted.behind if not grave[one.linkage])
+    fine = tuple(behind_words(one) for one in adjusted.behind if not (one.stuck or one.near))
     steps = () if adjusted.refusal() else work_order_steps(adjusted)
     return OrderText(tuple(warnings), fine, steps, (*subject.assumed, *subject.notes))
 
@@ -67,7 +65,9 @@ def order_text(adjusted: Adjusted) -> OrderText:
 def not_recommended(adjusted: Adjusted) -> list[str]:
     """That the shafts behind forbid what would be recommended without them."""
     proposals = adjusted.proposals.proposals
-    because = "with each of them a shaft behind jams or comes nearer to toggle than is asked for here."
+    because = (
+        "with each of them a shaft behind jams, or comes nearer to toggle than it was and than is asked for."
+    )
     if not proposals:
         return []
     if adjusted.recommended is None:
@@ -80,14 +80,15 @@ def not_recommended(adjusted: Adjusted) -> list[str]:
 
 def harm_behind(adjusted: Adjusted, place: int) -> str:
     """In a few words what a proposal, by its place, does to shafts behind that it must not; else empty."""
-    least_deg = math.degrees(adjusted.subject.limits.min_toggle_rad)
     parts = []
     for shaft in adjusted.behind_each[place]:
         if shaft.stuck:
             parts.append(f"{shaft.linkage} {'jams' if shaft.after.jams else 'reaches toggle'}")
-        elif _grave(shaft, least_deg):
-            left = math.degrees(shaft.after.min_toggle_rad)
-            parts.append(f"{shaft.linkage} comes within {left:.1f}° of toggle, below {least_deg:g}°")
+        elif shaft.harmed:
+            was, left, least = _toggle_deg(shaft)
+            parts.append(
+                f"{shaft.linkage} comes within {left:.1f}° of toggle (before {was:.1f}°), below {least:g}°"
+            )
     return "; ".join(parts)
 
 
@@ -330,12 +331,14 @@ def _margins(adjusted: Adjusted) -> list[str]:
     return rows
 
 
-def _grave(shaft: ShaftBehind, least_deg: float) -> bool:
-    """Whether what happens to a shaft behind is a warning."""
-    return shaft.stuck or not math.degrees(shaft.after.min_toggle_rad) >= least_deg
+def _toggle_deg(shaft: ShaftBehind) -> tuple[float, float, float]:
+    """Smallest angle between rod and arm line of a shaft behind: before, after, and asked for."""
+    angles = shaft.before.min_toggle_rad, shaft.after.min_toggle_rad, shaft.least_rad
+    was, will, least = (math.degrees(one) for one in angles)
+    return was, will, round(least, 6)  # as the set-up file has it
 
 
-def behind_words(shaft: ShaftBehind, least_deg: float) -> str:
+def behind_words(shaft: ShaftBehind) -> str:
     """One shaft behind, before and after."""
     name = shaft.linkage.split(":")[1]
     if shaft.after.jams:
@@ -346,14 +349,22 @@ def behind_words(shaft: ShaftBehind, least_deg: float) -> str:
         format_estimate(math.degrees(one.driven_rad[-1]), math.degrees(one.sd_rad[-1]), "deg")
         for one in (shaft.before, shaft.after)
     )
-    least = math.degrees(shaft.after.min_toggle_rad)
+    was_deg, left_deg, least_deg = _toggle_deg(shaft)
     text = (
         f"{name} turns {will} over the stroke instead of {was}; in {shaft.linkage} rod and arm line stay "
-        f"{least:.1f}° or more apart (before {math.degrees(shaft.before.min_toggle_rad):.1f}°)."
+        f"{left_deg:.1f}° or more apart (before {was_deg:.1f}°)."
     )
-    if not least >= least_deg:
-        text += f" That is below the {least_deg:g}° asked for here: {shaft.linkage} has to be adjusted, too."
-    return text
+    if not shaft.near:
+        return text
+    if was_deg < least_deg:
+        nearer = "this change does not bring it nearer"
+        if left_deg < was_deg:
+            less = f"this change brings it nearer by less than {math.degrees(NEARER_RAD):g}°"
+            nearer = "it comes nearer still" if shaft.harmed else less
+        text += f" It is already at {was_deg:.1f}° as found, below the {least_deg:g}° asked for; {nearer}:"
+    else:
+        text += f" That is below the {least_deg:g}° asked for:"
+    return f"{text} {shaft.linkage} has to be adjusted, too."
 
 
 def _wrapped(text: str) -> list[str]:

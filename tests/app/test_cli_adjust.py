@@ -14,7 +14,7 @@ import pytest
 from adjusting import DEG, asked_for_more, determined, jamming, write_intended
 from numpy.testing import assert_allclose
 
-from app.adjust import adjust
+from app.adjust import adjust, recommended
 from app.adjust_files import proposals_entries, write_adjustment
 from app.adjust_subject import Subject, read_intended, subject_from_film, subject_from_rig, with_low_fire
 from app.cautions import NOT_OURS_TO_SAY, SETTING_CAUTIONS
@@ -25,6 +25,7 @@ from app.result_folder import read_result
 from app.rig import Rig
 from app.work_order import behind_words, harm_behind, order_text, work_order_lines, work_order_steps
 from kinematics.adjust import what_if
+from kinematics.adjust_behind import Behind
 from kinematics.adjust_outcome import Outcome
 from kinematics.adjust_setting import LinkageSetting
 from kinematics.fourbar import FourBar
@@ -269,7 +270,7 @@ def test_shafts_behind_are_shown_before_and_after(tmp_path: Path) -> None:
     ):
         turned = second.turned(outcome.curve.driven_rad) * second.driven_sign()
         assert_allclose(state.driven_rad, turned, rtol=0, atol=1e-9)  # the same closed form
-    assert "shaft2 turns" in behind_words(shaft, 30)
+    assert "shaft2 turns" in behind_words(shaft)
 
 
 @pytest.fixture
@@ -313,19 +314,65 @@ def test_a_proposal_that_jams_a_shaft_behind_is_never_recommended_and_refused(
     assert [one["recommended"] for one in written] == [n == adjusted.recommended for n in range(len(written))]
 
 
-def test_a_shaft_behind_too_near_to_toggle_is_not_recommended_either(train: Path, tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("before_deg", "after_deg", "harmed", "said"),
+    [
+        (25.0, 26.0, False, "already at 25.0° as found, below the 30° asked for; this change does not bring"),
+        (25.0, 25.0, False, "already at 25.0° as found, below the 30° asked for; this change does not bring"),
+        (25.0, 24.8, False, "below the 30° asked for; this change brings it nearer by less than 0.5°"),
+        (0.0, 26.0, False, "already at 0.0° as found"),
+        (25.0, 22.0, True, "already at 25.0° as found, below the 30° asked for; it comes nearer still"),
+        (35.0, 25.0, True, "25.0° or more apart (before 35.0°). That is below the 30° asked for"),
+        (25.0, 0.5, True, "REACHES TOGGLE"),
+        (40.0, 31.0, False, "31.0° or more apart (before 40.0°)."),
+    ],
+)
+def test_only_a_change_that_brings_a_shaft_behind_nearer_to_toggle_harms_it(
+    train: Path, before_deg: float, after_deg: float, harmed: bool, said: str
+) -> None:
+    found = adjust(*asked_for_more(train))
+    (shaft,) = found.behind_each[0]
+    turned = np.linspace(0.0, 1.0, shaft.driver_rad.size)
+    before, after = (Behind(turned, 0 * turned, one * DEG) for one in (before_deg, after_deg))
+    shaft = replace(shaft, before=before, after=after, least_rad=30 * DEG)
+    each = ((shaft,),) * len(found.behind_each)
+    best = recommended(found.proposals, each)
+    assert (best is None) == harmed
+    adjusted = replace(found, behind_each=each, recommended=best, chosen=0)
+    order = order_text(adjusted)
+    sentences = order.warnings if after_deg < 30 else order.behind
+    assert any(said in one for one in sentences)
+    assert any("is recommended" in one for one in order.warnings) == harmed
+    assert bool(harm_behind(adjusted, 0)) == harmed
+    assert bool(order.steps) == (after_deg > 1)
+
+
+def test_a_linkage_behind_too_near_to_toggle_as_found_forbids_only_what_makes_it_worse(train: Path) -> None:
     subject, intended = asked_for_more(train)
-    least = subject.limits.min_toggle_rad
-    adjusted = adjust(subject, intended)
+    near = replace(
+        subject, behind=tuple(tuple(replace(o, setting=flat(o.setting)) for o in t) for t in subject.behind)
+    )
+    adjusted = adjust(near, intended)
     for place, behind in enumerate(adjusted.behind_each):
-        harmed = any(s.after.jams or s.after.min_toggle_rad < least for s in behind)
+        for shaft in behind:
+            was, will = shaft.before.min_toggle_rad, shaft.after.min_toggle_rad
+            assert was < shaft.least_rad == near.limits.min_toggle_rad
+            if will > was and not shaft.stuck:
+                assert not harm_behind(adjusted, place)
+        harmed = any(shaft.harmed for shaft in behind)
         assert bool(harm_behind(adjusted, place)) == harmed
         assert not (harmed and place == adjusted.recommended)
-    strict = replace(subject, limits=replace(subject.limits, min_toggle_rad=least))
-    near = replace(
-        strict, behind=tuple(tuple(replace(o, setting=flat(o.setting)) for o in t) for t in strict.behind)
+    assert (adjusted.recommended is None) == all(
+        shaft.harmed for behind in adjusted.behind_each for shaft in behind
     )
-    none = adjust(near, intended)
+
+
+def test_nothing_is_recommended_where_every_proposal_harms_a_shaft_behind(
+    train: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    subject, intended = asked_for_more(train)
+    monkeypatch.setattr("app.adjust.ShaftBehind.harmed", True)
+    none = adjust(subject, intended)
     assert none.proposals.proposals
     assert none.recommended is None
     assert none.chosen is None
@@ -334,6 +381,19 @@ def test_a_shaft_behind_too_near_to_toggle_is_not_recommended_either(train: Path
     text = " ".join((tmp_path / "out" / "work_order.txt").read_text().split())
     assert "No proposal is recommended" in text
     assert "Steps" not in text
+
+
+def test_the_limit_of_a_linkage_behind_is_its_own(train: Path) -> None:
+    first = '[[linkage]]\ndriver = "motor"\ndriven = "shaft1"\n[linkage.limits]\nmin_toggle_deg = 40\n'
+    second = first.replace("shaft1", "shaft2").replace("motor", "shaft1").replace("40", "20")
+    film = read_result(train)
+    for toml, least_deg, assumed in ((first, 30, True), (first + second, 20, False)):
+        subject = subject_from_film(film, "motor:shaft1", Rig.from_toml(toml))
+        assert math.degrees(subject.limits.min_toggle_rad) == pytest.approx(40)
+        assert subject.least_behind_rad == pytest.approx({"shaft1:shaft2": least_deg * DEG})
+        assert any("shaft1:shaft2" in one for one in subject.assumed) == assumed
+        (shaft,) = adjust(subject, asked_for_more(train)[1]).behind_each[0]
+        assert shaft.least_rad == subject.least_behind_rad["shaft1:shaft2"]
 
 
 def flat(setting: LinkageSetting) -> LinkageSetting:
