@@ -27,7 +27,7 @@ from typing import Any
 from sqlalchemy import func, select
 
 from app import schema
-from app.columns import is_formula
+from app.columns import guarded, guarded_table
 from app.entries import entries_of
 from app.errors import StoreError
 from app.files import (
@@ -219,11 +219,38 @@ def _members(store: Store, job: Job, clips: bool) -> Iterator[Member]:
         yield _made(f"{LATEST}/{name}", content)
     for run_id, files in results.items():
         for name, (size, sha256) in files.items():
-            source = store.folder / RESULTS / run_id / name
-            yield Member(f"{RESULTS}/{run_id}/{name}", size, sha256, source)
+            yield result_member(store, run_id, name, (size, sha256))
     kept = {film.clip.clip_id: film.clip for film in job.films if film.clip.here}
     for clip in kept.values() if clips else ():
         yield Member(f"{CLIPS}/{clip.path.name}", clip.size_bytes or 0, clip.sha256 or "", clip.path)
+
+
+def result_member(store: Store, run_id: str, name: str, facts: tuple[int, str]) -> Member:
+    """A file of a result as it is sent: tables of earlier versions without formulas, all others as they are.
+
+    Parameters
+    ----------
+    store : Store
+    run_id, name : str
+    facts : (int, str)
+        Size and SHA-256 on record.
+
+    Returns
+    -------
+    Member
+    """
+    source = store.folder / RESULTS / run_id / name
+    member = Member(f"{RESULTS}/{run_id}/{name}", *facts, source)
+    if not name.endswith(".csv"):
+        return member
+    try:
+        content = source.read_bytes()
+    except OSError:
+        return member  # where it is missing or damaged, writing it says so
+    changed = guarded_table(content)
+    if changed is None or hashlib.sha256(content).hexdigest() != member.sha256:
+        return member
+    return _made(member.name, changed)
 
 
 def done_runs(film: Film) -> tuple[Run, ...]:
@@ -330,6 +357,6 @@ def _table(columns: Iterable[str], rows: Iterable[Iterable[float | None]]) -> by
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     names = [re.sub(r"[\s;,|]+", " ", name) for name in columns]
-    writer.writerow(["'" + name if is_formula(name) else name for name in names])
+    writer.writerow(map(guarded, names))
     writer.writerows(["" if value is None else value for value in row] for row in rows)
     return text.getvalue().encode("utf-8")

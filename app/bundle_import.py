@@ -16,7 +16,7 @@ from typing import Any, BinaryIO
 from sqlalchemy import Connection, insert, select, update
 
 from app import schema
-from app.bundle import CLIPS, RESULTS
+from app.bundle import CLIPS, RESULTS, result_member
 from app.bundle_reading import BundleReader, ClipRecord, FilmRecord, JobRecord, RunRecord, refuse
 from app.entries import check_place, entries_of, film_ids, insert_entry, note_taken_in, proposal_counts
 from app.errors import StoreError
@@ -292,7 +292,9 @@ class _Merge:
                 record_files(self.connection, run.run_id, {name: facts})
                 self.moves.pairs.append((source / name, target / name))
             elif there[name] != facts and not name.startswith(REMADE):
-                raise contradiction()
+                ours = result_member(self.store, run.run_id, name, there[name])
+                if (ours.size_bytes, ours.sha256) != facts:
+                    raise contradiction()
         return False
 
 

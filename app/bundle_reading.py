@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 from app.bundle import CLIPS, FORMAT, FORMAT_VERSION, JOB, LATEST, MANIFEST, RESULTS
-from app.columns import is_formula, is_formula_name
+from app.columns import is_formula
 from app.errors import InputError, StoreError
 from app.files import CHUNK_BYTES, LARGEST_BUNDLE_BYTES, LARGEST_CLIP_BYTES, MB, RESULT_NAME, write_pieces
 from app.record import Entry, Proposals, from_mapping, is_id
@@ -172,11 +172,6 @@ class BundleReader:
         if result["clip"].get("sha256", clip.sha256) != clip.sha256:
             raise refuse("A result in the bundle belongs to another clip than its film.")
         check_signs(result, "A result")
-        named = ((result["shafts"], ("name",)), (result["linkages"], ("driver", "driven")))
-        for entries, keys in named:
-            names = (str(entry.get(key)) for entry in entries if isinstance(entry, dict) for key in keys)
-            if any(map(is_formula_name, names)):
-                raise refuse("A result in the bundle names a shaft as one would write a formula.")
 
     def _pieces(self, name: str) -> Iterator[bytes]:
         """A file in pieces; what goes wrong while reading is told from what goes wrong while writing."""
@@ -203,7 +198,7 @@ class BundleReader:
 
 
 def check_table(path: Path) -> None:
-    """Refuse a table with a cell that an office program would work out: tables are handed on as they are.
+    """Refuse a table with a cell that an office program would work out: none that we send holds one.
 
     Raises
     ------

@@ -185,6 +185,7 @@ def _measure(options: argparse.Namespace, terminal: Terminal) -> int:
     from vision.video import ClipReader
 
     rig = Rig.load(options.rig) if options.rig else Rig()
+    rig.refuse_formulas()
     clips: list[Path] = options.clips
     out = options.out or Path(f"{'-'.join(clip.stem for clip in clips)}-measured")
     with ClipReader(clips[0]) as reader:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from app.columns import is_formula_name
+from app.columns import guarded
 from app.errors import InputError
 from app.numeric import finite
 from app.record import LARGEST_DEG, LARGEST_S
@@ -106,15 +106,36 @@ def read_result(folder: Path) -> FilmResult:
         raise _unreadable(folder, RECORD_FILE) from error
     _refuse_joined(folder, content)
     _check_record(folder, content)
+    shafts, linkages = names_in(content)
     travel = _table(folder, TRAVEL_FILE, TRAVEL_COLUMNS, text=("linkage", "pass"))
+    travel = travel_as_named(travel, linkages)
     if not travel["pass"].isin(PASSES).all():
         raise _damaged(folder, TRAVEL_FILE, "a pass is neither opening nor closing")
-    angles = _table(
-        folder,
-        ANGLES_FILE,
-        ("time_s", *(f"{s['name']}{kind}" for s in content["shafts"] for kind in ("_deg", "_sd_deg"))),
-    )
+    angles = _table(folder, ANGLES_FILE, angle_columns(shafts), shafts=shafts)
     return FilmResult(folder, content, travel, angles)
+
+
+def names_in(record: Mapping[str, Any]) -> tuple[list[str], list[str]]:
+    """Names of the shafts and of the linkages in ``result.json``."""
+    shafts = [str(shaft["name"]) for shaft in record["shafts"]]
+    return shafts, [f"{entry['driver']}:{entry['driven']}" for entry in record["linkages"]]
+
+
+def angle_columns(shafts: Iterable[str]) -> tuple[str, ...]:
+    """Columns of ``angles.csv`` for shafts of these names."""
+    return ("time_s", *(f"{name}{kind}" for name in shafts for kind in ("_deg", "_sd_deg")))
+
+
+def angles_as_named(angles: pd.DataFrame, shafts: Iterable[str]) -> pd.DataFrame:
+    """``angles.csv`` under the names of ``result.json``: the file marks those that look like formulas."""
+    missing = [column for column in angle_columns(shafts) if column not in angles.columns]
+    return angles.rename(columns={guarded(column): column for column in missing})
+
+
+def travel_as_named(travel: pd.DataFrame, linkages: Iterable[str]) -> pd.DataFrame:
+    """``travel.csv`` under the names of ``result.json``, as `angles_as_named`."""
+    marked = {guarded(name): name for name in linkages if guarded(name) != name}
+    return travel.assign(linkage=travel["linkage"].replace(marked)) if marked else travel
 
 
 def _refuse_joined(folder: Path, content: object) -> None:
@@ -168,16 +189,17 @@ def _check_names(folder: Path, content: Mapping[str, Any]) -> None:
     for name in (*shafts, *(name for pair in linkages for name in pair)):
         if ":" in name:
             raise _damaged(folder, RECORD_FILE, "the name of a shaft holds a colon")
-        if is_formula_name(name):
-            raise _damaged(folder, RECORD_FILE, "the name of a shaft would be taken for a formula")
 
 
-def _table(folder: Path, name: str, columns: tuple[str, ...], text: tuple[str, ...] = ()) -> pd.DataFrame:
+def _table(
+    folder: Path, name: str, columns: tuple[str, ...], text: tuple[str, ...] = (), shafts: Sequence[str] = ()
+) -> pd.DataFrame:
     """A CSV file with these columns, numbers where they are not text."""
     try:
         table = pd.read_csv(folder / name, dtype=dict.fromkeys(text, str), keep_default_na=True)
     except (OSError, ValueError) as error:
         raise _unreadable(folder, name) from error
+    table = angles_as_named(table, shafts) if shafts else table
     missing = [column for column in columns if column not in table.columns]
     if missing:
         raise _damaged(folder, name, f"it has no column {missing[0]}")

@@ -139,6 +139,23 @@ class Rig:
         _distinct([(k.driver, k.driven) for k in linkages], "linkage")
         return cls(shafts, linkages)
 
+    def refuse_formulas(self) -> None:
+        """Refuse names that begin as formulas do: no new ones are given; those in a store or result stay.
+
+        Raises
+        ------
+        InputError
+            With the name.
+        """
+        names = [shaft.name for shaft in self.shafts]
+        for name in (*names, *(name for pair in self.linkages for name in (pair.driver, pair.driven))):
+            if is_formula_name(name):
+                raise InputError(
+                    f"In the set-up file the name {shown(name)} begins with = + - or @, as formulas of "
+                    "office programs do.",
+                    "Begin it with a letter or a digit.",
+                )
+
     @classmethod
     def load(cls, path: Path) -> Rig:
         """Read a set-up file.
@@ -175,7 +192,6 @@ def _shaft(entry: dict[str, Any], number: int) -> RigShaft:
         raise InputError(
             f"{where}: the name must be text without colon, comma or line break.", "Choose a short name."
         )
-    _no_formula(name, where)
     return RigShaft(name, marker, _size(entry, "side_mm", where))
 
 
@@ -199,8 +215,6 @@ def _linkage(entry: dict[str, Any], number: int) -> RigLinkage:
     names = [entry.get("driver"), entry.get("driven")]
     if not all(isinstance(n, str) and n for n in names) or names[0] == names[1]:
         raise InputError(f"{where} must name two different shafts.", "Set driver and driven.")
-    for name in names:
-        _no_formula(str(name), where)
     opening = entry.get("opening")
     if opening not in (None, "ccw", "cw"):
         raise InputError(
@@ -226,15 +240,6 @@ def _linkage(entry: dict[str, Any], number: int) -> RigLinkage:
         driven_min_deg=_number(limits, "driven_min_deg", f"{where}, limits", -360.0, 0.0),
         driven_max_deg=_number(limits, "driven_max_deg", f"{where}, limits", 0.0, 360.0),
     )
-
-
-def _no_formula(name: str, where: str) -> None:
-    """Refuse a name that would be worked out as a formula where a result's table is opened."""
-    if is_formula_name(name):
-        raise InputError(
-            f"{where}: the name {shown(name)} begins with = + - or @, as formulas of office programs do.",
-            "Begin it with a letter or a digit.",
-        )
 
 
 def _known(table: dict[str, Any], keys: set[str], where: str) -> None:

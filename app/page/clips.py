@@ -74,5 +74,5 @@ def ask_rig(key: str, label: str) -> str | None:
         raise InputError(
             "The set-up file is not a text file.", "Choose a rig.toml written in UTF-8."
         ) from error
-    Rig.from_toml(text)
+    Rig.from_toml(text).refuse_formulas()
     return text

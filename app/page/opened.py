@@ -11,6 +11,7 @@ import pandas as pd
 import streamlit as st
 
 from app.errors import InputError
+from app.result_folder import angles_as_named, names_in, travel_as_named
 
 RESULT_FILES = ("angles.csv", "travel.csv", "result.json")
 
@@ -50,13 +51,11 @@ def open_result(folder: str) -> Opened:
     """Read a result folder once; a result never changes after it is written."""
     path = Path(folder)
     try:
-        return Opened(
-            path,
-            pd.read_csv(path / "angles.csv"),
-            pd.read_csv(path / "travel.csv"),
-            json.loads((path / "result.json").read_text(encoding="utf-8")),
-        )
-    except (OSError, ValueError) as error:
+        record = json.loads((path / "result.json").read_text(encoding="utf-8"))
+        shafts, linkages = names_in(record)
+        angles = angles_as_named(pd.read_csv(path / "angles.csv"), shafts)
+        return Opened(path, angles, travel_as_named(pd.read_csv(path / "travel.csv"), linkages), record)
+    except (OSError, ValueError, KeyError, TypeError) as error:  # it may have come in a bundle
         raise InputError(
             "The result of this film cannot be read from the disk.", "Analyse the clip again; it is kept."
         ) from error

@@ -17,6 +17,7 @@ from starlette.routing import Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from app.access import RIGHT_TO_MAKE, Right
+from app.columns import guarded_table
 from app.errors import InputError
 from app.made import find
 from app.page import keys, warming
@@ -91,8 +92,8 @@ def overlay(request: Request) -> FileResponse:
     )
 
 
-def result_file(request: Request) -> FileResponse:
-    """A file of a result."""
+def result_file(request: Request) -> Response:
+    """A file of a result; tables of earlier versions without what office programs would work out."""
     name = request.path_params["name"]
     try:
         path = store_for(request).runs.run(request.path_params["run_id"]).result / name
@@ -100,6 +101,10 @@ def result_file(request: Request) -> FileResponse:
         raise HTTPException(404) from error
     if name not in RESULT_FILES or not path.is_file():
         raise HTTPException(404)
+    changed = guarded_table(path.read_bytes()) if name.endswith(".csv") else None
+    if changed is not None:
+        disposition = {"content-disposition": f'attachment; filename="{name}"'}
+        return Response(changed, media_type="text/csv", headers=disposition)
     return FileResponse(path, filename=name)
 
 

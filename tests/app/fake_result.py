@@ -64,6 +64,17 @@ def write_fake_result(folder: Path, *, findings: bool = True) -> Path:
     return folder
 
 
+def write_named_result(folder: Path, name: str) -> Path:
+    """The same with another name for the motor, which the tables do not mark: earlier versions wrote so."""
+    write_fake_result(folder)
+    record = json.loads((folder / "result.json").read_text())
+    (folder / "result.json").write_text(json.dumps(record).replace('"motor"', json.dumps(name)))
+    for table in ("angles.csv", "travel.csv"):
+        content = (folder / table).read_text(encoding="utf-8")
+        (folder / table).write_text(content.replace("motor", name), encoding="utf-8")
+    return folder
+
+
 def fake_record(findings: bool, driven_deg: float) -> dict:
     """The content of result.json."""
 

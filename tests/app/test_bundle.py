@@ -8,7 +8,7 @@ import zipfile
 from pathlib import Path
 
 import pytest
-from fake_result import write_fake_result
+from fake_result import write_fake_result, write_named_result
 from stored import Clock, add_film, measured
 
 from app import bundle
@@ -28,6 +28,7 @@ from app.record import (
     RigText,
     Verdict,
 )
+from app.result_folder import read_result
 from app.store import Store
 
 DATA = Path(__file__).with_name("data")
@@ -86,6 +87,32 @@ def test_export_then_import_then_export_is_the_same_bit_for_bit(
         second = export_job(reviewer, job.job_id, tmp_path / f"second-{clips}.zip", clips)
         assert first.read_bytes() == second.read_bytes()
         assert check(reviewer).problems == check(reviewer).notes == ()
+
+
+def test_names_of_earlier_versions_go_out_marked_as_text_and_come_back(
+    technician: Store, reviewer: Store, tmp_path: Path
+) -> None:
+    made = technician.new_job(rig_toml='[[shaft]]\nname = "-1"\nmarker = 10\n')
+    run = measured(technician, add_film(technician, made), lambda folder: write_named_result(folder, "-1"))
+    technician.add(made.job_id, IntendedChoice("-1:shaft1", "equal", ()))
+    before = {path.name: path.read_bytes() for path in run.result.iterdir()}
+    first = export_job(technician, made.job_id, tmp_path / "first.zip")
+    with zipfile.ZipFile(first) as bundle:
+        angles = bundle.read(f"results/{run.run_id}/angles.csv")
+        travel = bundle.read(f"results/{run.run_id}/travel.csv")
+    assert angles.startswith(b"time_s,'-1_deg,'-1_sd_deg,shaft1_deg")
+    assert travel.splitlines()[1].startswith(b"'-1:shaft1,opening,0.0,")
+    import_bundle(reviewer, first)
+    second = export_job(reviewer, made.job_id, tmp_path / "second.zip")
+    assert first.read_bytes() == second.read_bytes()
+    there = reviewer.job(made.job_id).films[0].measured
+    assert there is not None
+    assert set(read_result(there.result).travel["linkage"]) == {"-1:shaft1"}
+    reviewer.add(made.job_id, Comment("seen"))
+    merged = import_bundle(technician, export_job(reviewer, made.job_id, tmp_path / "back.zip"))
+    assert (merged.entries, merged.runs) == (1, 0)
+    assert {path.name: path.read_bytes() for path in run.result.iterdir()} == before
+    assert check(technician).problems == check(reviewer).problems == ()
 
 
 def test_everything_arrives(technician: Store, reviewer: Store, job: Job, tmp_path: Path) -> None:
