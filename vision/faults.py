@@ -161,7 +161,7 @@ def _disturbed(motion: ShaftMotion, rods: Sequence[RodMotion], settings: FaultSe
     """Markers that were seen but not believed."""
     series = [(i, motion.refused[:, m]) for m, i in enumerate(motion.marker_ids)]
     series += [(rod.marker_id, rod.refused) for rod in rods]
-    most = settings.most_refused_share * len(motion.time_s)
+    most = int(settings.most_refused_share * len(motion.time_s))  # whole frames: counts are beyond both alike
     return [
         Fault(
             "marker_disturbed",

@@ -86,6 +86,17 @@ def test_a_disturbed_marker(count: int, expected: int) -> None:
     assert all(f.where == "marker 10" and f.value == count for f in faults)
 
 
+@pytest.mark.parametrize("allowed, limit", [(3.1, 3), (7.9, 7), (0.0, 0)])
+def test_the_limit_of_disturbed_frames_is_whole_and_the_last_allowed(allowed: float, limit: int) -> None:
+    tracks, motion = good()
+    settings = FaultSettings(most_refused_share=allowed / len(motion.time_s))
+    for count in (limit, limit + 1):
+        refused = motion.refused.copy()
+        refused[:count, 0] = True
+        faults = found(find_faults(tracks, replace(motion, refused=refused), 0, settings), "marker_disturbed")
+        assert [(f.value, f.limit) for f in faults] == ([] if count == limit else [(count, limit)])
+
+
 def rod_like(marker_id: int) -> RodMotion:
     """A rod measured in every frame of the good clip."""
     motion = good()[1]
