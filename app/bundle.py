@@ -19,7 +19,7 @@ import os
 import re
 import time
 import zipfile
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -42,8 +42,11 @@ from app.files import (
 )
 from app.jobs import Film, Job, Run, RunState
 from app.record import (
+    Choice,
     Comment,
+    Done,
     Entry,
+    FilmFacts,
     IntendedChoice,
     Proposals,
     Readings,
@@ -319,11 +322,18 @@ def readable_copies(entries: Iterable[Entry[Any]]) -> Iterator[tuple[str, bytes]
     """What counts of a job's entries as files for people: name and content."""
     latest: dict[tuple[str, str], Any] = {}
     remarks = []
+    entries = tuple(entries)
+    known = {entry.entry_id: entry.content for entry in entries}
+    films = {
+        str(entry.film_id): ", ".join(filter(None, (entry.content.role, entry.content.label)))
+        for entry in entries
+        if isinstance(entry.content, FilmFacts)
+    }
     for entry in entries:
         content = entry.content
         latest[kind_of(content), getattr(content, "linkage", None) or ""] = content
-        if isinstance(content, Comment | Verdict):
-            remarks.append(_remark(entry))
+        if words := _words(content, known, films):
+            remarks.append(_remark(entry, words))
     if remarks:
         yield "comments.txt", "\n".join(remarks).encode("utf-8")
     for number, ((_, linkage), content) in enumerate(sorted(latest.items(), key=lambda item: item[0])):
@@ -344,12 +354,48 @@ def _slug(linkage: str) -> str:
     return re.sub(r"[^A-Za-z0-9]+", "-", linkage).strip("-")[:40] or "linkage"
 
 
-def _remark(entry: Entry[Any]) -> str:
-    """A comment or verdict as a paragraph of text."""
+def _remark(entry: Entry[Any], words: str) -> str:
+    """What was said as a paragraph of text."""
     when = time.strftime("%Y-%m-%d %H:%M UTC", time.gmtime(entry.made_s))
-    content = entry.content
-    words = f"[verdict: {content.verdict}] " if isinstance(content, Verdict) else ""
-    return f"{when}, {entry.author or 'no name'}: {words}{content.text or ''}\n"
+    return f"{when}, {entry.author or 'no name'}: {words.strip()}\n"
+
+
+def _words(content: object, known: Mapping[str, Any], films: Mapping[str, str]) -> str:
+    """What a comment, verdict, choice or piece of work says; nothing of other entries.
+
+    Parameters
+    ----------
+    content : object
+    known : mapping of str to content
+        What every entry of the job says, by id, in order of time.
+    films : mapping of str to str
+        Films in words, by id.
+    """
+    match content:
+        case Comment(text=text):
+            return text
+        case Verdict(verdict=verdict, text=text, about=about):
+            reviewed = "; ".join(f"{films.get(film, film)} (analysis {run})" for film, run in about)
+            return f"[verdict: {verdict}{f', on {reviewed}' if reviewed else ''}] {text or ''}"
+        case Choice():
+            return f"[chosen: {_chosen(content, known)}]"
+        case Done(choice_id=choice_id, steps=steps, by=by, on=on, remark=remark):
+            states = ", ".join(f"step {number} {state}" for number, state in enumerate(steps, 1))
+            chosen = _chosen(known.get(choice_id), known)
+            return f"[carried out by {by} on {on}: {chosen}; {states}] {remark or ''}"
+    return ""
+
+
+def _chosen(choice: object, known: Mapping[str, Any]) -> str:
+    """A chosen proposal in words, counted from 1; the list in ``latest/`` may be a later one."""
+    if not isinstance(choice, Choice):
+        return "a proposal"
+    proposals = known.get(choice.proposals_id)
+    if not isinstance(proposals, Proposals):
+        return f"proposal {choice.number + 1}"
+    later = [one for one in known.values() if isinstance(one, Proposals) and one.linkage == proposals.linkage]
+    worked_out = "" if later[-1] is proposals else " (of an earlier list, which job.json holds)"
+    return f"proposal {choice.number + 1} of {proposals.linkage}{worked_out}"
 
 
 def _table(columns: Iterable[str], rows: Iterable[Iterable[float | None]]) -> bytes:

@@ -20,6 +20,7 @@ from app.keeping import check
 from app.record import (
     Choice,
     Comment,
+    Done,
     FilmFacts,
     IntendedChoice,
     JobFacts,
@@ -251,6 +252,34 @@ def test_what_counts_lies_beside_for_people(technician: Store, job: Job, tmp_pat
     remarks = latest["comments.txt"].decode()
     assert "technician: look here" in remarks
     assert "expert: [verdict: adjust] see comment" in remarks
+    assert f"technician: [chosen: proposal 1 of {LINKAGE}]" in remarks
+
+
+def latest_remarks(store: Store, job_id: str, path: Path) -> str:
+    with zipfile.ZipFile(export_job(store, job_id, path)) as bundle:
+        return bundle.read("latest/comments.txt").decode()
+
+
+def test_people_read_what_was_reviewed_chosen_and_carried_out(
+    technician: Store, job: Job, tmp_path: Path
+) -> None:
+    film = job.films[1]
+    assert film.measured is not None
+    steps = '[{}, {"work_order": ["Loosen.", "Tighten."]}]'
+    proposals = technician.add(job.job_id, Proposals(LINKAGE, steps), "technician")
+    choice = technician.add(job.job_id, Choice(proposals.entry_id, 1), "technician")
+    done = Done(choice.entry_id, ("done", "not done"), "B. Other", "2026-02-03", "rod stuck")
+    technician.add(job.job_id, done, "technician")
+    technician.add(job.job_id, Verdict("accept", None, ((film.film_id, film.measured.run_id),)), "expert")
+    said = latest_remarks(technician, job.job_id, tmp_path / "job.zip")
+    assert (
+        f"technician: [carried out by B. Other on 2026-02-03: proposal 2 of {LINKAGE}; step 1 done, "
+        "step 2 not done] rod stuck\n" in said
+    )
+    assert f"expert: [verdict: accept, on as left, as left.mov (analysis {film.measured.run_id})]" in said
+    technician.add(job.job_id, Proposals(LINKAGE, "[{}]"), "technician")
+    said = latest_remarks(technician, job.job_id, tmp_path / "later.zip")
+    assert f"[chosen: proposal 2 of {LINKAGE} (of an earlier list, which job.json holds)]" in said
 
 
 def test_its_size_is_told_before_it_is_made_and_a_limit_kept(
