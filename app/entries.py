@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import Connection, Row, func, insert, select
@@ -14,6 +15,7 @@ from app.record import (
     Choice,
     Comment,
     Content,
+    Done,
     Entry,
     FilmFacts,
     JobFacts,
@@ -22,11 +24,28 @@ from app.record import (
     TakenIn,
     from_json,
     kind_of,
+    sentences,
     to_json,
 )
 
 TICK_S = 1e-6
 """Least distance in time of two entries of a job."""
+
+
+@dataclass(frozen=True, slots=True)
+class ProposalCounts:
+    """What a choice and what was carried out of it are checked against.
+
+    Attributes
+    ----------
+    in_list : mapping of str to int
+        Number of proposals of each list, by the id of its entry.
+    steps : mapping of str to int
+        Number of steps of the work order of each choice, by the id of its entry.
+    """
+
+    in_list: Mapping[str, int]
+    steps: Mapping[str, int]
 
 
 def entry_from(row: Row[Any], taken_in: TakenIn | None = None) -> Entry[Any]:
@@ -46,7 +65,7 @@ def entries_of(connection: Connection, job_id: str, kind: str | None = None) -> 
     return tuple(entry_from(row, taken_in.get(row.id)) for row in connection.execute(query))
 
 
-def check_place(entry: Entry[Any], films: set[str], proposals: Mapping[str, int]) -> None:
+def check_place(entry: Entry[Any], films: set[str], proposals: ProposalCounts) -> None:
     """Check that what an entry refers to is there.
 
     Parameters
@@ -54,8 +73,8 @@ def check_place(entry: Entry[Any], films: set[str], proposals: Mapping[str, int]
     entry : Entry
     films : set of str
         Ids of the job's films.
-    proposals : mapping of str to int
-        Number of proposals of each such entry of the job.
+    proposals : ProposalCounts
+        Of all entries of the job, in whatever order they come.
 
     Raises
     ------
@@ -71,9 +90,25 @@ def check_place(entry: Entry[Any], films: set[str], proposals: Mapping[str, int]
         raise StoreError("What is said about the whole job names a film.", "Leave the film out.")
     if isinstance(content, Comment) and content.time_s is not None and entry.film_id is None:
         raise StoreError("A comment is tied to a moment but to no film.", "Choose a film.")
-    if isinstance(content, Choice) and content.number >= proposals.get(content.proposals_id, 0):
+    if isinstance(content, Choice) and content.number >= proposals.in_list.get(content.proposals_id, 0):
         raise StoreError(
             "The proposal chosen does not belong to this job.", "Choose one of the job's proposals."
+        )
+    if isinstance(content, Done):
+        _check_done(content, proposals.steps.get(content.choice_id))
+
+
+def _check_done(done: Done, ordered: int | None) -> None:
+    """Check what was carried out against the number of steps of its work order; None if there is none."""
+    if ordered is None:
+        raise StoreError(
+            "What was carried out belongs to no proposal that was chosen in this job.",
+            "Choose a proposal first.",
+        )
+    if len(done.steps) != ordered:
+        raise StoreError(
+            f"What was carried out has {len(done.steps)} steps, its work order {ordered}.",
+            "Say for each step of the work order what became of it.",
         )
 
 
@@ -83,9 +118,22 @@ def film_ids(connection: Connection, job_id: str) -> set[str]:
     return set(connection.execute(select(film.c.id).where(film.c.job_id == job_id)).scalars())
 
 
-def proposal_counts(entries: tuple[Entry[Any], ...]) -> dict[str, int]:
-    """Number of proposals of each entry that holds some."""
-    return {e.entry_id: len(e.content.all()) for e in entries if isinstance(e.content, Proposals)}
+def proposal_counts(entries: tuple[Entry[Any], ...]) -> ProposalCounts:
+    """How many proposals each list has, and how many steps the work order of each choice."""
+    steps = {
+        entry.entry_id: [len(sentences(one, "work_order")) for one in entry.content.all()]
+        for entry in entries
+        if isinstance(entry.content, Proposals)
+    }
+    chosen = {entry.entry_id: entry.content for entry in entries if isinstance(entry.content, Choice)}
+    return ProposalCounts(
+        {entry_id: len(of) for entry_id, of in steps.items()},
+        {
+            entry_id: steps[choice.proposals_id][choice.number]
+            for entry_id, choice in chosen.items()
+            if choice.number < len(steps.get(choice.proposals_id, ()))
+        },
+    )
 
 
 def add_entry(
@@ -111,8 +159,9 @@ def add_entry(
     last_s = connection.execute(select(func.max(table.c.made_s)).where(table.c.job_id == job_id)).scalar()
     made_s = round(max(now_s, (last_s or 0.0) + TICK_S), 6)
     entry = Entry(new_id(), job_id, film_id, made_s, author, content)
-    wanted = entries_of(connection, job_id, "proposals") if isinstance(content, Choice) else ()
-    check_place(entry, film_ids(connection, job_id), proposal_counts(wanted))
+    wanted = ("proposals", "choice") if isinstance(content, Choice | Done) else ()
+    there = tuple(one for kind in wanted for one in entries_of(connection, job_id, kind))
+    check_place(entry, film_ids(connection, job_id), proposal_counts(there))
     insert_entry(connection, entry)
     return entry
 

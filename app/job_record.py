@@ -5,7 +5,6 @@ from __future__ import annotations
 import time
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
-from typing import Any
 
 from app.errors import InputError
 from app.jobs import Film
@@ -19,6 +18,7 @@ from app.record import (
     Readings,
     RigText,
     Verdict,
+    sentences,
 )
 from app.report.job import JobRecord, RecordedFilm, Reviewed, WorkOrder
 from app.result_folder import read_result
@@ -128,34 +128,43 @@ def intended_entries(store: Store, job_id: str, linkages: Iterable[str]) -> tupl
 
 
 def work_orders(store: Store, job_id: str) -> tuple[WorkOrder, ...]:
-    """The proposal chosen last for each linkage, with what was carried out of it."""
+    """The proposal chosen last for each linkage, with what was carried out of it.
+
+    What was carried out of an order that is not on record stands in the remarks of every order: entries
+    that an earlier version took in from a bundle were not checked for it.
+    """
     films = {film.film_id: film for film in store.job(job_id).films}
     lists = {entry.entry_id: entry for entry in store.entries(job_id, Proposals)}
+    choices = store.entries(job_id, Choice)
     done = {entry.content.choice_id: entry for entry in store.entries(job_id, Done)}
+    remarks = tuple(_astray(done[one].content) for one in done if one not in {e.entry_id for e in choices})
     orders: dict[str, WorkOrder] = {}
-    for entry in store.entries(job_id, Choice):
+    for entry in choices:
         kept = lists[entry.content.proposals_id]
         proposal = kept.content.all()[entry.content.number]
         film = films.get(kept.film_id or "")
         orders[kept.content.linkage] = WorkOrder(
             kept.content.linkage,
-            _lines(proposal, "work_order"),
+            sentences(proposal, "work_order"),
             proposal,
-            warnings=_lines(proposal, "warnings"),
-            behind=_lines(proposal, "behind"),
-            notes=_lines(proposal, "notes"),
+            warnings=sentences(proposal, "warnings"),
+            behind=sentences(proposal, "behind"),
+            notes=sentences(proposal, "notes"),
             complete=isinstance(proposal.get("warnings"), list),
             choice_id=entry.entry_id,
             film=film_words(film) if film else None,
             done=done.get(entry.entry_id),
+            remarks=remarks,
         )
     return tuple(orders.values())
 
 
-def _lines(proposal: Mapping[str, Any], key: str) -> tuple[str, ...]:
-    """Sentences that the proposal carries under a name."""
-    found = proposal.get(key)
-    return tuple(line for line in found if isinstance(line, str)) if isinstance(found, list) else ()
+def _astray(done: Done) -> str:
+    """That what was carried out belongs to no order on record."""
+    return (
+        f"On record is also what {done.by} carried out on {done.on}, of a work order that is not on record: "
+        "what was done then is not known."
+    )
 
 
 def reviews(

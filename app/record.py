@@ -209,6 +209,12 @@ class Proposals:
         return found
 
 
+def sentences(proposal: Mapping[str, Any], key: str) -> tuple[str, ...]:
+    """Sentences that a proposal carries under a name: ``work_order``, ``warnings``, ``behind``, ``notes``."""
+    found = proposal.get(key)
+    return tuple(line for line in found if isinstance(line, str)) if isinstance(found, list) else ()
+
+
 @dataclass(frozen=True, slots=True)
 class Choice:
     """The proposal that is to be carried out.

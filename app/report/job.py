@@ -58,6 +58,8 @@ class WorkOrder:
         Film it was worked out from, in words; None where that was not kept.
     done : Entry of Done or None
         What was carried out of it, as said last.
+    remarks : tuple of str
+        What else has to be known of what was carried out.
     """
 
     linkage: str
@@ -70,6 +72,20 @@ class WorkOrder:
     choice_id: str | None = None
     film: str | None = None
     done: Entry[Done] | None = None
+    remarks: tuple[str, ...] = ()
+
+    def told(self) -> str:
+        """What became of the steps, in a sentence; nothing of what does not fit this order."""
+        if self.done is None:
+            return "Nothing is on record as carried out."
+        steps = self.done.content.steps
+        if len(steps) == len(self.lines):
+            return self.done.content.told()
+        return (
+            f"What is on record as carried out does not fit this work order: its steps number {len(steps)}, "
+            f"those of the order {len(self.lines)}. What was done is not known: ask who did it, and look at "
+            "the linkage."
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,9 +11,13 @@ from stored import Clock, add_film, measured
 
 from app.bundle import export_job
 from app.bundle_import import import_bundle
+from app.entries import insert_entry
+from app.errors import StoreError
+from app.files import new_id
 from app.job_record import record_of, work_orders
 from app.jobs import Film
-from app.record import Choice, Done, IntendedChoice, JobFacts, Proposals, Readings, RigText, Verdict
+from app.keeping import check
+from app.record import Choice, Done, Entry, IntendedChoice, JobFacts, Proposals, Readings, RigText, Verdict
 from app.store import Store
 
 ROWS = ((0.0, 0.0, 1.0), (90.0, 66.0, 1.0))
@@ -144,6 +148,76 @@ def test_warnings_and_what_was_carried_out_belong_to_the_order_they_were_kept_wi
     chosen(store, found, kept)
     (order,) = work_orders(store, found.job_id)
     assert order.done is None
+
+
+KEPT: dict[str, list[str]] = {"warnings": [], "behind": [], "notes": []}
+
+
+def carried_out(choice_id: str, *steps: str) -> Done:
+    return Done(choice_id, steps, "A. Technician", "2026-02-03")
+
+
+def unchecked(store: Store, job_id: str, content: Done, made_s: float) -> None:
+    """Put on record what an earlier version took in without checking it."""
+    with store.database.writing() as connection:
+        insert_entry(connection, Entry(new_id(), job_id, None, made_s, None, content))
+
+
+def test_what_was_carried_out_fits_a_work_order_of_the_job(store: Store, found: Film) -> None:
+    choice_id = chosen(store, found, KEPT)
+    other = store.new_job()
+    proposals = store.entries(found.job_id, Proposals)[0].entry_id
+    for job_id, content, words in (
+        (found.job_id, carried_out(choice_id, "done"), "has 1 steps, its work order 2"),
+        (found.job_id, carried_out(choice_id, "done", "done", "done"), "has 3 steps, its work order 2"),
+        (found.job_id, carried_out("0" * 32, "done", "done"), "belongs to no proposal that was chosen"),
+        (found.job_id, carried_out(proposals, "done", "done"), "belongs to no proposal that was chosen"),
+        (other.job_id, carried_out(choice_id, "done", "done"), "belongs to no proposal that was chosen"),
+    ):
+        with pytest.raises(StoreError, match=words):
+            store.add(job_id, content)
+        assert store.entries(job_id, Done) == ()
+    store.add(found.job_id, carried_out(choice_id, "done", "done"))
+    (order,) = work_orders(store, found.job_id)
+    assert order.told() == "All 2 steps as ordered."
+
+
+def test_what_an_earlier_version_took_in_unchecked_is_told(
+    store: Store, found: Film, clock: Clock, tmp_path: Path
+) -> None:
+    choice_id = chosen(store, found, KEPT)
+    unchecked(store, found.job_id, carried_out(choice_id, "done"), clock.now + 60)
+    unchecked(store, found.job_id, carried_out("0" * 32, "done"), clock.now + 61)
+    (order,) = work_orders(store, found.job_id)
+    assert "As ordered".casefold() not in order.told()
+    assert "its steps number 1, those of the order 2" in order.told()
+    assert order.remarks == (
+        "On record is also what A. Technician carried out on 2026-02-03, of a work order that is not on "
+        "record: what was done then is not known.",
+    )
+    assert sum("What was carried out" in problem for problem in check(store).problems) == 2
+    bundle = export_job(store, found.job_id, tmp_path / "job.zip")
+    assert import_bundle(store, bundle).entries == 0, "who has it already is not kept from merging"
+    other = Store(tmp_path / "other")
+    with pytest.raises(StoreError, match="What was carried out"):
+        import_bundle(other, bundle)
+    assert other.jobs() == ()
+
+
+def test_entries_of_a_bundle_are_checked_in_whatever_order_they_come(
+    store: Store, found: Film, tmp_path: Path
+) -> None:
+    choice_id = chosen(store, found, KEPT)
+    # A clock that was wrong: before the choice it belongs to.
+    unchecked(store, found.job_id, carried_out(choice_id, "done", "done"), 1.0)
+    bundle = export_job(store, found.job_id, tmp_path / "job.zip")
+    other = Store(tmp_path / "other")
+    import_bundle(other, bundle)
+    assert export_job(other, found.job_id, tmp_path / "back.zip").read_bytes() == bundle.read_bytes()
+    assert check(other).problems == ()
+    # And one that comes later, to a store that has the choice.
+    store.add(found.job_id, carried_out(choice_id, "done", "done"))
+    assert import_bundle(other, export_job(store, found.job_id, tmp_path / "more.zip")).entries == 1
 
 
 def test_the_record_says_whether_a_film_was_measured_with_the_set_up(
