@@ -50,7 +50,9 @@ NOT_OURS_TO_SAY = (
 """Stands below the steps of every work order; it is none of them."""
 WITHOUT_WARNINGS = (
     "This work order was put on record by an earlier version, without its warnings and what it rests on. "
-    "Work the proposals out again and choose anew before anything is carried out. What it says of lighting "
-    "the burner does not hold."
+    "Work the proposals out again and choose anew before anything is carried out. What it said of lighting "
+    "the burner does not hold and is left out here."
 )
 """Stands above the steps of a work order that an earlier version kept."""
+FIRING_STEP = "Only then light the burner"
+"""How the last step of such an order begins. It is not printed: ``NOT_OURS_TO_SAY`` stands in its place."""

@@ -35,7 +35,8 @@ def show(store: PersonalStore, job_id: str, linkage: str) -> None:
     if not order.complete:
         st.warning(WITHOUT_WARNINGS)
     show_done(order)
-    if order.lines and store.may(Right.CHANGE, job_id):
+    # Of an order without its warnings nothing is to be carried out: a proposal is chosen anew first.
+    if order.complete and order.lines and store.may(Right.CHANGE, job_id):
         with st.expander("Say what was carried out", key=f"{keys.DONE}_box"):
             ask_done(store, job_id, order, order.choice_id)
     steps.link("film", "When it is done: film the linkage as left", job_id)
@@ -43,11 +44,13 @@ def show(store: PersonalStore, job_id: str, linkage: str) -> None:
 
 def show_done(order: WorkOrder) -> None:
     """What is on record as carried out."""
+    for remark in order.remarks:
+        st.html(markup.paragraph(remark, "sc-strong"))
     if order.done is None:
-        st.html(markup.paragraph("Nothing is on record as carried out.", "sc-small"))
+        st.html(markup.paragraph(order.told(), "sc-small"))
         return
     done = order.done.content
-    st.html(markup.remark(done.remark or "", f"Carried out on {done.on} by {done.by}", done.told()))
+    st.html(markup.remark(done.remark or "", f"Carried out on {done.on} by {done.by}", order.told()))
     st.html(markup.paragraph(f"Put on record by {said_by(order.done)}.", "sc-small"))
 
 

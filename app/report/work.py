@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from app.cautions import NOT_OURS_TO_SAY, SETTING_CAUTIONS, WITHOUT_WARNINGS
+from app.cautions import FIRING_STEP, NOT_OURS_TO_SAY, SETTING_CAUTIONS, WITHOUT_WARNINGS
 from app.comparing import spoken
 from app.estimates import NOT_AVAILABLE, format_estimate, format_exact
 from app.readings import APPROACH_WORDS, FUEL_WORDS
@@ -100,7 +100,8 @@ def work_section(orders: tuple[WorkOrder, ...]) -> Section:
             blocks.append(Notice("Warnings: read before the first step", order.warnings))
         if not order.complete:
             blocks.append(Text(WITHOUT_WARNINGS, "strong"))
-        blocks.append(Bullets(order.lines, numbered=True) if order.lines else Text(NOT_AVAILABLE))
+        steps = tuple(line for line in order.lines if not line.startswith(FIRING_STEP))
+        blocks.append(Bullets(steps, numbered=True) if steps else Text(NOT_AVAILABLE))
         blocks.append(Text(NOT_OURS_TO_SAY, "strong"))
         blocks += _proposal(order.proposal) if order.proposal is not None else []
         for words, lines in (
@@ -114,17 +115,18 @@ def work_section(orders: tuple[WorkOrder, ...]) -> Section:
 
 def _done(order: WorkOrder) -> list[Block]:
     """What was carried out, step by step."""
+    remarks: list[Block] = [Text(remark, "strong") for remark in order.remarks]
     if order.done is None:
-        return [Text("Carried out: nothing is on record.", "strong")]
+        return [Text("Carried out: nothing is on record.", "strong"), *remarks]
     done = order.done.content
     blocks: list[Block] = [
         Text(f"Carried out on {done.on} by {done.by}", "strong"),
         Text(f"Put on record by {_by(order.done)}", "small"),
     ]
-    blocks.append(Text(done.told()))
+    blocks.append(Text(order.told()))
     if done.remark:
         blocks.append(Text(f"Remark: {done.remark}"))
-    return blocks
+    return blocks + remarks
 
 
 def _proposal(proposal: Mapping[str, Any]) -> list[Block]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -17,7 +18,7 @@ from test_page_unit import all_text, visit
 
 from app import adjust as adjusting
 from app import made
-from app.cautions import CAUTIONS, SETTING_CAUTIONS
+from app.cautions import CAUTIONS, FIRING_STEP, SETTING_CAUTIONS
 from app.errors import InputError
 from app.job_record import work_orders
 from app.jobs import Film
@@ -181,6 +182,21 @@ def test_warnings_go_on_record_with_the_choice_and_what_was_done_after_it(store:
     assert (entry.content.by, entry.content.on) == ("A. Technician", "2026-02-03")
     assert "Carried out on 2026-02-03 by A. Technician" in all_text(page)
     assert "Put on record by " in all_text(page), "who said so, and whether it came in a bundle"
+
+
+def test_nothing_is_carried_out_of_an_order_that_was_kept_without_its_warnings(store: Store) -> None:
+    film = measured(store)
+    steps = ["Lock the burner out.", f"{FIRING_STEP}, to the maker's instructions."]
+    for more, forms in (({}, 0), ({"warnings": [], "notes": []}, 1)):
+        text = json.dumps([{"touches": 1, "work_order": steps[: 2 - forms], **more}])
+        kept = store.add(film.job_id, Proposals(LINKAGE, text), film_id=film.film_id)
+        store.add(film.job_id, Choice(kept.entry_id, 0), film_id=film.film_id)
+        page = visit(film, "adjust")
+        assert not page.exception
+        assert ("choose anew before anything is carried out" in warnings(page)) == (forms == 0)
+        assert len([one for one in page.text_input if one.label == "Carried out by"]) == forms
+        assert FIRING_STEP not in all_text(page)
+        assert not [one for one in page.radio if FIRING_STEP in one.label]
 
 
 @pytest.mark.parametrize("name", ["compare", "adjust"])
