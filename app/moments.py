@@ -66,6 +66,11 @@ def is_filming(finding: Mapping[str, Any]) -> bool:
     return ":" not in str(finding.get("where") or "")
 
 
+def concerns_filming(finding: Mapping[str, Any]) -> bool:
+    """Whether who films has to know it: about the filming, or about what was left out because of it."""
+    return is_filming(finding) or str(finding.get("code") or "").endswith("_left_out")
+
+
 def linkage_of(finding: Mapping[str, Any], linkages: Iterable[str]) -> str | None:
     """Which of these linkages a finding is about, or an arm, a pin or an end of it; None if about none."""
     where = str(finding.get("where") or "")

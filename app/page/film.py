@@ -6,7 +6,7 @@ import streamlit as st
 
 from app.access import Right
 from app.jobs import Film, Job, RunState
-from app.moments import is_filming
+from app.moments import concerns_filming
 from app.page import clips, keys, markup, progress, steps
 from app.page.facts import ask_film_facts
 from app.page.opened import open_result
@@ -43,11 +43,12 @@ def show_film(store: PersonalStore, film: Film) -> None:
 
 
 def show_filming_faults(film: Film) -> None:
-    """What was wrong with the filming, in plain words; findings about the linkage are on the next page."""
+    """What was wrong with the filming or left out because of it; the linkage itself is on the next page."""
     if film.measured is None:
         return
     opened = open_result(str(film.measured.result))
-    faults = [one for one in opened.record["findings"] if is_filming(one) and one["severity"] != "note"]
+    found = opened.record["findings"]
+    faults = [one for one in found if concerns_filming(one) and one["severity"] != "note"]
     if not faults:
         st.html(markup.paragraph("No fault of the filming was found.", "sc-small"))
     for fault in faults:

@@ -10,7 +10,7 @@ import numpy as np
 from app.comparing import spoken
 from app.estimates import NOT_AVAILABLE, format_estimate, format_exact
 from app.intended import deviation, intended_travel
-from app.moments import is_filming
+from app.moments import concerns_filming, is_filming
 from app.plots import travel_figure
 from app.plots_compare import difference_figure
 from app.record import IntendedChoice
@@ -83,6 +83,11 @@ def findings_section(result: FilmResult, title: str = "Findings about the linkag
 def filming_section(result: FilmResult, title: str = "The filming") -> Section:
     """Faults of the filming."""
     found = statements(f for f in result.record["findings"] if is_filming(f))
+    lost = [f for f in result.record["findings"] if concerns_filming(f) and not is_filming(f)]
+    places = ", ".join(dict.fromkeys(figures.where(f) for f in lost if f["severity"] != "note"))
+    if places:
+        text = f"Left out because of the filming: {places}. Why stands with the findings about the linkage."
+        return Section(title, (*found, Text(text)))
     return Section(title, found or (Text("No fault of the filming was found."),))
 
 

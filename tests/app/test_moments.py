@@ -11,8 +11,10 @@ from fake_result import LINKAGE, SD_DEG, driven_travel, fake_findings, fake_reco
 from numpy.testing import assert_allclose
 
 from app.moments import (
+    concerns_filming,
     driver_travel_of,
     first_moment_at,
+    is_filming,
     linkage_of,
     moment_of,
     nearest_frame,
@@ -61,6 +63,24 @@ def test_findings_name_their_moment_or_their_travel() -> None:
     still = {"where": LINKAGE, "text": "It stands still while the driver turns from 12 to 20 degrees."}
     assert driver_travel_of(still, linkages[LINKAGE]) == 12.0
     assert driver_travel_of({"where": LINKAGE, "text": "A statement."}, linkages[LINKAGE]) is None
+
+
+@pytest.mark.parametrize(
+    ("where", "code", "filming", "concerns"),
+    [
+        ("film", "glare", True, True),
+        (LINKAGE, "linkage_left_out", False, True),
+        (LINKAGE, "rod_left_out", False, True),
+        (LINKAGE, "toggle_driven", False, False),
+        (None, None, True, True),
+    ],
+)
+def test_who_films_has_to_know_of_what_was_left_out(
+    where: str | None, code: str | None, filming: bool, concerns: bool
+) -> None:
+    finding = {"where": where, "code": code}
+    assert is_filming(finding) == filming
+    assert concerns_filming(finding) == concerns
 
 
 def test_the_nearest_frame_is_taken() -> None:

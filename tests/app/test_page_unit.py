@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import re
 import shutil
 import sys
+from dataclasses import asdict
 from pathlib import Path
 
 import cv2
@@ -22,10 +24,12 @@ from app import frames, made, worker
 from app.access import ALONE
 from app.cautions import CAUTIONS, SETTING_CAUTIONS
 from app.jobs import Film, RunState
+from app.left_out import without_linkage
 from app.page import keys, markup
 from app.personal import PersonalStore
 from app.record import Comment, FilmFacts, IntendedChoice, Verdict
 from app.store import Store
+from kinematics.errors import StrokeError
 
 HOME = Path(app.page.__file__).with_name("home.py")
 PATIENCE_S = 30
@@ -224,6 +228,26 @@ def test_the_moment_moves_by_single_frames_and_stops_at_the_ends(store: Store) -
     page.button(key=keys.FRAME_ON).click().run()
     assert abs(page.slider[0].value - 2 / 30) < 1e-6
     assert not page.exception
+
+
+@pytest.mark.parametrize("severity", ["caution", "note"])
+def test_a_linkage_left_out_because_of_the_filming_is_no_all_clear(store: Store, severity: str) -> None:
+    def left_out(folder: Path) -> None:
+        path = write_fake_result(folder, findings=False) / "result.json"
+        record = json.loads(path.read_text())
+        record["findings"] = [
+            asdict(without_linkage("shaft1:shaft2", StrokeError("Too few frames.", "Film again.")))
+        ]
+        record["findings"][0]["severity"] = severity
+        path.write_text(json.dumps(record))
+
+    film = add_job(store, "as found.mp4")
+    measure(store, film, left_out)
+    page = visit(film, "film")
+    assert not page.exception
+    text = all_text(page)
+    assert ("No fault of the filming was found." in text) == (severity == "note")
+    assert ("This linkage was left out. Too few frames." in text) == (severity != "note")
 
 
 def test_equal_travel_is_kept_with_the_film(store: Store) -> None:

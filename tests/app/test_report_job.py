@@ -14,7 +14,7 @@ from fake_result import LINKAGE
 from pypdf import PdfReader
 from recorded import NUMBER, figure, figures_after, full_result, one_film, same, words
 
-from app.cautions import CAUTIONS, NOT_OURS_TO_SAY, SETTING_CAUTIONS
+from app.cautions import CAUTIONS, FIRING_STEP, NOT_OURS_TO_SAY, SETTING_CAUTIONS
 from app.errors import InputError
 from app.files import measure_file
 from app.record import Comment, Done, Entry, IntendedChoice, Readings, Verdict
@@ -214,6 +214,38 @@ class TestJob:
         assert "without its warnings and what it rests on. Work the proposals out again" in text
         assert "From the film: not available." in text
         assert "Carried out: nothing is on record." in text
+
+    def test_the_firing_step_of_an_earlier_version_is_no_step(self, film: FilmResult, tmp_path: Path) -> None:
+        old = f"{FIRING_STEP}, to the maker's instructions. At every firing position check O2 and CO."
+        order = self.order(lines=("Lock the burner out.", old), warnings=(), complete=False)
+        record_pdf(JobRecord(found=RecordedFilm(film), work_orders=(order,)), tmp_path / "r.pdf")
+        text = words(tmp_path / "r.pdf")
+        assert "1. Lock the burner out." in text
+        assert FIRING_STEP not in text
+        assert "lighting the burner does not hold and is left out here" in text
+        assert NOT_OURS_TO_SAY in text
+
+    def test_what_was_carried_out_of_another_order_is_told(self, film: FilmResult, tmp_path: Path) -> None:
+        done = self.entry(Done("0" * 32, ("done",), "A. Technician", "2026-01-02"), "B. Clerk")
+        order = self.order(done=done, remarks=("On record is also another.",))
+        record_pdf(JobRecord(found=RecordedFilm(film), work_orders=(order,)), tmp_path / "r.pdf")
+        text = words(tmp_path / "r.pdf")
+        assert "steps as ordered" not in text
+        assert "its steps number 1, those of the order 2. What was done is not known" in text
+        assert "On record is also another." in text
+
+    def test_what_the_filming_cost_is_no_all_clear(self, tmp_path: Path) -> None:
+        for severity, clear in (("caution", False), ("note", True)):
+
+            def change(content: dict[str, Any], severity: str = severity) -> None:
+                lost = {"code": "linkage_left_out", "where": "shaft1:shaft2", "severity": severity}
+                figures = dict.fromkeys(("value", "sd", "p", "advice"))
+                content["findings"] = [{**figures, **lost, "text": "This linkage was left out."}]
+
+            record_pdf(one_film(full_result(tmp_path / severity, change)), tmp_path / "r.pdf")
+            text = words(tmp_path / "r.pdf")
+            assert ("No fault of the filming was found." in text) == clear
+            assert ("Left out because of the filming: shaft1 drives shaft2." in text) != clear
 
     def test_a_verdict_on_another_film_does_not_stand_for_this_one(
         self, film: FilmResult, tmp_path: Path
