@@ -16,9 +16,9 @@ from app.page.door import current_store
 from app.page.shell import plain_errors
 from app.personal import PersonalStore
 
-LOOK_EVERY_S = 0.6
+LOOK_EVERY_S = 1.0
 """Between two pictures of the progress; where browser and analysis share a machine, each one costs both."""
-WAITED_FOR_S = 0.4
+WAITED_FOR_S = 0.8
 _SEEN_EVERY_S = 0.1
 
 
@@ -35,9 +35,8 @@ def watch(store: PersonalStore, run_id: str) -> None:
             run = store.runs.run(run_id)
             if not run.state.ended:
                 show_progress(store, run)
-                # At the first look the rest of the page is still to be drawn. Later one analysis is waited
-                # for, and only shortly: what people press on this page waits meanwhile.
-                if next(looks) > 0 and run.state is RunState.RUNNING and watched_is(run_id):
+                # At the first look the rest of the page is still to be drawn; later one run is waited for.
+                if next(looks) > 0 and run.state is RunState.RUNNING:
                     run = wait_for_end(run_id, WAITED_FOR_S)
             if run.state is RunState.DONE:
                 lead_on(store.film(run.film_id))
@@ -53,9 +52,13 @@ def watched_is(run_id: str) -> bool:
 
 
 def wait_for_end(run_id: str, seconds: float) -> Run:
-    """A run as it stands after this time, or as soon as it has ended, for who was shown it already."""
+    """A run as it stands after this time, or as soon as it has ended, for who was shown it already.
+
+    What is pressed elsewhere on the page is not held up: each look at the session's state lets Streamlit turn
+    to it. The button to cancel, which is in the same part of the page, is held up until this ends.
+    """
     runs, until_s = current_store().runs, time.monotonic() + seconds
-    while not (run := runs.run(run_id)).state.ended and time.monotonic() < until_s:
+    while not (run := runs.run(run_id)).state.ended and watched_is(run_id) and time.monotonic() < until_s:
         time.sleep(_SEEN_EVERY_S)
     return run
 
