@@ -15,7 +15,7 @@ from collections.abc import Callable
 from typing import Any
 
 UNUSED_S = 600.0
-"""A spare holds some 200 MB; a clip that is not there after ten minutes finds a process of its own."""
+"""The two of an analysis hold some 110 MB; a clip that comes later finds processes of its own."""
 
 
 class Spare:
