@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import UTC, datetime
 
 from app.errors import InputError
 from app.jobs import Film
@@ -23,6 +22,7 @@ from app.record import (
 from app.report.job import JobRecord, RecordedFilm, Reviewed, WorkOrder
 from app.result_folder import read_result
 from app.store import Store
+from app.words import utc_minute
 
 
 def record_of(
@@ -97,11 +97,7 @@ def _rig_remark(rig_id: str, shown: Sequence[Film]) -> str:
 def film_words(film: Film) -> str:
     """A film in a few words: its role, its clip and when it was taken in."""
     role = f"{film.facts.role}, " if film.facts.role else ""
-    return f"{role}{film.facts.label}, taken in {_minute(film.made_s)}"
-
-
-def _minute(seconds: float) -> str:
-    return datetime.fromtimestamp(seconds, UTC).strftime("%Y-%m-%d %H:%M UTC")
+    return f"{role}{film.facts.label}, taken in {utc_minute(film.made_s)}"
 
 
 def _recorded(films: Mapping[str, Film], film_id: str | None) -> RecordedFilm | None:

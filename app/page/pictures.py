@@ -60,23 +60,26 @@ class Drawn:
 
 def show_figure(figure: Figure, words: str) -> None:
     """Draw a figure as part of the page; ``words`` are for those who do not see it."""
-    buffer = io.BytesIO()
-    figure.savefig(buffer, format="png")
-    st.html(markup.picture(buffer.getvalue(), "image/png", words))
+    st.html(markup.picture(_png(figure), "image/png", words))
 
 
 def drawn(figure: Figure) -> Drawn:
     """Draw a figure with one set of axes."""
-    buffer = io.BytesIO()
-    figure.savefig(buffer, format="png")
+    png = _png(figure)  # drawing settles where the axes lie
     axes = figure.axes[0]
     box = tuple(float(share) for share in axes.get_position().bounds)
     return Drawn(
-        buffer.getvalue(),
+        png,
         (box[0], box[1], box[2], box[3]),
         _pair(axes.get_xlim),
         _pair(axes.get_ylim),
     )
+
+
+def _png(figure: Figure) -> bytes:
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format="png")
+    return buffer.getvalue()
 
 
 def _pair(limits: Callable[[], tuple[float, float]]) -> tuple[float, float]:

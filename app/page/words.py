@@ -7,6 +7,7 @@ from typing import Any
 
 from app.jobs import Film, RunState
 from app.record import Entry
+from app.words import who_and_when
 
 STATE_WORDS = {
     RunState.QUEUED: "waiting",
@@ -26,12 +27,8 @@ def local_time(seconds: float) -> str:
 
 
 def said_by(entry: Entry[Any]) -> str:
-    """Who said something and when; of what came in a bundle, that it did, as nobody signed in for it."""
-    said = f"{entry.author or 'no name given'}, {local_time(entry.made_s)}"
-    if entry.taken_in is None:
-        return said
-    by = f" by {entry.taken_in.by}" if entry.taken_in.by else ""
-    return f"{said}; came in a bundle, taken in{by} on {local_time(entry.taken_in.made_s)}"
+    """Who said something and when, in the computer's own time zone."""
+    return who_and_when(entry, local_time, "no name given")
 
 
 def film_state(film: Film) -> RunState:

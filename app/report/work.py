@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
@@ -20,7 +19,7 @@ from app.report.film import SD_NOTE
 from app.report.job import JobRecord, Reviewed, WorkOrder
 from app.result_folder import number
 from app.tables import WHOLE_STEP_DEG
-from app.words import QUANTITY_WORDS
+from app.words import QUANTITY_WORDS, utc_minute, who_and_when
 
 COLUMNS_A_TABLE = 8
 """More columns of readings than these are set as further tables, the first column repeated."""
@@ -239,16 +238,7 @@ def review_section(reviews: tuple[Reviewed, ...]) -> Section:
 
 
 def _by(entry: Entry[Any]) -> str:
-    """Who and when; of what came in a bundle, that it did: its name is as the sender wrote it."""
-    said = f"{entry.author or 'name not given'}, {_minute(entry.made_s)}"
-    if entry.taken_in is None:
-        return said
-    by = f" by {entry.taken_in.by}" if entry.taken_in.by else ""
-    return f"{said}; came in a bundle, taken in{by} on {_minute(entry.taken_in.made_s)}"
-
-
-def _minute(seconds: float) -> str:
-    return datetime.fromtimestamp(seconds, UTC).strftime("%Y-%m-%d %H:%M UTC")
+    return who_and_when(entry, utc_minute, "name not given")
 
 
 def signatures_section() -> Section:
