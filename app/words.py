@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import UTC, datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from app.record import Entry
+if TYPE_CHECKING:  # figures are named by `measure`, too, which starts without what people say of them
+    from app.record import Entry
 
 QUANTITY_WORDS = {
     "drive_radius_mm": "drive arm radius",
