@@ -111,7 +111,7 @@ def walk(page: Page, address: str, clips: tuple[Path, Path], folder: Path, docs:
     page.goto(on_page(page.url, "handover"))
     settled(page)
     page.get_by_text("Add a comment").click()
-    page.get_by_label("Your name").first.fill("B. Reviewer")
+    page.get_by_label("Your name").filter(visible=True).fill("B. Reviewer")
     page.get_by_label("Comment", exact=True).fill("Lost motion is down. Check the rod end again next year.")
     page.get_by_role("button", name="Put this comment on record").click()
     expect(page.get_by_text("Lost motion is down.")).to_be_visible()

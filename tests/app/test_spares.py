@@ -76,7 +76,8 @@ def test_an_executor_uses_what_was_prepared_and_goes_on_without(tmp_path: Path) 
     with DetachedExecutor(log) as executor:
         executor.prepare(print, "prepared", flush=True)
         executor.prepare(print, "not a second time", flush=True)
-        executor.submit(print, "called", flush=True)
+        # One after the other: the two share a log, and a line may be written in two pieces.
+        executor.submit(print, "called", flush=True).result(60)
         executor.submit(print, "called with nothing prepared", flush=True)
     lines = log.read_text().splitlines()
     assert lines.index("prepared") < lines.index("called")
