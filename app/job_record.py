@@ -118,9 +118,8 @@ def _recorded(films: Mapping[str, Film], film_id: str | None) -> RecordedFilm | 
 
 def intended_entries(store: Store, job_id: str, linkages: Iterable[str]) -> tuple[Entry[IntendedChoice], ...]:
     """The intended travel that counts for each of these linkages, where there is one."""
-    latest = {entry.content.linkage: entry for entry in store.entries(job_id, IntendedChoice)}
-    found = [latest[name] for name in dict.fromkeys(linkages) if name in latest]
-    return tuple(entry for entry in found if entry.content.kind != "none")
+    found = [store.intended_entry(job_id, name) for name in dict.fromkeys(linkages)]
+    return tuple(entry for entry in found if entry is not None and entry.content.kind != "none")
 
 
 def work_orders(store: Store, job_id: str) -> tuple[WorkOrder, ...]:

@@ -421,16 +421,19 @@ class Store:
         found = self.entries(job_id, kind)
         return found[-1] if found else None
 
-    def set_intended(self, job_id: str, intended: IntendedChoice, author: str | None = None) -> None:
-        """Keep the intended travel of a linkage; earlier ones stay, the newest counts."""
-        self.add(job_id, intended, author)
-
-    def intended(self, job_id: str, linkage: str, kind: str | None = None) -> IntendedChoice | None:
+    def intended_entry(
+        self, job_id: str, linkage: str, kind: str | None = None
+    ) -> Entry[IntendedChoice] | None:
         """The intended travel chosen last for a linkage (of one kind, if asked for), or None."""
         for entry in reversed(self.entries(job_id, IntendedChoice)):
             if entry.content.linkage == linkage and kind in (None, entry.content.kind):
-                return entry.content
+                return entry
         return None
+
+    def intended(self, job_id: str, linkage: str) -> IntendedChoice | None:
+        """What `intended_entry` says, without who said it and when."""
+        entry = self.intended_entry(job_id, linkage)
+        return entry.content if entry else None
 
 
 def _written(address: str | URL) -> str:

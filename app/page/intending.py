@@ -33,7 +33,7 @@ ROW_PX = 44
 
 def show(store: PersonalStore, job_id: str, opened: Opened, linkage: str) -> IntendedChoice:
     """Ask for the intended travel and keep it with the job; gives what counts."""
-    entry = entry_of(store, job_id, linkage)
+    entry = store.intended_entry(job_id, linkage)
     kept = entry.content if entry else IntendedChoice(linkage, "none", ())
     if not store.may(Right.CHANGE, job_id):
         st.html(markup.paragraph(f"Intended travel: {KINDS[kept.kind]}."))
@@ -43,7 +43,7 @@ def show(store: PersonalStore, job_id: str, opened: Opened, linkage: str) -> Int
     # The store says what is chosen, also if another device chose it meanwhile.
     st.session_state[radio_key] = kept.kind
     # Readings are worked out elsewhere; once they were, they can be chosen again.
-    worked = store.intended(job_id, linkage, "readings") is not None
+    worked = store.intended_entry(job_id, linkage, "readings") is not None
     kinds = [kind for kind in KINDS if kind != "readings" or worked]
     st.radio(
         "Intended travel",
@@ -64,18 +64,11 @@ def show(store: PersonalStore, job_id: str, opened: Opened, linkage: str) -> Int
     return kept
 
 
-def entry_of(store: Store, job_id: str, linkage: str) -> Entry[IntendedChoice] | None:
-    """The entry that counts for a linkage."""
-    entries = store.entries(job_id, IntendedChoice)
-    return next((one for one in reversed(entries) if one.content.linkage == linkage), None)
-
-
 def choose_kind(store: Store, job_id: str, linkage: str, radio_key: str) -> None:
     """Keep the kind chosen, with the table last used for it."""
     with plain_errors():
         kind = st.session_state[radio_key]
-        found = [one for one in store.entries(job_id, IntendedChoice) if one.content.linkage == linkage]
-        earlier = next((one for one in reversed(found) if one.content.kind == kind), None)
+        earlier = store.intended_entry(job_id, linkage, kind)
         # With its film: a table worked out from readings stays one that was worked out with it.
         if earlier is None:
             store.add(job_id, IntendedChoice(linkage, kind, ()))

@@ -16,7 +16,7 @@ from app.errors import InputError
 from app.estimates import format_estimate, format_exact
 from app.from_readings import Worked, work_out
 from app.jobs import Film, Job
-from app.page import intending, keys, markup
+from app.page import keys, markup
 from app.page.intending import HEAD_PX, ROW_PX
 from app.page.pictures import show_figure
 from app.page.shell import plain_errors
@@ -67,7 +67,7 @@ def show(store: Store, job: Job, film: Film, linkage: str) -> None:
             st.session_state[keys.READINGS_ROUND] = number + 1
             st.rerun()
     typed = show_sheet(kept.content if kept else None, f"{job_id}_{number}_{kept.entry_id if kept else ''}")
-    entry = intending.entry_of(store, job_id, linkage)
+    entry = store.intended_entry(job_id, linkage)
     chosen = entry.content if entry else None
     fuel, approach = ask_fuel_and_approach(job, chosen, f"{job_id}_{linkage}")
     if st.button("Work out the intended travel", key=f"{keys.READINGS_SHEET}_go", width="stretch"):

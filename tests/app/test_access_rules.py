@@ -156,6 +156,7 @@ def attempts(mine: PersonalStore, film: Film, bundle: Path) -> dict[str, Callabl
         "entries": lambda: mine.entries(job, Comment),
         "latest": lambda: mine.latest(job, JobFacts),
         "intended": lambda: mine.intended(job, "motor:shaft1"),
+        "intended entry": lambda: mine.intended_entry(job, "motor:shaft1"),
         "comment": lambda: mine.add(job, Comment("x"), "x"),
         "verdict": lambda: mine.add(job, Verdict("accept"), "x"),
         "facts": lambda: mine.add(job, JobFacts("x")),
@@ -172,7 +173,7 @@ def attempts(mine: PersonalStore, film: Film, bundle: Path) -> dict[str, Callabl
     }
 
 
-READ_ONLY = {"job", "film", "run", "entries", "latest", "intended"}
+READ_ONLY = {"job", "film", "run", "entries", "latest", "intended", "intended entry"}
 SAYING = READ_ONLY | {"comment", "verdict"}
 WORKING = SAYING | {"facts", "film facts", "add film", "again", "cancel", "bundle"}
 BEGINNING = {"new", "receive"}

@@ -66,7 +66,7 @@ def job(technician: Store, clock: Clock, tmp_path: Path) -> Job:
     store.add(
         made.job_id, Readings("driver_deg,=o2\n0,3.5\n", ("driver_deg", "=o2"), ((0.0, 3.5), (9.0, None)))
     )
-    store.set_intended(made.job_id, IntendedChoice(LINKAGE, "table", ((0.0, 0.0, None), (45.0, 30.5, 1.0))))
+    store.add(made.job_id, IntendedChoice(LINKAGE, "table", ((0.0, 0.0, None), (45.0, 30.5, 1.0))))
     proposals = store.add(made.job_id, Proposals(LINKAGE, '[{"touches": 1}]'), "technician")
     store.add(made.job_id, Choice(proposals.entry_id, 0), "technician")
     store.add(made.job_id, Comment("look here", 2.5), "technician", film.film_id)
@@ -236,7 +236,7 @@ def test_a_job_of_the_first_store_can_be_sent(tmp_path: Path, reviewer: Store, c
 
 
 def test_what_counts_lies_beside_for_people(technician: Store, job: Job, tmp_path: Path) -> None:
-    technician.set_intended(job.job_id, IntendedChoice("a:b", "equal", ()))
+    technician.add(job.job_id, IntendedChoice("a:b", "equal", ()))
     with zipfile.ZipFile(export_job(technician, job.job_id, tmp_path / "job.zip")) as bundle:
         latest = {name.split("/")[1]: bundle.read(name) for name in bundle.namelist() if "latest/" in name}
         manifest = json.loads(bundle.read("manifest.json"))

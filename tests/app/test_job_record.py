@@ -100,7 +100,7 @@ def test_a_verdict_on_an_earlier_analysis_says_so(store: Store, found: Film, clo
 def test_readings_and_intended_travel_say_with_which_film(store: Store, found: Film, clock: Clock) -> None:
     readings = Readings("x", ("driver_deg",), ((0.0,),))
     store.add(found.job_id, readings)
-    store.set_intended(found.job_id, IntendedChoice(LINKAGE, "readings", ROWS))
+    store.add(found.job_id, IntendedChoice(LINKAGE, "readings", ROWS))
     earlier = record_of(store, found.job_id, found.film_id)
     assert earlier.readings_film is None
     assert earlier.intended_films == {}

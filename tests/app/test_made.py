@@ -49,7 +49,7 @@ def film(store: Store) -> Film:
 def test_a_record_holds_what_the_job_holds(store: Store, film: Film) -> None:
     store.add(film.job_id, JobFacts("Burner B", "Works (invented)", "natural gas"))
     store.add(film.job_id, Comment("Rod end worn."), "B. Reviewer")
-    store.set_intended(film.job_id, IntendedChoice("motor:shaft1", "equal", ()))
+    store.add(film.job_id, IntendedChoice("motor:shaft1", "equal", ()))
     text = '[{"changes": [], "work_order": ["Re-clamp the driven arm."]}]'
     proposals = store.add(film.job_id, Proposals("motor:shaft1", text))
     store.add(film.job_id, Choice(proposals.entry_id, 0))

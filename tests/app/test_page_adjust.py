@@ -97,7 +97,7 @@ def test_a_newer_film_that_is_not_measured_is_spoken_of(store: Store) -> None:
 
 def test_a_proposal_that_jams_a_shaft_behind_cannot_be_chosen(store: Store) -> None:
     film = measured(store, lambda folder: jamming(write_fake_result(folder)))
-    store.set_intended(film.job_id, MORE)
+    store.add(film.job_id, MORE)
     page = visit(film, "adjust")
     assert not page.exception
     looked_at = selectbox(page, "Proposal to look at")
@@ -130,7 +130,7 @@ def test_the_search_runs_once_however_many_proposals_are_looked_at(
 
     monkeypatch.setattr(adjusting, "propose", counted)
     film = measured(store)
-    store.set_intended(film.job_id, MORE)
+    store.add(film.job_id, MORE)
     page = visit(film, "adjust")
     looked_at = selectbox(page, "Proposal to look at")
     for n in range(min(3, len(looked_at.options))):
@@ -142,7 +142,7 @@ def test_the_search_runs_once_however_many_proposals_are_looked_at(
 def test_what_is_typed_by_hand_ends_with_its_film(store: Store) -> None:
     found = measured(store)
     later(store, found)
-    store.set_intended(found.job_id, MORE)
+    store.add(found.job_id, MORE)
     page = visit(found, "adjust")
     field = next(one for one in page.number_input if one.label.startswith("drive arm radius"))
     field.set_value(55.0).run()
@@ -157,7 +157,7 @@ def test_what_is_typed_by_hand_ends_with_its_film(store: Store) -> None:
 @pytest.mark.slow
 def test_warnings_go_on_record_with_the_choice_and_what_was_done_after_it(store: Store) -> None:
     film = measured(store)
-    store.set_intended(film.job_id, MORE)
+    store.add(film.job_id, MORE)
     page = visit(film, "adjust")
     button(page, "Choose proposal").click().run()
     (order,) = work_orders(store, film.job_id)
@@ -242,11 +242,11 @@ def test_the_fuel_of_readings_is_the_jobs_or_asked_for(
 def test_somebody_elses_change_of_the_table_is_told_and_not_overwritten(store: Store) -> None:
     film = measured(store)
     first = IntendedChoice(LINKAGE, "table", ((0.0, 0.0, None), (90.0, 66.0, None)))
-    store.set_intended(film.job_id, first)
+    store.add(film.job_id, first)
     page = visit(film, "compare")
     assert "changed elsewhere" not in warnings(page)
     other = IntendedChoice(LINKAGE, "table", ((0.0, 0.0, None), (50.0, 33.0, None), (90.0, 70.0, None)))
-    store.set_intended(film.job_id, other, "B. Other")
+    store.add(film.job_id, other, "B. Other")
     page.run()
     assert "changed elsewhere meanwhile, by B" in warnings(page)
     assert store.intended(film.job_id, LINKAGE) == other

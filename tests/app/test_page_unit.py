@@ -264,7 +264,7 @@ def test_equal_travel_is_kept_with_the_film(store: Store) -> None:
 def test_a_table_used_before_comes_back_when_its_kind_is_chosen_again(store: Store) -> None:
     job = measured(store)
     table = IntendedChoice(LINKAGE, "csv", ((0.0, 0.0, None), (90.0, 66.0, None)))
-    store.set_intended(job.job_id, table)
+    store.add(job.job_id, table)
     page = visit(job, "compare")
     assert page.radio[0].value == "csv"
     page.radio[0].set_value("equal").run()
@@ -276,7 +276,7 @@ def test_what_another_device_chose_is_shown_and_not_overwritten(store: Store) ->
     job = measured(store)
     page = visit(job, "compare")
     page.radio[0].set_value("equal").run()
-    store.set_intended(job.job_id, IntendedChoice(LINKAGE, "none", ()))
+    store.add(job.job_id, IntendedChoice(LINKAGE, "none", ()))
     page.run()
     assert page.radio[0].value == "none"
     assert store.intended(job.job_id, LINKAGE) == IntendedChoice(LINKAGE, "none", ())
@@ -346,7 +346,7 @@ def test_a_further_film_is_added_to_the_open_job(store: Store, started: list[str
 
 def test_the_page_of_adjustments_says_what_the_film_does_not_determine(store: Store) -> None:
     film = measured(store)
-    store.set_intended(film.job_id, IntendedChoice(LINKAGE, "equal", ()))
+    store.add(film.job_id, IntendedChoice(LINKAGE, "equal", ()))
     page = visit(film, "adjust")
     assert not page.exception
     assert len(page.error) == 1
@@ -406,7 +406,7 @@ def test_the_film_chosen_goes_into_the_address(store: Store) -> None:
 def test_travel_worked_out_from_readings_can_be_chosen_again(store: Store) -> None:
     film = measured(store)
     worked = IntendedChoice(LINKAGE, "readings", ((0.0, 0.0, 0.5), (90.0, 66.0, 0.5)))
-    store.set_intended(film.job_id, worked)
+    store.add(film.job_id, worked)
     page = visit(film, "compare")
     page.radio[0].set_value("equal").run()
     page.radio[0].set_value("readings").run()

@@ -46,7 +46,7 @@ def film(store: Store) -> Film:
     store.add(job.job_id, Comment(LINK, 1.0), MARKS, film.film_id)
     store.add(job.job_id, Verdict("adjust", MARKS), LINK)
     table = ((0.0, 0.0, None), (90.0, 60.0, 1.0))
-    store.set_intended(job.job_id, IntendedChoice(f"{SHAFT}:{SHAFTS[1]}", "table", table), LINK)
+    store.add(job.job_id, IntendedChoice(f"{SHAFT}:{SHAFTS[1]}", "table", table), LINK)
     failed = add_film(store, job, "b.mp4", b"b")
     store.add(job.job_id, FilmFacts("as left", MARKS), film_id=failed.film_id)
     attempt = store.runs.claim(run_of(failed).run_id)

@@ -296,11 +296,13 @@ def test_newest_intended_travel_counts_and_older_ones_stay(store: Store) -> None
     assert store.intended(job_id, "motor:shaft1") is None
     table = IntendedChoice("motor:shaft1", "table", ((0.0, 0.0, None), (45.0, 30.5, 1.0)))
     equal = IntendedChoice("motor:shaft1", "equal", ())
-    store.set_intended(job_id, equal)
-    store.set_intended(job_id, table)
+    store.add(job_id, equal)
+    store.add(job_id, table)
     assert store.intended(job_id, "motor:shaft1") == table
     assert store.intended(job_id, "motor:shaft2") is None
-    assert store.intended(job_id, "motor:shaft1", "equal") == equal
+    earlier = store.intended_entry(job_id, "motor:shaft1", "equal")
+    assert earlier is not None
+    assert earlier.content == equal
     assert len(store.entries(job_id, IntendedChoice)) == 2
 
 
@@ -571,7 +573,9 @@ def test_a_store_of_the_first_version_is_taken_over_without_losing_a_job(
     done = next(old["job_id"] for old in old_jobs if old["state"] == "done")
     table = IntendedChoice("motor:shaft1", "table", ((0.0, 0.0, None), (45.0, 30.5, 1.0)))
     assert store.intended(done, "motor:shaft1") == table
-    assert store.intended(done, "motor:shaft1", "equal") == IntendedChoice("motor:shaft1", "equal", ())
+    earlier = store.intended_entry(done, "motor:shaft1", "equal")
+    assert earlier is not None
+    assert earlier.content == IntendedChoice("motor:shaft1", "equal", ())
     assert {run.state for run in store.runs.retry_stale()} == {RunState.QUEUED}
     assert len(store.runs.waiting()) == 2, "the queued and the running one"
     assert len(store.runs.hand_out(9)) == 2

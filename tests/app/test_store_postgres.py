@@ -74,7 +74,7 @@ def test_a_job_from_film_to_verdict(store: Store, tmp_path: Path) -> None:
     measured(store, film, write_fake_result)
     assert store.runs.run(run.run_id).state is RunState.DONE
     table = IntendedChoice("motor:shaft1", "table", ((0.0, 0.1 + 0.2, None), (45.0, 30.5, 1.0)))
-    store.set_intended(film.job_id, table)
+    store.add(film.job_id, table)
     assert store.intended(film.job_id, "motor:shaft1") == table
     assert check(store).problems == ()
     with pytest.raises(StoreError, match="no job"):

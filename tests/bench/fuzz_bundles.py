@@ -32,7 +32,7 @@ def main(count: int, seed: int) -> None:
         measured(sender, film, write_fake_result)
         sender.add(film.job_id, Comment("look", 1.0, "motor:shaft1", 30.0), "technician", film.film_id)
         sender.add(film.job_id, Proposals("motor:shaft1", '[{"touches": 1}]'))
-        sender.set_intended(film.job_id, IntendedChoice("motor:shaft1", "equal", ()))
+        sender.add(film.job_id, IntendedChoice("motor:shaft1", "equal", ()))
         good = export_job(sender, film.job_id, Path(place) / "good.zip", clips=True).read_bytes()
         earlier = receiver.new_job()
         ends: Counter[str] = Counter()
