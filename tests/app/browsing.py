@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from app.page.launch import ADDRESS, command, free_port, wait_until_ready
 
@@ -48,6 +48,7 @@ def served_page(store: Path, log: Path) -> Iterator[str]:
 @contextmanager
 def opened_browser(executable: str) -> Iterator[Browser]:
     """Start the browser without a window."""
+    expect.set_options(timeout=PATIENCE_MS)
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(
             executable_path=executable, headless=True, args=BROWSER_ARGUMENTS

@@ -154,13 +154,13 @@ def test_adjustment_from_intended_travel_to_a_chosen_proposal(
         settled(page)
         expect(page.get_by_text("Choose the intended travel first.")).to_be_visible()
         page.get_by_text("Equal travel", exact=True).click()
-        expect(page.get_by_role("heading", name="Work order")).to_be_visible(timeout=PATIENCE_MS)
+        expect(page.get_by_role("heading", name="Work order")).to_be_visible()
         settled(page)
         # As left there is nothing to do; the film as found is another matter, and older.
         expect(page.get_by_text("Leave this linkage as it is")).to_be_visible()
         pick(page, "Film that shows the linkage now", "as found")
         expect(page.get_by_text("A newer film is there")).to_be_visible()
-        expect(page.get_by_text("Recheck every switch")).to_be_visible(timeout=PATIENCE_MS)
+        expect(page.get_by_text("Recheck every switch")).to_be_visible()
         settled(page)
         assert too_wide(page) <= 0
         page.get_by_role("button", name=re.compile("^Choose proposal")).click()
@@ -235,7 +235,7 @@ def test_bundle_goes_out_and_comes_back_with_comments(
         settled(page)
         page.get_by_role("button", name="Make the bundle").click()
         link = page.get_by_role("link", name=re.compile("^Download the bundle"))
-        expect(link).to_be_visible(timeout=PATIENCE_MS)
+        expect(link).to_be_visible()
         with page.expect_download() as download:
             link.click()
         bundle = tmp_path / "out.zip"
