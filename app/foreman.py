@@ -56,10 +56,14 @@ class Patience:
     hung_after_s : float
         A run without progress for so long hangs: the longest stage that reports nothing, the fit of a 10
         minute clip, takes a minute or two.
+    stops_within_s : float
+        A worker stops by itself where it reports progress; one that hangs, or is in a long stage, is ended so
+        long after somebody cancelled.
     """
 
     look_every_s: float = 5.0
     hung_after_s: float = 1800.0
+    stops_within_s: float = 10.0
 
 
 _ready: list[Spare] = []
@@ -162,6 +166,7 @@ def _watch(
     """Wait for the end of a worker, or end it if it hangs; gives its exit status."""
     seen: tuple[object, ...] = ()
     moved_s = time.monotonic()
+    unwanted_s: float | None = None
     while True:
         try:
             return process.wait(patience.look_every_s)
@@ -173,6 +178,10 @@ def _watch(
             logger.warning("the store could not be read", exc_info=True)
             continue
         now_s = time.monotonic()
+        if run.cancel_requested:
+            unwanted_s = now_s if unwanted_s is None else unwanted_s
+            if now_s - unwanted_s > patience.stops_within_s:
+                process.kill()  # the run then ends as cancelled, as every one that is lost and not wanted
         if (run.done, run.total, run.stage) != seen:
             seen, moved_s = (run.done, run.total, run.stage), now_s
         elif now_s - moved_s > patience.hung_after_s:

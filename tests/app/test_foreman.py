@@ -78,6 +78,22 @@ def test_a_worker_that_hangs_is_ended_with_a_sentence(store: Store, monkeypatch:
     assert "no progress" in seen.error
 
 
+def test_a_worker_that_hangs_is_ended_soon_after_somebody_cancels(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run_id = run_of(add_job(store)).run_id
+    stand_in(monkeypatch, "import time; time.sleep(600)")
+    with ThreadPoolExecutor(1) as pool:
+        patient = Patience(look_every_s=0.05, hung_after_s=600.0, stops_within_s=0.2)
+        watching = pool.submit(work_apart, store, run_id, patient)
+        wait_for(lambda: store.runs.run(run_id).state is RunState.RUNNING)
+        store.runs.request_cancel(run_id)
+        watching.result(60)
+    seen = store.runs.run(run_id)
+    assert (seen.state, seen.error, seen.tries) == (RunState.CANCELLED, None, 1)
+    assert check(store).problems == ()
+
+
 WORKS = """
 import sys, time, pathlib
 from app.store import Store
