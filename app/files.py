@@ -23,6 +23,10 @@ MADE = "made"
 """Folder of what is made on request: copies of what the store holds, so nothing is lost with them."""
 MADE_KEPT_S = 86_400.0
 """What was made yesterday may be out of date, and bundles with clips are large."""
+FRAMES_FILE = "frames.mp4"
+"""Copy of a clip in which every frame is found at once."""
+FRAMES_KEPT_S = 30 * 86_400.0
+"""Such a copy never is out of date, and people come back to a job for weeks; counted from its last use."""
 MB = 1_000_000
 """What people are told sizes in."""
 LARGEST_CLIP_BYTES = 2_100 * MB
@@ -184,10 +188,11 @@ def remove_leftovers(folder: Path, now_s: float | None = None) -> None:
 
 
 def remove_old_made(folder: Path, now_s: float) -> None:
-    """Remove what was made on request for the jobs of a store's folder more than a day ago."""
+    """Remove what was made on request for the jobs of a store's folder and has been kept long enough."""
     for path in (folder / MADE).glob("*/*"):
+        kept_s = FRAMES_KEPT_S if (path / FRAMES_FILE).is_file() else MADE_KEPT_S
         try:
-            old = path.stat().st_mtime < now_s - MADE_KEPT_S
+            old = path.stat().st_mtime < now_s - kept_s
         except OSError:
             continue  # somebody else has just removed it
         if old:

@@ -1,7 +1,8 @@
 """Files that people ask for, made by a process of their own: records, bundles, clips with arms drawn in.
 
 ``python -m app.made --store DIR --job ID --order ID``. They hold nothing that is not in the store, so they
-live in files of their own, ``made/JOB/ORDER``, and are removed after a day. One process writes
+live in files of their own, ``made/JOB/ORDER``, and are removed after a day, copies of clips a month after
+their last use. One process writes
 ``state.json``, replaced whole each time; who wants it stopped puts a file ``cancel`` beside it.
 """
 
@@ -14,13 +15,23 @@ import os
 import sys
 import time
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from app.errors import PLAIN_ERRORS, InputError, StoreError, no_room
 from app.executors import own_places
-from app.files import LARGEST_BUNDLE_BYTES, MADE, MB, check_space, new_id, remove, remove_old_made
+from app.files import (
+    FRAMES_FILE,
+    LARGEST_BUNDLE_BYTES,
+    MADE,
+    MB,
+    check_space,
+    new_id,
+    remove,
+    remove_old_made,
+)
 from app.jobs import RunState
 from app.limits import Limits, confine, one_of
 from app.record import is_id
@@ -31,13 +42,14 @@ from vision.control import JobControl
 from vision.errors import Cancelled
 
 KINDS = ("overlay", "frames", "record", "comparison", "bundle")
-FRAMES_FILE = "frames.mp4"
 COPIED_FRAME_BYTES = 60_000
 """About what a frame of ``frames`` takes at most."""
 PLACES = "places"
 """Folder of the locks of those who work: no more at once than the machine has room for."""
 NICENESS = 5
 """It stands back behind the page, but before analyses: somebody waits for it."""
+ASKS_AGAIN_AFTER_S = 600.0
+"""What failed, for want of room perhaps, is asked for once more so long after."""
 GONE = "The work stopped without a word: the computer was switched off or ran out of memory. Ask again."
 OWN_FAULT = (
     "This could not be made because of a fault in strokecurve itself. Your films and results are kept."
@@ -159,8 +171,18 @@ def newest(store: Store, job_id: str, kind: str, **options: str | bool | None) -
 
 
 def asked_once(store: Store, job_id: str, kind: str, **options: str | bool | None) -> Made:
-    """The newest of one kind with these options; asked for now if nothing was; StoreError as for ``ask``."""
-    return newest(store, job_id, kind, **options) or ask(store, job_id, kind, **options)
+    """The newest of one kind with these options; asked for now if there is none that may be of use.
+
+    Its being wanted is noted, so that a copy in use is kept. StoreError as for ``ask``.
+    """
+    there = newest(store, job_id, kind, **options)
+    if there is None or (
+        there.state is RunState.FAILED and store.clock() - there.made_s > ASKS_AGAIN_AFTER_S
+    ):
+        return ask(store, job_id, kind, **options)
+    with suppress(OSError):
+        os.utime(_folder(store, job_id, there.order_id))
+    return there
 
 
 def cancel(store: Store, made: Made) -> None:

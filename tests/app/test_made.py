@@ -19,7 +19,7 @@ from stored import add_job, measured
 from app import made
 from app.access import ALONE
 from app.errors import StoreError
-from app.files import LARGEST_BUNDLE_BYTES, MADE_KEPT_S
+from app.files import FRAMES_KEPT_S, LARGEST_BUNDLE_BYTES, MADE_KEPT_S
 from app.jobs import Film, RunState
 from app.limits import Limits
 from app.personal import PersonalStore
@@ -161,6 +161,45 @@ def test_what_is_old_is_removed_and_said_to_be_gone(store: Store, film: Film, wh
     assert made.find(store, film.job_id, new.order_id).state is RunState.QUEUED
     with pytest.raises(StoreError, match="not kept any more"):
         made.find(store, film.job_id, asked.order_id)
+
+
+def test_the_copy_to_move_about_in_is_kept_while_it_is_used(
+    store: Store, film: Film, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(made, "_make_frames", lambda _store, _film, target, _control: target.touch())
+    copy = made.asked_once(store, film.job_id, "frames", film=film.film_id)
+    made.work_on(store, film.job_id, copy.order_id)
+    folder = store.folder / made.MADE / film.job_id / copy.order_id
+    week_ago = folder.stat().st_mtime - 7 * 86_400
+    os.utime(folder, (week_ago, week_ago))
+    Store(store.folder)
+    again = made.asked_once(store, film.job_id, "frames", film=film.film_id)
+    assert again.order_id == copy.order_id
+    assert again.file is not None
+    assert again.file.is_file()
+    assert folder.stat().st_mtime > week_ago + 6 * 86_400, "its use counts"
+    long_ago = folder.stat().st_mtime - FRAMES_KEPT_S - 10
+    os.utime(folder, (long_ago, long_ago))
+    Store(store.folder)
+    assert not folder.exists()
+
+
+def test_what_failed_is_asked_for_again_after_a_while(
+    store: Store, film: Film, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first = made.asked_once(store, film.job_id, "frames", film=film.film_id)
+    with monkeypatch.context() as patch:
+        patch.setattr(made, "_make_frames", stop)
+        assert made.work_on(store, film.job_id, first.order_id) is RunState.FAILED
+    assert made.asked_once(store, film.job_id, "frames", film=film.film_id).order_id == first.order_id
+    now_s = store.clock()
+    monkeypatch.setattr(store, "clock", lambda: now_s + made.ASKS_AGAIN_AFTER_S + 1)
+    again = made.asked_once(store, film.job_id, "frames", film=film.film_id)
+    assert again.order_id != first.order_id
+
+
+def stop(*_: object) -> None:
+    raise StoreError("The disk is full.", "Make room.")
 
 
 def test_a_bundle_may_become_larger_than_anything_else() -> None:
