@@ -15,6 +15,11 @@ PAPER_BUTTONS = (
     ("a4", "Marker sheet, A4 (PDF)", keys.SHEET_A4),
     ("letter", "Marker sheet, US Letter (PDF)", keys.SHEET_LETTER),
 )
+GOOD_SETUP = Path(__file__).with_name("good-setup.jpg")
+GOOD_SETUP_WORDS = (
+    "A good set-up (invented): the reference card fixed below the linkage with marker 0 at its top left, "
+    "markers 10, 11 and 12 on the arms of motor, shaft 1 and shaft 2, 20 and 21 on the two rods, all in view."
+)
 
 
 @st.cache_data(max_entries=4, show_spinner=False)
@@ -40,4 +45,5 @@ def show(title: str) -> None:
             width="stretch",
         )
     with st.expander("How to place the markers and film", key=keys.HOW_TO_FILM):
+        st.html(markup.picture(GOOD_SETUP.read_bytes(), "image/jpeg", GOOD_SETUP_WORDS))
         st.html(markup.bullets(HOW_TO_FILM, numbered=True))
