@@ -82,8 +82,12 @@ def scrubs_s(page: Page, rng: np.random.Generator, times: int) -> list[float]:
     return found
 
 
-def wait_for_copies(store: Store) -> None:
-    """Wait until the copies that frames come from are made: they are work beside what is measured."""
+def wait_for_copies(store: Store) -> float:
+    """Wait until the copies that frames come from are made; gives when the last was, seconds since 1970.
+
+    They are work beside what is measured.
+    """
+    last_s = 0.0
     for job in store.jobs():
         for film in job.films:
             while (copy := made.newest(store, job.job_id, "frames", film=film.film_id)) is None or (
@@ -91,6 +95,9 @@ def wait_for_copies(store: Store) -> None:
             ):
                 time.sleep(0.2)
             assert copy.state is RunState.DONE, copy.error
+            assert copy.file is not None
+            last_s = max(last_s, copy.file.stat().st_mtime)
+    return last_s
 
 
 def main() -> None:
@@ -125,6 +132,16 @@ def main() -> None:
             print(
                 f"{len(found)} frames gone to: median {np.median(found):.3f} s, "
                 f"19 of 20 below {np.percentile(found, 95):.3f} s, longest {max(found):.3f} s"
+            )
+            with looked_at(browser, WIDTH, complaints) as page:
+                first_curve_s(page, address, clip)
+                curve_at_s = time.time()
+                page.locator(FRAME).wait_for(timeout=25_000)
+                found = scrubs_s(page, np.random.default_rng(2), 8)
+            copy_s = wait_for_copies(store) - curve_at_s
+            print(
+                f"straight after the curve, {len(found)} frames: median {np.median(found):.3f} s, longest "
+                f"{max(found):.3f} s; their copy stood there {copy_s:.1f} s after the curve"
             )
             print(json.dumps({"complaints": complaints}))
 
