@@ -11,7 +11,7 @@ import numpy as np
 
 from app.errors import InputError
 from app.intended import FORMAT_HINT, Row, rows_from_csv
-from app.known_linkage import KnownLinkage, linkage_from_entry, linkage_from_tape, trains_behind
+from app.known_linkage import KnownLinkage, bearing_of, linkage_from_entry, linkage_from_tape, trains_behind
 from app.result_folder import FilmResult, number
 from app.rig import Allowed, Rig, RigLinkage
 from kinematics.adjust_setting import Adjustable, AdjustLimits, Range
@@ -79,7 +79,10 @@ def subject_from_film(film: FilmResult, name: str | None, rig: Rig | None = None
     """
     names = list(film.linkages)
     chosen = _chosen(name, names, "in this film")
-    linkage = replace(linkage_from_entry(chosen, film.linkages[chosen]), bearing_rad=_bearing(film, chosen))
+    linkage = replace(
+        linkage_from_entry(chosen, film.linkages[chosen]),
+        bearing_rad=bearing_of(film.shafts, chosen) or 0.0,
+    )
     entry = film.linkages[chosen]
     slack = number((entry.get("slack_deg") or {}).get("value"))
     notes = []
@@ -100,19 +103,6 @@ def subject_from_film(film: FilmResult, name: str | None, rig: Rig | None = None
             f"The set-up file says nothing of {chosen}.", "Add a [[linkage]] for it, or leave out --rig."
         )
     return _subject(f"the film {film.clip_name}", linkage, trains, unknown, stated, names, notes)
-
-
-def _bearing(film: FilmResult, name: str) -> float:
-    """Direction of the line of centres in the film; to the right where the film does not say."""
-    places = []
-    for shaft in name.split(":"):
-        centre = (film.shafts.get(shaft) or {}).get("centre_mm")
-        if not isinstance(centre, list) or len(centre) < 2:
-            return 0.0
-        places.append([number(value) for value in centre[:2]])
-    (x0, y0), (x1, y1) = places
-    bearing = math.atan2(y1 - y0, x1 - x0)
-    return bearing if math.isfinite(bearing) else 0.0
 
 
 def subject_from_rig(rig: Rig, name: str | None) -> Subject:

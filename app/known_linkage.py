@@ -85,6 +85,27 @@ def linkage_from_entry(name: str, entry: Mapping[str, Any]) -> KnownLinkage:
     return _known(name, values, math.radians(travel), sign, sd, covariance, notes)
 
 
+def bearing_of(shafts: Mapping[str, Any], name: str) -> float | None:
+    """Direction from driver centre to driven centre as the camera sees it, rad; None where a film is silent.
+
+    Parameters
+    ----------
+    shafts : mapping of str to mapping
+        Shafts of ``result.json`` by name.
+    name : str
+        ``driver:driven``.
+    """
+    places = []
+    for shaft in name.split(":"):
+        centre = (shafts.get(shaft) or {}).get("centre_mm")
+        if not isinstance(centre, list) or len(centre) < 2:
+            return None
+        places.append([number(value) for value in centre[:2]])
+    (x0, y0), (x1, y1) = places
+    bearing = math.atan2(y1 - y0, x1 - x0)
+    return bearing if math.isfinite(bearing) else None
+
+
 def _correlation(entry: Mapping[str, Any]) -> Array | None:
     found = (entry.get("fit") or {}).get("correlation")
     if not isinstance(found, dict) or found.get("of") != list(CORRELATED):

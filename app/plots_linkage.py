@@ -11,21 +11,18 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from app.adjust import Adjusted
-from app.plots import BAND_SIGMAS, DPI, GRID, INK, PENS, STYLE, Pen, draw_series, drawing, mark_tens
+from app.plots import BAND_SIGMAS, DPI, PENS, STYLE, Pen, draw_series, drawing, mark_tens
+from app.plots_setting import draw_arms, draw_length, frame_panel, window_about
+from app.stroke_ends import Pins, pins_of, values_of
 from kinematics.adjust_model import wanted_at
 from kinematics.adjust_outcome import Outcome
-from kinematics.adjust_setting import ADJUST_DEFAULTS, LinkageSetting
+from kinematics.adjust_setting import ADJUST_DEFAULTS
 
 Array = NDArray[np.float64]
 
 FOUND_PEN = Pen("#B34700", (0, (6, 2)), 2.4, "v")
 AFTER_PEN = Pen("#0072B2", "-", 2.6, "^")
-DRIVE_PEN = Pen("#0072B2", "-", 5.0, "")
-DRIVEN_PEN = Pen("#B34700", "-", 5.0, "")
-ROD_PEN = Pen(INK, "-", 2.2, "")
 PLACES = (("low fire", 0.0), ("middle", 0.5), ("high fire", 1.0))
-_FAINT = "#a8a8a8"
-_BAR_MM = (10, 20, 50, 100, 200, 500)
 _POINTS = 181  # of the intended curve
 _PANEL_IN = 3.5
 _NARROW_PANEL_IN = 2.6  # two of them beside each other keep their words readable on a phone
@@ -94,7 +91,8 @@ def linkage_figure(adjusted: Adjusted, narrow: bool = False) -> Figure:
     if adjusted.proposal is not None:
         rows.append(("after", adjusted.proposal.outcome))
     bearing = subject.linkage.bearing_rad
-    window = _window([outcome for _, outcome in rows], bearing)
+    poses = [_pins(outcome, share, bearing) for _, outcome in rows for _, share in PLACES]
+    window = window_about(np.concatenate(poses))
     with mpl.rc_context(STYLE):
         wide = _NARROW_PANEL_IN if narrow else _PANEL_IN
         tall = wide * (window[3] - window[2]) / (window[1] - window[0])
@@ -112,12 +110,12 @@ def linkage_figure(adjusted: Adjusted, narrow: bool = False) -> Figure:
         for line, (name, outcome) in zip(panels, rows, strict=True):
             for axes, (place, share) in zip(line, PLACES, strict=True):
                 if outcome is not found:
-                    _arms(axes, _pins(found, share, bearing), faint=True)
-                _arms(axes, _pins(outcome, share, bearing), faint=False)
-                _panel(axes, window, f"{name}, {place}", _travels(outcome, share, subject.linkage.name))
+                    draw_arms(axes, _pins(found, share, bearing), "as found at the same firing position")
+                draw_arms(axes, _pins(outcome, share, bearing))
+                frame_panel(axes, window, f"{name}, {place}", _travels(outcome, share, subject.linkage.name))
             if not narrow:
                 _sizes(line[1], outcome)
-        _bar(panels[-1][-1], window)
+        draw_length(panels[-1][-1], window)
         handles, labels = panels[-1][-1].get_legend_handles_labels()
         figure.legend(handles, labels, loc="outside lower center", ncols=2 if narrow else 4)
         return figure
@@ -126,75 +124,11 @@ def linkage_figure(adjusted: Adjusted, narrow: bool = False) -> Figure:
 # ---- parts -----------------------------------------------------------------------------------------------
 
 
-def _pins(outcome: Outcome, share: float, bearing_rad: float) -> Array:
-    """Driver centre, drive pin, driven pin, driven centre as complex numbers (mm)."""
-    setting: LinkageSetting = outcome.setting
-    travel = share * setting.stroke_rad
-    turned = float(setting.turned(np.array([travel]))[0])
-    drive = setting.drive_start_rad + setting.opening_sign * travel
-    driven = setting.driven_start_rad + turned
-    places = np.array(
-        [
-            0.0,
-            setting.drive_radius_mm * np.exp(1j * drive),
-            setting.spacing_mm + setting.driven_radius_mm * np.exp(1j * driven),
-            setting.spacing_mm,
-        ]
-    )
-    return np.asarray(places * np.exp(1j * bearing_rad))
-
-
-def _window(outcomes: list[Outcome], bearing_rad: float) -> tuple[float, float, float, float]:
-    """One window for all panels, so that all have one scale."""
-    every = np.concatenate([_pins(o, share, bearing_rad) for o in outcomes for _, share in PLACES])
-    every = every[np.isfinite(every)]
-    room = 0.1 * float(max(np.ptp(every.real), np.ptp(every.imag)))
-    return (
-        float(every.real.min() - room),
-        float(every.real.max() + room),
-        float(every.imag.min() - 2 * room),
-        float(every.imag.max() + room),
-    )
-
-
-def _arms(axes: Axes, pins: Array, faint: bool) -> None:
-    if not np.isfinite(pins).all():
-        axes.text(0.5, 0.5, "cannot close here", transform=axes.transAxes, ha="center")
-        return
-    parts = ((0, 1, DRIVE_PEN, "drive arm"), (1, 2, ROD_PEN, "rod"), (2, 3, DRIVEN_PEN, "driven arm"))
-    for first, last, pen, name in parts:
-        ends = pins[[first, last]]
-        axes.plot(
-            ends.real,
-            ends.imag,
-            color=_FAINT if faint else pen.colour,
-            linestyle=(0, (3, 1.5)) if faint else pen.style,
-            linewidth=1.4 if faint else pen.width,
-            solid_capstyle="round",
-            label="as found at the same firing position"
-            if faint and first == 1
-            else ("_" if faint else name),
-        )
-    if not faint:
-        axes.plot(pins[[0, 3]].real, pins[[0, 3]].imag, color=GRID, linewidth=1, linestyle=":", label="_")
-        for k, size in ((0, 11), (3, 11), (1, 6), (2, 6)):
-            axes.plot(
-                pins[k].real, pins[k].imag, marker="o", markersize=size, color="white", markeredgecolor=INK,
-                markeredgewidth=1.8, linestyle="", label="_",
-            )  # fmt: skip
-
-
-def _panel(axes: Axes, window: tuple[float, float, float, float], title: str, note: str) -> None:
-    axes.set_title(title, fontsize=10)
-    axes.set_xlim(window[0], window[1])
-    axes.set_ylim(window[2], window[3])
-    axes.set_aspect("equal")
-    axes.set_xticks([])
-    axes.set_yticks([])
-    for side in axes.spines.values():
-        side.set_visible(True)
-        side.set_color(GRID)
-    axes.text(0.02, 0.02, note, transform=axes.transAxes, fontsize=8.5, va="bottom")
+def _pins(outcome: Outcome, share: float, bearing_rad: float) -> Pins:
+    """Pins and centres at a share of the stroke."""
+    setting = outcome.setting
+    pins = pins_of(values_of(setting), setting.opening_sign, share * setting.stroke_rad)
+    return np.asarray(pins * np.exp(1j * bearing_rad))
 
 
 def _travels(outcome: Outcome, share: float, name: str) -> str:
@@ -221,12 +155,3 @@ def _sizes(axes: Axes, outcome: Outcome) -> None:
         f"rod {outcome.rod_mm:.1f} mm, spacing {setting.spacing_mm:.1f} mm",
         fontsize=9.5,
     )
-
-
-def _bar(axes: Axes, window: tuple[float, float, float, float]) -> None:
-    """A length to scale."""
-    wide = window[1] - window[0]
-    length = max((one for one in _BAR_MM if one <= 0.3 * wide), default=_BAR_MM[0])
-    end, level = window[1] - 0.04 * wide, window[2] + 0.05 * (window[3] - window[2])
-    axes.plot([end - length, end], [level, level], color=INK, linewidth=3, label="_")
-    axes.text(end - length / 2, level, f"{length} mm", ha="center", va="bottom", fontsize=8.5)

@@ -140,7 +140,7 @@ def _figures(parameters: Array, sign: int, travel: float, settings: Settings) ->
         return np.zeros(4)
     four_bar, start = made
     ends = ((start, -sign), (start + sign * travel, sign))
-    toggles = [min((_FAR_RAD, *(t for t, _ in _ahead(four_bar, *end)))) for end in ends]
+    toggles = [min((_FAR_RAD, *(t for t, _ in in_line_ahead(four_bar, *end)))) for end in ends]
     danger = [
         _to_danger(four_bar, at, way, left, settings.toggle_danger_rad)
         for (at, way), left in zip(ends, toggles, strict=True)
@@ -155,14 +155,35 @@ def _arms_first(parameters: Array, sign: int, travel: float) -> tuple[str, str]:
         return "driven", "driven"
     four_bar, start = made
     firsts = [
-        min(_ahead(four_bar, at, way), default=(_FAR_RAD, "driven"))[1]
+        min(in_line_ahead(four_bar, at, way), default=(_FAR_RAD, "driven"))[1]
         for at, way in ((start, -sign), (start + sign * travel, sign))
     ]
     return firsts[0], firsts[1]
 
 
-def _ahead(four_bar: FourBar, at: float, way: int) -> list[tuple[float, str]]:
-    """In-line positions ahead of a drive angle: driver travel to each, and the arm."""
+def in_line_ahead(four_bar: FourBar, at: float, way: int) -> list[tuple[float, str]]:
+    """In-line positions ahead of a drive angle.
+
+    Parameters
+    ----------
+    four_bar : FourBar
+    at : float
+        Drive angle to start from, rad.
+    way : int
+        +1 counter-clockwise, -1 clockwise.
+
+    Returns
+    -------
+    list of (float, str)
+        Driver travel to each, 0 to a whole turn, and the arm that is in line there: "drive" or "driven".
+
+    Examples
+    --------
+    >>> four_bar = FourBar.from_start_angles(55, 68, 176, 0.69, 1.40)
+    >>> travel, arm = min(in_line_ahead(four_bar, 0.69 + math.pi / 2, 1))
+    >>> arm, round(math.degrees(travel), 1)
+    ('driven', 2.4)
+    """
     positions = four_bar.toggle_positions()
     return [
         ((way * (place - at)) % (2 * math.pi), arm)

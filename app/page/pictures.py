@@ -60,12 +60,12 @@ class Drawn:
 
 def show_figure(figure: Figure, words: str) -> None:
     """Draw a figure as part of the page; ``words`` are for those who do not see it."""
-    st.html(markup.picture(_png(figure), "image/png", words))
+    st.html(markup.picture(png_of(figure), "image/png", words))
 
 
 def drawn(figure: Figure) -> Drawn:
     """Draw a figure with one set of axes."""
-    png = _png(figure)  # drawing settles where the axes lie
+    png = png_of(figure)  # drawing settles where the axes lie
     axes = figure.axes[0]
     box = tuple(float(share) for share in axes.get_position().bounds)
     return Drawn(
@@ -76,7 +76,8 @@ def drawn(figure: Figure) -> Drawn:
     )
 
 
-def _png(figure: Figure) -> bytes:
+def png_of(figure: Figure) -> bytes:
+    """A figure as a picture file."""
     buffer = io.BytesIO()
     figure.savefig(buffer, format="png")
     return buffer.getvalue()

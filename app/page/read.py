@@ -15,6 +15,7 @@ from app.page import (
     scrubber,
     setting_cautions,
     steps,
+    to_scale,
     travel,
 )
 from app.page.opened import Opened, open_result
@@ -53,8 +54,10 @@ def choose_linkage(opened: Opened) -> str | None:
 def show_result(store: PersonalStore, film: Film, run: Run) -> None:
     """Everything one film tells: what matters first, evidence beside the curve where there is room."""
     opened = open_result(str(run.result))
-    scrubber.take_from_address(opened, film.film_id)
-    travel.show_shafts(opened)
+    with plain_errors():
+        scrubber.take_from_address(opened, film.film_id)
+    with plain_errors():
+        travel.show_shafts(opened)
     with plain_errors():
         findings.show(film, opened)
     linkage = choose_linkage(opened)
@@ -73,6 +76,8 @@ def show_result(store: PersonalStore, film: Film, run: Run) -> None:
                 condition.show(film, opened, linkage)
             with plain_errors():
                 condition.show_geometry(opened.linkages[linkage])
+            with plain_errors():
+                to_scale.show(opened, linkage)
     with plain_errors():
         overlays.show(store, film, run)
     with plain_errors():

@@ -17,6 +17,7 @@ WHAT = (
     "app.page.deviations",
     "app.page.proposing",
     "app.page.remarks",
+    "app.page.to_scale",
     "app.page.travel",
 )
 """What the scripts of the pages import; between them, all heavy libraries."""
