@@ -19,8 +19,9 @@ from app import schema
 from app.bundle import CLIPS, RESULTS, result_member
 from app.bundle_reading import BundleReader, ClipRecord, FilmRecord, JobRecord, RunRecord, refuse
 from app.entries import check_place, entries_of, film_ids, insert_entry, note_taken_in, proposal_counts
-from app.errors import StoreError
+from app.errors import InputError, StoreError
 from app.files import check_space, new_part, remove, sync_folder
+from app.incoming_results import check_result
 from app.jobs import RunState
 from app.record import FilmFacts, RigText, TakenIn
 from app.runs import files_of, record_files
@@ -136,6 +137,7 @@ def import_bundle(
         check_space(store.folder, reader.total_bytes, "this bundle")
         incoming.mkdir()
         reader.copy_to(incoming)
+        check_results(record, incoming / RESULTS)
         with store.database.writing() as connection:
             merged = _Merge(store, connection, record, incoming, moves, check_job, by).carry_out()
             moves.carry_out()
@@ -163,6 +165,16 @@ def check_clock(record: JobRecord, now_s: float) -> None:
             f"The bundle holds something from {when}, and here it is {now}.",
             "Set the clock of that computer or of this one right, then ask for the bundle again.",
         )
+
+
+def check_results(record: JobRecord, folder: Path) -> None:
+    """Refuse results that pages could not read; StoreError says what is wrong with which file."""
+    for film in record.films:
+        for run in film.runs:
+            try:
+                check_result(folder / run.run_id, "a result in the bundle")
+            except InputError as error:
+                raise refuse(error.message) from error
 
 
 def _seal(store: Store, job_id: str) -> None:

@@ -18,8 +18,18 @@ from typing import Any, BinaryIO
 from app.bundle import CLIPS, FORMAT, FORMAT_VERSION, JOB, LATEST, MANIFEST, RESULTS
 from app.columns import is_formula
 from app.errors import InputError, StoreError
-from app.files import CHUNK_BYTES, LARGEST_BUNDLE_BYTES, LARGEST_CLIP_BYTES, MB, RESULT_NAME, write_pieces
+from app.files import (
+    CHUNK_BYTES,
+    LARGEST_BUNDLE_BYTES,
+    LARGEST_CLIP_BYTES,
+    LARGEST_RECORD_BYTES,
+    MB,
+    RESULT_NAME,
+    write_pieces,
+)
+from app.packed import check_directory
 from app.record import Entry, Proposals, from_mapping, is_id
+from app.result_folder import LARGEST_TABLE_BYTES, TooLargeError, table_bytes
 from app.strict_json import strict_json
 
 MOST_FILES = 5_000
@@ -115,7 +125,8 @@ class BundleReader:
 
     def __init__(self, file: BinaryIO) -> None:
         with _readably():
-            check_directory(file)
+            if not check_directory(file, MOST_FILES + 1, DIRECTORY_BYTES):
+                raise refuse(f"The bundle holds too many files; at most {MOST_FILES} are taken.")
             self._zip = zipfile.ZipFile(file)
         self._infos = check_members(self._zip.infolist(), _length(file))
         if MANIFEST not in self._infos:
@@ -135,9 +146,9 @@ class BundleReader:
             if self._infos[name].file_size != size:
                 raise refuse(f"A file of the bundle has not the size its manifest states: {name[:80]!r}.")
 
-    def _json(self, name: str) -> Any:
+    def _json(self, name: str, most_bytes: int | None = None) -> Any:
         """A small file as JSON; its checksum is compared when it is copied."""
-        if self._infos[name].file_size > LARGEST_JSON_BYTES:
+        if self._infos[name].file_size > (most_bytes or LARGEST_JSON_BYTES):
             raise refuse(f"{name} in the bundle is too large.")
         with _readably():
             content = self._zip.read(name)
@@ -165,7 +176,7 @@ class BundleReader:
         """Check that a result has the form pages rely on, and is about the film's clip."""
         if "result.json" not in run.files:
             raise refuse("A result in the bundle is not complete.")
-        result = self._json(f"{RESULTS}/{run.run_id}/result.json")
+        result = self._json(f"{RESULTS}/{run.run_id}/result.json", LARGEST_RECORD_BYTES)
         form = {"clip": dict, "shafts": list, "linkages": list, "findings": list, "versions": dict}
         if not isinstance(result, dict) or any(not isinstance(result.get(k), t) for k, t in form.items()):
             raise refuse("A result in the bundle has not the form of a result.")
@@ -206,9 +217,12 @@ def check_table(path: Path) -> None:
         If there is such a cell, or it is no table.
     """
     try:
+        table_bytes(path)
         with path.open(encoding="utf-8-sig", newline="") as file:
             if any(is_formula(cell) for row in csv.reader(file) for cell in row):
                 raise refuse("A table in the bundle holds a formula.")
+    except TooLargeError as error:
+        raise refuse(f"A table in the bundle cannot be used: {error}.") from error
     except (UnicodeDecodeError, csv.Error) as error:
         raise refuse("A table in the bundle cannot be read.") from error
 
@@ -234,25 +248,6 @@ def _readably() -> Iterator[None]:
 
 def _length(file: BinaryIO) -> int:
     return file.seek(0, 2)
-
-
-def check_directory(file: BinaryIO) -> None:
-    """Check the size of a zip file's directory before the library reads all of it into memory."""
-    length = _length(file)
-    file.seek(max(0, length - 65_557))
-    tail = file.read()
-    at = tail.rfind(b"PK\x05\x06")
-    if at < 0:
-        raise zipfile.BadZipFile
-    count, size = struct.unpack_from("<10xHL", tail, at)
-    if count == 0xFFFF or size == 0xFFFFFFFF:
-        if at < 20 or tail[at - 20 : at - 16] != b"PK\x06\x07":
-            raise zipfile.BadZipFile
-        (end,) = struct.unpack_from("<8xQ", tail, at - 20)
-        file.seek(end)
-        count, size = struct.unpack_from("<32xQQ", file.read(56))
-    if count > MOST_FILES + 1 or size > DIRECTORY_BYTES:
-        raise refuse(f"The bundle holds too many files; at most {MOST_FILES} are taken.")
 
 
 def check_members(infos: list[zipfile.ZipInfo], length: int) -> dict[str, zipfile.ZipInfo]:
@@ -284,7 +279,9 @@ def check_members(infos: list[zipfile.ZipInfo], length: int) -> dict[str, zipfil
             raise refuse("The bundle is encrypted or packed in a way that is not taken.")
         if name.casefold() in folded:
             raise refuse(f"The bundle holds a file twice: {name[:80]!r}.")
-        largest = LARGEST_JSON_BYTES if name.endswith(".json") else LARGEST_CLIP_BYTES
+        largest = {"json": LARGEST_JSON_BYTES, "csv": LARGEST_TABLE_BYTES}.get(
+            name.rpartition(".")[2].lower(), LARGEST_CLIP_BYTES
+        )
         total += info.file_size
         if total > LARGEST_BUNDLE_BYTES:
             raise refuse(

@@ -32,6 +32,8 @@ MB = 1_000_000
 LARGEST_CLIP_BYTES = 2_100 * MB
 LARGEST_BUNDLE_BYTES = 10 * LARGEST_CLIP_BYTES
 """A job with ten clips of the largest size."""
+LARGEST_RECORD_BYTES = 5 * MB
+"""Of the JSON files of a result; ``result.json`` of a long train takes 100 kB."""
 SHORTER_CLIP = "Film a shorter clip, one stroke is enough, or choose a lower resolution."
 PART = ".part-"
 """Begins the names of files and folders that are not complete."""

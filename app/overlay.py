@@ -11,6 +11,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from app.errors import InputError
+from app.files import LARGEST_RECORD_BYTES
+from app.packed import check_arrays
 from vision.control import JobControl
 from vision.motion import ShaftMotion
 from vision.pictures import Picture, Rgb, picture_at, upright, write_drawn_clip
@@ -46,22 +49,25 @@ class Drawing:
 
     @classmethod
     def load(cls, clip: Path, result_dir: Path) -> Drawing:
-        """Read what ``measure`` saved."""
-        stages = Path(result_dir) / "stages"
-        motion = ShaftMotion.load(stages / "shafts.npz")
-        entries = json.loads((stages / "pins.json").read_text(encoding="utf-8"))
-        pins: dict[tuple[int, int], Array] = {}
-        rods = []
-        for n, entry in enumerate(entries):
-            ends = [motion.names.index(name) for name in entry["linkage"].split(":")]
-            pins[ends[0], n] = np.array(entry["drive_pin_mm"])
-            pins[ends[1], n] = np.array(entry["driven_pin_mm"])
-            rods.append((n, ends[0], ends[1]))
+        """Read what ``measure`` saved; InputError if that cannot be drawn."""
+        try:
+            motion, pins, rods = _read_stages(Path(result_dir) / "stages")
+        except (
+            OSError,
+            ValueError,
+            KeyError,
+            TypeError,
+            AttributeError,
+        ) as error:  # a bundle may be the source
+            raise InputError(
+                "Arms and rods cannot be drawn: what the result holds of them cannot be read.",
+                "Analyse the clip again.",
+            ) from error
         facts = recorded_facts(result_dir)
         if facts is None:
             with ClipReader(clip) as reader:
                 facts = reader.facts
-        return cls(motion, pins, tuple(rods), facts)
+        return cls(motion, pins, rods, facts)
 
     def draw(self, picture: Picture) -> Rgb:
         """Draw into one picture; shafts that were not measured in it are left out."""
@@ -120,6 +126,24 @@ class Drawing:
         motion = self.motion
         cam = motion.rotation[frame] @ point_mm + motion.translation[frame]
         return (upright(motion.camera.project(cam), self.facts) + 0.5) * scale - 0.5
+
+
+def _read_stages(
+    stages: Path,
+) -> tuple[ShaftMotion, dict[tuple[int, int], Array], tuple[tuple[int, int, int], ...]]:
+    """Motion, pins and rods of a result, as in `Drawing`."""
+    check_arrays(stages / "shafts.npz")
+    motion = ShaftMotion.load(stages / "shafts.npz")
+    if (stages / "pins.json").stat().st_size > LARGEST_RECORD_BYTES:
+        raise ValueError("pins.json is too large")
+    pins: dict[tuple[int, int], Array] = {}
+    rods = []
+    for n, entry in enumerate(json.loads((stages / "pins.json").read_text(encoding="utf-8"))):
+        first, second = (motion.names.index(name) for name in entry["linkage"].split(":"))
+        for shaft, key in ((first, "drive_pin_mm"), (second, "driven_pin_mm")):
+            pins[shaft, n] = np.array(entry[key], float).reshape(2)
+        rods.append((n, first, second))
+    return motion, pins, tuple(rods)
 
 
 def recorded_facts(result_dir: Path) -> ClipFacts | None:

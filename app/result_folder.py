@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -13,15 +14,23 @@ import pandas as pd
 
 from app.columns import guarded
 from app.errors import InputError
+from app.files import LARGEST_RECORD_BYTES, MB
 from app.numeric import finite
 from app.record import LARGEST_DEG, LARGEST_S
 from app.results import ANGLES_FILE, RECORD_FILE, TRAVEL_FILE
 from app.strict_json import strict_json
 from app.tables import PASSES, SEVERITIES
 
+TEXT_COLUMNS = ("linkage", "pass")
 TRAVEL_COLUMNS = ("linkage", "pass", "driver_deg", "driven_deg", "sd_deg")
-LARGEST = max(LARGEST_DEG, LARGEST_S)
-"""No angle, standard deviation or time of a film is larger; a table of even steps would have no end."""
+LARGEST_TABLE_BYTES = 60 * MB
+"""An hour of film with five shafts takes 15 MB."""
+LONGEST_LINE_BYTES = 65_536
+"""Heads of tables name each shaft twice; a reader keeps a whole line at once."""
+MOST_FIELDS = 5_000_000
+"""Fields of a table: two hours of film with ten shafts. Each takes 8 bytes, several times over."""
+MOST_NAMES = 1_000
+"""Shafts, linkages or findings: there are 46 markers for shafts, and each entry is drawn by itself."""
 AGAIN = "Measure the clip again, or choose another folder."
 
 
@@ -78,12 +87,16 @@ def texts(value: object) -> tuple[str, ...]:
     return tuple(one for one in value if isinstance(one, str)) if isinstance(value, list) else ()
 
 
-def read_result(folder: Path) -> FilmResult:
-    """Read a result folder.
+def read_result(folder: Path, called: str | None = None, hint: str = AGAIN) -> FilmResult:
+    """Read a result folder; nothing in it takes more memory than a film's result may, whoever wrote it.
 
     Parameters
     ----------
     folder : Path
+    called : str, optional
+        What to call the result in messages; otherwise its folder is named.
+    hint : str
+        What to do where it cannot be used.
 
     Returns
     -------
@@ -95,24 +108,46 @@ def read_result(folder: Path) -> FilmResult:
         If it is no result folder, or a file in it is damaged.
     """
     folder = Path(folder)
-    if not (folder / RECORD_FILE).is_file():
+    if called is None and not (folder / RECORD_FILE).is_file():
         raise InputError(
             f"{folder.name or folder} is not a result folder: there is no {RECORD_FILE} in it.",
             "Give the folder that strokecurve measure wrote.",
         )
     try:
-        content = strict_json((folder / RECORD_FILE).read_bytes(), RECORD_FILE)
-    except OSError as error:
-        raise _unreadable(folder, RECORD_FILE) from error
-    _refuse_joined(folder, content)
-    _check_record(folder, content)
-    shafts, linkages = names_in(content)
-    travel = _table(folder, TRAVEL_FILE, TRAVEL_COLUMNS, text=("linkage", "pass"))
-    travel = travel_as_named(travel, linkages)
-    if not travel["pass"].isin(PASSES).all():
-        raise _damaged(folder, TRAVEL_FILE, "a pass is neither opening nor closing")
-    angles = _table(folder, ANGLES_FILE, angle_columns(shafts), shafts=shafts)
+        content = _read(folder)
+        if called is None:
+            _refuse_joined(folder, content)
+        _check_record(content)
+        shafts, linkages = names_in(content)
+        travel = travel_as_named(read_table(folder / TRAVEL_FILE, TRAVEL_COLUMNS, TEXT_COLUMNS), linkages)
+        if not travel["pass"].isin(PASSES).all():
+            raise _Damaged(TRAVEL_FILE, "a pass is neither opening nor closing")
+        angles = read_table(folder / ANGLES_FILE, angle_columns(shafts), shafts=shafts)
+        if not (np.diff(angles["time_s"].to_numpy(), prepend=-LARGEST_S) >= 0).all():
+            raise _Damaged(ANGLES_FILE, "a time is missing or before the one above it")
+    except _Damaged as error:
+        words = called or f"the result folder {folder.name or folder}"
+        raise InputError(f"{error.name} in {words} cannot be {error.why}.", hint) from error
     return FilmResult(folder, content, travel, angles)
+
+
+def _read(folder: Path) -> Any:
+    """The content of ``result.json``."""
+    try:
+        if (folder / RECORD_FILE).stat().st_size > LARGEST_RECORD_BYTES:
+            raise _Damaged(RECORD_FILE, f"it is larger than {LARGEST_RECORD_BYTES / MB:.0f} MB")
+        return strict_json((folder / RECORD_FILE).read_bytes(), RECORD_FILE)
+    except OSError as error:
+        raise _Damaged(RECORD_FILE) from error
+
+
+class _Damaged(Exception):  # noqa: N818 - turned into InputError where the result has a name
+    """A file of a result that cannot be read or, where there is a reason, cannot be used."""
+
+    def __init__(self, name: str, why: str | None = None) -> None:
+        super().__init__(name, why)
+        self.name = name
+        self.why = f"used: {why}" if why else "read"
 
 
 def names_in(record: Mapping[str, Any]) -> tuple[list[str], list[str]]:
@@ -150,26 +185,28 @@ def _refuse_joined(folder: Path, content: object) -> None:
     )
 
 
-def _check_record(folder: Path, content: object) -> None:
+def _check_record(content: Any) -> None:
     """Refuse a record that has not the shape the rest relies on; single figures may be missing."""
     if not isinstance(content, dict):
-        raise _damaged(folder, RECORD_FILE, "it is no record")
+        raise _Damaged(RECORD_FILE, "it is no record")
     kinds = {"clip": dict, "shafts": list, "linkages": list, "findings": list, "versions": dict}
     for key, kind in kinds.items():
         if not isinstance(content.get(key), kind):
-            raise _damaged(folder, RECORD_FILE, f"{key} is missing")
+            raise _Damaged(RECORD_FILE, f"{key} is missing")
+        if kind is list and len(content[key]) > MOST_NAMES:
+            raise _Damaged(RECORD_FILE, f"there are more than {MOST_NAMES:,} {key}")
     for key, names in (("shafts", ("name",)), ("linkages", ("driver", "driven")), ("findings", ("text",))):
         for entry in content[key]:
             texts = [entry.get(name) for name in names] if isinstance(entry, dict) else [None]
             if not all(isinstance(text, str) and text for text in texts):
-                raise _damaged(folder, RECORD_FILE, f"an entry of {key} has no {' or '.join(names)}")
-    _check_names(folder, content)
+                raise _Damaged(RECORD_FILE, f"an entry of {key} has no {' or '.join(names)}")
+    _check_names(content)
     for linkage in content["linkages"]:
         geometry = linkage.get("geometry")
         if not isinstance(geometry, dict) or not all(map(_is_quantity, geometry.values())):
-            raise _damaged(folder, RECORD_FILE, "a linkage has no geometry")
+            raise _Damaged(RECORD_FILE, "a linkage has no geometry")
     if any(finding.get("severity") not in SEVERITIES for finding in content["findings"]):
-        raise _damaged(folder, RECORD_FILE, "a finding has no severity")
+        raise _Damaged(RECORD_FILE, "a finding has no severity")
 
 
 def _is_quantity(entry: object) -> bool:
@@ -180,42 +217,72 @@ def _is_quantity(entry: object) -> bool:
     return evidence is None or (isinstance(evidence, list) and all(isinstance(e, str) for e in evidence))
 
 
-def _check_names(folder: Path, content: Mapping[str, Any]) -> None:
+def _check_names(content: Mapping[str, Any]) -> None:
     """Refuse names that could be taken for one another: ``driver:driven`` must say which is which."""
     shafts = [shaft["name"] for shaft in content["shafts"]]
     linkages = [(linkage["driver"], linkage["driven"]) for linkage in content["linkages"]]
     if len(set(shafts)) < len(shafts) or len(set(linkages)) < len(linkages):
-        raise _damaged(folder, RECORD_FILE, "a name is there twice")
+        raise _Damaged(RECORD_FILE, "a name is there twice")
     for name in (*shafts, *(name for pair in linkages for name in pair)):
         if ":" in name:
-            raise _damaged(folder, RECORD_FILE, "the name of a shaft holds a colon")
+            raise _Damaged(RECORD_FILE, "the name of a shaft holds a colon")
+    if not {name for pair in linkages for name in pair} <= set(shafts):
+        raise _Damaged(RECORD_FILE, "a linkage joins a shaft that is not among the shafts")
 
 
-def _table(
-    folder: Path, name: str, columns: tuple[str, ...], text: tuple[str, ...] = (), shafts: Sequence[str] = ()
+def read_table(
+    path: Path, columns: tuple[str, ...], text: tuple[str, ...] = (), shafts: Sequence[str] = ()
 ) -> pd.DataFrame:
-    """A CSV file with these columns, numbers where they are not text."""
+    """A CSV file of a result with these columns, numbers where they are not text."""
+    name = path.name
     try:
-        table = pd.read_csv(folder / name, dtype=dict.fromkeys(text, str), keep_default_na=True)
+        content = table_bytes(path)
+        wanted = {*columns, *map(guarded, columns)}
+        table = pd.read_csv(
+            io.BytesIO(content),
+            dtype=dict.fromkeys(text, str),
+            keep_default_na=True,
+            usecols=wanted.__contains__,
+        )
+    except TooLargeError as error:
+        raise _Damaged(name, str(error)) from error
     except (OSError, ValueError) as error:
-        raise _unreadable(folder, name) from error
+        raise _Damaged(name) from error
     table = angles_as_named(table, shafts) if shafts else table
     missing = [column for column in columns if column not in table.columns]
     if missing:
-        raise _damaged(folder, name, f"it has no column {missing[0]}")
-    numbers = [column for column in columns if column not in text]
-    try:
-        table[numbers] = table[numbers].astype(float)
-    except ValueError as error:
-        raise _damaged(folder, name, "a field is no number") from error
-    if (np.abs(table[numbers].to_numpy()) > LARGEST).any():
-        raise _damaged(folder, name, f"a field is beyond {LARGEST:,.0f}")
+        raise _Damaged(name, f"it has no column {missing[0]}")
+    for column in columns:
+        if column in text:
+            continue
+        try:
+            table[column] = table[column].astype(float)
+        except ValueError as error:
+            raise _Damaged(name, "a field is no number") from error
+        # Of larger ones a table of even steps would have no end.
+        largest = LARGEST_S if column == "time_s" else LARGEST_DEG
+        if (np.abs(table[column].to_numpy()) > largest).any():
+            raise _Damaged(name, f"a field of {column} is beyond {largest:,.0f}")
     return table
 
 
-def _unreadable(folder: Path, name: str) -> InputError:
-    return InputError(f"{name} in the result folder {folder.name or folder} cannot be read.", AGAIN)
+class TooLargeError(ValueError):
+    """A table that would take more memory than that of a film; says why."""
 
 
-def _damaged(folder: Path, name: str, why: str) -> InputError:
-    return InputError(f"{name} in the result folder {folder.name or folder} cannot be used: {why}.", AGAIN)
+def table_bytes(path: Path) -> bytes:
+    """The content of a CSV file, if reading it takes no more memory than the table of a film may.
+
+    Raises
+    ------
+    TooLargeError
+    """
+    if path.stat().st_size > LARGEST_TABLE_BYTES:
+        raise TooLargeError(f"it is larger than {LARGEST_TABLE_BYTES / MB:.0f} MB")
+    content = path.read_bytes()
+    if content.count(b",") + content.count(b"\n") > MOST_FIELDS:
+        raise TooLargeError(f"it has more than {MOST_FIELDS:,} fields")
+    ends = np.flatnonzero(np.frombuffer(content, np.uint8) == ord("\n"))
+    if np.diff(ends, prepend=-1, append=len(content)).max(initial=0) > LONGEST_LINE_BYTES:
+        raise TooLargeError(f"a line is longer than {LONGEST_LINE_BYTES:,} bytes")
+    return content

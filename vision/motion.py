@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from vision.arrays import Bools, Floats
 from vision.camera import Camera
@@ -107,8 +109,9 @@ class ShaftMotion:
 
     @classmethod
     def load(cls, path: Path) -> ShaftMotion:
-        """Read what ``save`` wrote."""
+        """Read what ``save`` wrote; ValueError or KeyError if it is something else."""
         with np.load(path, allow_pickle=False) as stored:
+            _check_shapes(stored)
             focal, cx, cy, k1, k2, bleed = (float(v) for v in stored["camera"])
             focal_sigma, steady = (float(v) for v in stored["scalars"][:2])
             return cls(
@@ -119,6 +122,22 @@ class ShaftMotion:
                 focal_sigma_px=focal_sigma,
                 steady=bool(steady),
             )
+
+
+def _check_shapes(stored: Mapping[str, NDArray[np.generic]]) -> None:
+    """Refuse arrays that do not belong together, before anything is drawn with them."""
+    frames, shafts = len(stored["time_s"]), len(stored["names"])
+    shapes = {
+        "angle_rad": (frames, shafts),
+        "centre_mm": (shafts, 3),
+        "lead_offset_mm": (shafts, 2),
+        "rotation": (frames, 3, 3),
+        "translation": (frames, 3),
+        "camera": (6,),
+    }
+    for name, shape in shapes.items():
+        if stored[name].shape != shape or not frames:
+            raise ValueError(f"{name} must have shape {shape}, not {stored[name].shape}")
 
 
 _ARRAYS = (

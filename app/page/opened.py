@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -10,8 +9,7 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from app.errors import InputError
-from app.result_folder import angles_as_named, names_in, travel_as_named
+from app.result_folder import read_result
 
 RESULT_FILES = ("angles.csv", "travel.csv", "result.json")
 
@@ -48,14 +46,11 @@ class Opened:
 
 @st.cache_resource(max_entries=8, show_spinner=False)
 def open_result(folder: str) -> Opened:
-    """Read a result folder once; a result never changes after it is written."""
-    path = Path(folder)
-    try:
-        record = json.loads((path / "result.json").read_text(encoding="utf-8"))
-        shafts, linkages = names_in(record)
-        angles = angles_as_named(pd.read_csv(path / "angles.csv"), shafts)
-        return Opened(path, angles, travel_as_named(pd.read_csv(path / "travel.csv"), linkages), record)
-    except (OSError, ValueError, KeyError, TypeError) as error:  # it may have come in a bundle
-        raise InputError(
-            "The result of this film cannot be read from the disk.", "Analyse the clip again; it is kept."
-        ) from error
+    """Read a result folder once; a result never changes after it is written.
+
+    It may have come in a bundle, and an earlier version looked at those less closely.
+    """
+    result = read_result(
+        Path(folder), "the result of this film", "Analyse the clip again, or ask for the bundle again."
+    )
+    return Opened(result.folder, result.angles, result.travel, dict(result.record))

@@ -6,6 +6,7 @@ import numpy as np
 import streamlit as st
 
 from app.estimates import format_estimate, format_exact
+from app.numeric import finite
 from app.page import keys, markup
 from app.page.offering import offer, offer_result
 from app.page.opened import RESULT_FILES, Opened
@@ -22,8 +23,8 @@ def show_shafts(opened: Opened) -> None:
     ways = {"ccw": "opens counter-clockwise", "cw": "opens clockwise"}
     entries = [
         (
-            f"{shaft['name']}, {ways[shaft['opening']]}",
-            format_estimate(shaft["travel_deg"], shaft["travel_sd_deg"], "deg"),
+            f"{shaft['name']}, {ways.get(str(shaft.get('opening')), 'way of opening not known')}",
+            format_estimate(finite(shaft.get("travel_deg")), finite(shaft.get("travel_sd_deg")), "deg"),
         )
         for shaft in opened.record["shafts"]
     ]

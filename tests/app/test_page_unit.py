@@ -309,7 +309,7 @@ def test_lost_result_is_said_and_the_clip_kept(store: Store) -> None:
     job = measured(store)
     shutil.rmtree(run_of(job).result)
     page = visit(job)
-    assert "cannot be read from the disk" in page.error[0].value
+    assert "result.json in the result of this film cannot be read" in page.error[0].value
     assert job.clip.path.exists()
 
 
@@ -429,3 +429,18 @@ def test_a_comment_and_a_verdict_go_on_record(store: Store) -> None:
     next(one for one in page.button if one.label == "Put this verdict on record").click().run()
     assert "needs a choice and a name" in page.error[0].value
     assert store.entries(film.job_id, Verdict) == ()
+
+
+def test_a_result_that_does_not_say_which_way_a_shaft_opens_is_still_shown(store: Store) -> None:
+    job = measured(store)
+    path = run_of(job).result / "result.json"
+    record = json.loads(path.read_text(encoding="utf-8"))
+    record["shafts"][0].pop("opening")
+    record["shafts"][1]["travel_deg"] = "far"
+    record["trains"] = [{"shafts": []}]
+    path.write_text(json.dumps(record), encoding="utf-8")
+    page = visit(job)
+    assert not page.exception
+    assert "motor, way of opening not known" in all_text(page)
+    assert "shaft1, opens clockwise" in all_text(page)
+    assert "Geometry" in [header.value for header in page.header], "the rest of the page stands"
