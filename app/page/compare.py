@@ -17,9 +17,11 @@ from app.page.shell import plain_errors, run_page
 from app.personal import PersonalStore
 from app.plots_compare import change_figure, films_deviation_figure, films_figure
 from app.record import ROLES, IntendedChoice
+from app.report.checks import check_caption, check_rows
 from app.report.compared import noise_note
 from app.result_folder import FilmResult
 from app.store import Store
+from app.tables import PASSES
 
 FOUND, LEFT = "as found", "as left"
 
@@ -101,6 +103,7 @@ def show_linkage(comparison: Comparison, line: LinkageComparison) -> None:
             if wanted is not None
             else "Travel as left minus travel as found",
         )
+    show_checks(line)
     words = tolerance_words(line)
     if words:
         st.html(markup.paragraph(words))
@@ -109,6 +112,24 @@ def show_linkage(comparison: Comparison, line: LinkageComparison) -> None:
         show_changes(line.condition, "Lost motion, margins, deviation")
     with right:
         show_changes(line.geometry, "Geometry")
+
+
+def show_checks(line: LinkageComparison) -> None:
+    """Both films at the check positions, in the words and figures of the record."""
+    driver = line.name.split(":", 1)[0]
+    groups = []
+    for row in check_rows(line):
+        wanted = "" if row.wanted is None else f": intended {row.wanted[0]}, tolerance {row.wanted[1]}"
+        columns = (row.found, row.left) if row.change is None else (row.found, row.left, row.change)
+        groups.append(
+            (
+                f"{driver} {row.driver}°{wanted}",
+                [(way, *(c[k] for c in columns)) for k, way in enumerate(PASSES)],
+            )
+        )
+    head = ("pass", FOUND, LEFT) if line.intended is not None else ("pass", FOUND, LEFT, "change")
+    st.subheader("Check positions", anchor=False)
+    st.html(markup.grouped_table(head, groups, check_caption(line)))
 
 
 def show_changes(changes: tuple[Change, ...], name: str) -> None:

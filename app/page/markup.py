@@ -60,12 +60,30 @@ def table(head: Sequence[str], rows: Iterable[Sequence[str]], caption: str) -> s
 
 def tall_table(head: Sequence[str], rows: Iterable[Sequence[str]], caption: str) -> str:
     """A table for a narrow screen: the first text of a row has a line of its own above the others."""
-    cells = "".join(f'<th scope="col">{escape(name)}</th>' for name in head)
+    return _tall(head, ((first, (("", *others),)) for first, *others in rows), caption, named=False)
+
+
+def grouped_table(
+    head: Sequence[str], groups: Iterable[tuple[str, Iterable[Sequence[str]]]], caption: str
+) -> str:
+    """A table for a narrow screen: each group of rows has a line of its own above; first texts head rows."""
+    return _tall(head, groups, caption, named=True)
+
+
+def _tall(
+    head: Sequence[str], groups: Iterable[tuple[str, Iterable[Sequence[str]]]], caption: str, *, named: bool
+) -> str:
+    first_name, *names = head
+    first = '<th class="sc-row" scope="col">' if named else '<th scope="col">'
+    cells = f"{first}{escape(first_name)}</th>" + "".join(f'<th scope="col">{escape(n)}</th>' for n in names)
     body = []
-    for first, *others in rows:
-        rest = "".join(f"<td>{escape(cell)}</td>" for cell in others)
-        name = f'<th class="sc-item" scope="rowgroup" colspan="{len(head)}">{escape(first)}</th>'
-        body.append(f"<tbody><tr>{name}</tr><tr>{rest}</tr></tbody>")
+    for group, rows in groups:
+        title = f'<th class="sc-item" scope="rowgroup" colspan="{len(head)}">{escape(group)}</th>'
+        lines = []
+        for row_name, *others in rows:
+            name = f'<th class="sc-row" scope="row">{escape(row_name)}</th>' if named else ""
+            lines.append(f"<tr>{name}{''.join(f'<td>{escape(one)}</td>' for one in others)}</tr>")
+        body.append(f"<tbody><tr>{title}</tr>{''.join(lines)}</tbody>")
     return (
         f'<table class="sc-table sc-tall"><caption>{escape(caption)}</caption>'
         f"<thead><tr>{cells}</tr></thead>{''.join(body)}</table>"

@@ -112,8 +112,8 @@ def drawn_how(drawing: ScaleDrawing, slipped: bool) -> str:
         if math.isfinite(pin_sd)
         else "How far it leaves the places of the pins open is not known.",
         "Lost motion is not drawn.",
-        "An angle of 0° between rod and arm line is in line (toggle); that position is drawn where it is less "
-        f"than {near} of driver travel beyond the end.",
+        "An angle of 0° between rod and arm line is in line (toggle); that position is drawn where it is "
+        f"less than {near} of driver travel beyond the end.",
         SD_NOTE,
     )
     return " ".join(filter(None, parts))

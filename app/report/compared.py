@@ -7,7 +7,6 @@ import math
 import numpy as np
 
 from app.comparing import (
-    CHECK_STEP_DEG,
     FILMS,
     Change,
     Comparison,
@@ -20,10 +19,10 @@ from app.intended import Deviation, intended_travel
 from app.plots_compare import WIDE_IN, change_figure, films_deviation_figure, films_figure
 from app.report import figures
 from app.report.blocks import Block, Bullets, Plots, Section, Subheading, Table, Text
-from app.report.figures import KINDS, cell, deviation_cell, given
+from app.report.checks import check_caption, check_rows
+from app.report.figures import KINDS
 from app.report.film import SD_NOTE, open_questions
 from app.settings import Settings
-from app.tables import PASSES
 
 CLOSE_UP_RATIO = 4.0
 """Beyond this the smaller of two curves fills less than a quarter of their common picture."""
@@ -147,47 +146,19 @@ def _deviations(linkage: LinkageComparison) -> Table:
 
 
 def _checks(linkage: LinkageComparison) -> Table:
-    driver, driven = linkage.name.split(":", 1)
-    rows = []
-    for row in linkage.checks.to_dict("records"):
-        if linkage.intended is None:
-            cells = [
-                cell(row[f"{film}_{way}_deg"], row[f"{film}_{way}_sd_deg"])
-                for film in ("found", "left")
-                for way in PASSES
-            ] + [cell(row[f"change_{way}_deg"], row[f"change_{way}_sd_deg"]) for way in PASSES]
-        else:
-            wanted, tolerance = row["intended_deg"], row["tolerance_deg"]
-            cells = [given(wanted), given(tolerance)] + [
-                deviation_cell(row[f"{film}_{way}_deviation_deg"], row[f"{film}_{way}_sd_deg"], tolerance)
-                for film in ("found", "left")
-                for way in PASSES
-            ]
-        rows.append((format_exact(row["driver_deg"]), *cells))
-    every = format_exact(CHECK_STEP_DEG, "deg")
+    driver = linkage.name.split(":", 1)[0]
+    rows = [
+        (row.driver, *(row.wanted or ()), *row.found, *row.left, *(row.change or ()))
+        for row in check_rows(linkage)
+    ]
+    films = ("as found, opening", "as found, closing", "as left, opening", "as left, closing")
     if linkage.intended is None:
-        head = (
-            f"{driver} (°)",
-            *("as found, opening", "as found, closing", "as left, opening", "as left, closing"),
-            *("change, opening", "change, closing"),
-        )
-        caption = (
-            f"Travel of {driven} (°) every {every} of {driver}; change is as left minus as found. {SD_NOTE}"
-        )
+        head = (f"{driver} (°)", *films, "change, opening", "change, closing")
     else:
-        head = (
-            f"{driver} (°)",
-            *("intended", "tolerance"),
-            *("as found, opening", "as found, closing"),
-            *("as left, opening", "as left, closing"),
-        )
-        caption = (
-            f"Travel of {driven} (°) every {every} of {driver}, measured minus intended; * is beyond the "
-            f"tolerance. {SD_NOTE}"
-        )
+        head = (f"{driver} (°)", "intended", "tolerance", *films)
     # Intended travel and tolerance need less room than what is measured.
     widths = (0.8, *(1.2,) * 6) if linkage.intended is None else (0.8, 0.8, 0.8, *(1.4,) * 4)
-    return Table(head, tuple(rows), widths, words=(), caption=caption)
+    return Table(head, tuple(rows), widths, words=(), caption=check_caption(linkage))
 
 
 def _changes(changes: tuple[Change, ...], missing: str = NOT_AVAILABLE) -> Table:
