@@ -7,7 +7,7 @@ import streamlit as st
 
 from app.estimates import format_estimate, format_exact
 from app.numeric import finite
-from app.page import keys, markup
+from app.page import copier, keys, markup
 from app.page.offering import offer, offer_result
 from app.page.opened import RESULT_FILES, Opened
 from app.page.pictures import ratio_picture
@@ -77,6 +77,7 @@ def show_steps(job_id: str, opened: Opened, linkage: str) -> None:
             f"Travel of {driven} from low fire. {SD_NOTE}",
         )
     )
+    copier.show(table, "Copy this table", f"{keys.STEP}_copy")
     content = table.to_csv(index=False).encode()
     offer(job_id, content, f"even-steps-{driver}-{driven}.csv", "This table as CSV")
     ratios = ratio_table(table)
@@ -98,6 +99,7 @@ def show_steps(job_id: str, opened: Opened, linkage: str) -> None:
                 f"Degrees of {driven} for each degree of {driver}, between two positions. {SD_NOTE}",
             )
         )
+        copier.show(ratios, "Copy the ratios", f"{keys.RATIO_CSV}_copy")
         content = ratios.to_csv(index=False).encode()
         offer(job_id, content, f"ratio-{driver}-{driven}.csv", "The ratios as CSV")
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import io
 import re
 import sys
 import xml.etree.ElementTree as ET
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from fake_result import LINKAGE, write_fake_result
 from stored import add_film, add_job
@@ -17,11 +19,13 @@ import app.page
 from app.comparing import compare
 from app.jobs import Film
 from app.page import keys
+from app.page.copier import as_text
 from app.record import IntendedChoice
 from app.report import compared
 from app.report.blocks import Table
 from app.result_folder import read_result
 from app.store import Store
+from app.tables import even_step_table
 
 HOME = Path(app.page.__file__).with_name("home.py")
 PATIENCE_S = 30
@@ -98,3 +102,14 @@ def test_both_films_stand_at_the_check_positions_as_in_the_record(
         assert "±" in closing[1]
     at_40 = [cell.text for cell in bodies[4][1]]
     assert at_40[1] == "not seen", "the film as found has a gap there in opening"
+
+
+def test_a_copied_table_is_the_table_with_gaps_empty_and_formulas_as_text(store: Store) -> None:
+    film = add_job(store)
+    run = measure(store, film, write_fake_result)
+    table = even_step_table(read_result(run.result).travel, LINKAGE, 10.0)
+    text = as_text(table)
+    pd.testing.assert_frame_equal(pd.read_csv(io.StringIO(text), sep="\t"), table, rtol=0, atol=0)
+    assert "\t\t" in text.splitlines()[5], "the gap of the opening pass at 40 degrees"
+    named = pd.DataFrame({"=1+1": ["@SUM(A1)", "damper", "-3"]})
+    assert as_text(named).splitlines() == ["'=1+1", "'@SUM(A1)", "damper", "-3"]
