@@ -1,4 +1,4 @@
-"""Bundles changed at random: bytes flipped, cut, inserted; and JSON altered under checksums that fit."""
+"""Bundles changed at random: bytes flipped, cut, inserted; contents altered under checksums that fit."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
+from text_fuzzing import changed
 
 ODD_VALUES: tuple[Any, ...] = (
     None, 0, -1, 1e308, 2**80, 10**30, 4e9, "", [], {}, True, "x" * 300, "../x", "f" * 32, [[[]]],
@@ -55,28 +56,86 @@ def altered(value: Any, rng: np.random.Generator) -> Any:
     return pick(rng, ODD_VALUES)
 
 
-def repacked(good: bytes, rng: np.random.Generator) -> bytes:
-    """A bundle whose JSON was altered, with checksums that fit and now and then an altered manifest."""
+def opened(good: bytes) -> dict[str, bytes]:
+    """The files of a bundle by name, its manifest among them."""
     with zipfile.ZipFile(io.BytesIO(good)) as bundle:
-        files = {name: bundle.read(name) for name in bundle.namelist()}
+        return {name: bundle.read(name) for name in bundle.namelist()}
+
+
+def closed(files: dict[str, bytes], rng: np.random.Generator, how: int = zipfile.ZIP_STORED) -> bytes:
+    """A bundle of these files with checksums that fit, and now and then an altered manifest."""
     manifest = json.loads(files.pop("manifest.json"))
-    name = pick(rng, ["job.json", "job.json", *(name for name in files if name.endswith("result.json"))])
-    files[name] = json.dumps(altered(json.loads(files[name]), rng)).encode()
     manifest["files"] = [
         {"name": name, "size_bytes": len(content), "sha256": hashlib.sha256(content).hexdigest()}
         for name, content in files.items()
     ]
-    if rng.random() < 0.3:
+    if rng.random() < 0.2:
         manifest = altered(manifest, rng)
     target = io.BytesIO()
-    with zipfile.ZipFile(target, "w") as bundle:
+    with zipfile.ZipFile(target, "w", how) as bundle:
         for name, content in {"manifest.json": json.dumps(manifest).encode(), **files}.items():
             bundle.writestr(name, content)
     return target.getvalue()
 
 
+def repacked(good: bytes, rng: np.random.Generator) -> bytes:
+    """A bundle with altered JSON."""
+    files = opened(good)
+    results = [name for name in files if name.startswith("results/") and name.endswith(".json")]
+    name = pick(rng, ["job.json", *results])
+    files[name] = json.dumps(altered(json.loads(files[name]), rng)).encode()
+    return closed(files, rng)
+
+
+def other_arrays(content: bytes, rng: np.random.Generator) -> bytes:
+    """A file of arrays with one of them left out, replaced, burst or damaged."""
+    arrays = opened(content)
+    name = pick(rng, sorted(arrays))
+    match pick(rng, ("gone", "burst", "odd", "damaged", "cut")):
+        case "gone":
+            del arrays[name]
+        case "burst":
+            arrays[name] = _array(np.zeros(pick(rng, (10_000, 13_000_000)), np.uint64))
+        case "odd":
+            arrays[name] = _array(
+                pick(rng, (np.array("x"), np.zeros((0, 3)), np.full(7, np.nan), np.array(1j)))
+            )
+        case "damaged":
+            head = bytearray(arrays[name])
+            for _ in range(pick(rng, (1, 3))):
+                head[int(rng.integers(min(len(head), 140)))] = int(rng.integers(256))
+            arrays[name] = bytes(head)
+        case "cut":
+            return content[: int(rng.integers(len(content)))]
+    target = io.BytesIO()
+    with zipfile.ZipFile(target, "w", pick(rng, (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED))) as stored:
+        for one, array in arrays.items():
+            stored.writestr(one, array)
+    return target.getvalue()
+
+
+def _array(values: np.ndarray) -> bytes:
+    target = io.BytesIO()
+    np.save(target, values)
+    return target.getvalue()
+
+
+def refilled(good: bytes, rng: np.random.Generator) -> bytes:
+    """A bundle with a table, arrays or a picture of a result altered or left out."""
+    files = opened(good)
+    endings = (".csv", ".npz", ".jpg")
+    name = pick(rng, sorted(one for one in files if one.startswith("results/") and one.endswith(endings)))
+    if rng.random() < 0.1:
+        del files[name]
+    elif name.endswith(".npz"):
+        files[name] = other_arrays(files[name], rng)
+    else:
+        files[name] = changed(files[name], rng)
+    return closed(files, rng, pick(rng, (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)))
+
+
 def mutations(good: bytes, count: int, seed: int) -> Iterator[bytes]:
-    """Changed bundles, of both sorts in turn."""
+    """Changed bundles, of all sorts in turn."""
     rng = np.random.default_rng(seed)
     for number in range(count):
-        yield (damaged if number % 2 else repacked)(good, rng)
+        yield (repacked, damaged, refilled)[number % 3](good, rng)

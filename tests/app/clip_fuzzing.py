@@ -7,23 +7,18 @@ from __future__ import annotations
 
 import contextlib
 import io
-import json
 import re
 import shutil
-import subprocess
 import sys
 import time
-from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import drawn_clips
+from confined import assert_ended_well, rows_of, say, write_cases
 from drawn_clips import picture
 
 from app.cli import main
 from app.limits import confine
-
-ROOT = Path(__file__).resolve().parents[2]
-HANG_S = 60.0
 
 
 def base_clips(folder: Path) -> tuple[bytes, ...]:
@@ -43,44 +38,16 @@ def base_clips(folder: Path) -> tuple[bytes, ...]:
     return tuple(clips)
 
 
-def batches_of(clips: Iterable[bytes], size: int) -> Iterator[list[bytes]]:
-    """Lists of so many clips."""
-    batch: list[bytes] = []
-    for clip in clips:
-        batch.append(clip)
-        if len(batch) == size:
-            yield batch
-            batch = []
-    if batch:
-        yield batch
-
-
 def try_batch(clips: list[bytes], place: Path) -> list[tuple[str, float]]:
     """How each clip ended, and how long it took; an assertion fails where one ended badly."""
     folder = place / "batch"
     shutil.rmtree(folder, ignore_errors=True)
-    folder.mkdir()
-    for n, content in enumerate(clips):
-        (folder / f"{n:04d}.mp4").write_bytes(content)
-    done = subprocess.run(
-        [sys.executable, __file__, str(folder)],
-        cwd=ROOT,
-        capture_output=True,
-        text=True,
-        timeout=HANG_S * len(clips),
-        check=False,
-    )
-    rows = [json.loads(line) for line in done.stdout.splitlines() if line.startswith("{")]
-    assert done.returncode == 0, f"crashed at clip {len(rows)}: {done.stderr[-2000:]}"
-    assert len(rows) == len(clips)
+    names = write_cases(folder, clips, ".mp4")
+    rows = rows_of(__file__, folder, count=len(clips))
     for row in rows:
-        assert row["status"] in (0, 2), row
-        assert row["took_s"] < HANG_S, row
-        if row["status"] == 2:
-            assert len(row["said"].splitlines()) == 1, row
-            assert row["said"].count(".") >= 2, row
-            assert not row["left"], row
-    assert sorted(p.name for p in folder.iterdir()) == [f"{n:04d}.mp4" for n in range(len(clips))]
+        assert_ended_well(row)
+        assert row["status"] == 0 or not row["left"], row
+    assert sorted(path.name for path in folder.iterdir()) == names
     return [(_kind(row), row["took_s"]) for row in rows]
 
 
@@ -100,14 +67,7 @@ def measure_all(folder: Path) -> None:
         with contextlib.redirect_stderr(said), contextlib.redirect_stdout(printed):
             status = main(["measure", str(clip), "--out", str(out)])
         took_s = time.monotonic() - started_s
-        row = {
-            "clip": clip.name,
-            "status": status,
-            "said": said.getvalue(),
-            "took_s": took_s,
-            "left": out.exists(),
-        }
-        print(json.dumps(row), flush=True)
+        say(clip=clip.name, status=status, said=said.getvalue(), took_s=took_s, left=out.exists())
         shutil.rmtree(out, ignore_errors=True)
 
 

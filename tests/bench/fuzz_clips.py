@@ -11,8 +11,9 @@ import tempfile
 from collections import Counter
 from pathlib import Path
 
-from clip_fuzzing import base_clips, batches_of, try_batch
+from clip_fuzzing import base_clips, try_batch
 from clip_mutations import mutations
+from confined import batches_of
 
 
 def main(count: int, seed: int) -> None:
