@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 
 import pandas as pd
@@ -18,12 +20,17 @@ _HTML = """
   <p class="sc-small" role="status"></p>
 </div>
 """
-_component = st.components.v2.component(
-    "strokecurve_copier",
-    html=_HTML,
-    js=Path(__file__).with_name("copier.js").read_text(encoding="utf-8"),
-    isolate_styles=False,
-)
+
+
+@cache
+def _component() -> Callable[..., object]:
+    """The button as Streamlit knows it; made when first drawn, as pages are loaded before Streamlit runs."""
+    return st.components.v2.component(
+        "strokecurve_copier",
+        html=_HTML,
+        js=Path(__file__).with_name("copier.js").read_text(encoding="utf-8"),
+        isolate_styles=False,
+    )
 
 
 def as_text(table: pd.DataFrame) -> str:
@@ -48,7 +55,7 @@ def show(table: pd.DataFrame, label: str, key: str) -> None:
     key : str
         Tells the buttons of a page apart.
     """
-    _component(
+    _component()(
         key=key,
         data={
             "text": as_text(table),
