@@ -29,10 +29,8 @@ from vision.errors import Cancelled
 
 TALK_EVERY_S = 0.2
 
-OWN_FAULT = (
-    "The analysis stopped because of a fault in strokecurve itself, not in your clip. "
-    "The clip is kept; send the log file with your report: {log}"
-)
+OWN_FAULT = "The analysis stopped because of a fault in strokecurve itself, not in your clip."
+"""Where its log is, the page says to those only who can reach it: others may read what is kept with a run."""
 
 Measure = Callable[[Path, Path, str | None, JobControl], Any]
 """Clip, folder to make for the result, text of the set-up file, control -> result written into the folder."""
@@ -173,7 +171,7 @@ def _work_as(store: Store, run: Run, attempt: int, measure: Measure = measure_cl
         )
     except Exception as fault:
         logger.exception("fault while measuring")
-        state, error = RunState.FAILED, str(no_room(fault) or OWN_FAULT.format(log=run.log))
+        state, error = RunState.FAILED, str(no_room(fault) or OWN_FAULT)
     finally:
         remove(work)
     if state in (RunState.FAILED, RunState.CANCELLED):

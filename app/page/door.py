@@ -54,6 +54,11 @@ class Door:
     unsafe: bool
     address: str
 
+    @property
+    def alone(self) -> bool:
+        """Whether only somebody at this computer can look at the page."""
+        return self.sign_in is None and not self.unsafe
+
 
 @lru_cache(maxsize=4)
 def _door(arguments: tuple[str, ...]) -> Door:

@@ -11,7 +11,7 @@ from app.page import clips, keys, markup, progress, steps
 from app.page.facts import ask_film_facts
 from app.page.opened import open_result
 from app.page.shell import plain_errors, run_page
-from app.page.words import STATE_WORDS, film_name, film_origin, film_state
+from app.page.words import film_name, film_origin, film_state, state_words
 from app.personal import PersonalStore
 
 
@@ -19,8 +19,8 @@ def show_film(store: PersonalStore, film: Film) -> None:
     """One film: what is said of it, where its analysis stands, and what to do next."""
     st.subheader(markup.plain(film_name(film)), anchor=False)
     state = film_state(film)
-    st.html(markup.paragraph(f"{film_origin(film)}. State: {STATE_WORDS[state]}.", "sc-small"))
-    if film.run is not None and not state.ended:
+    st.html(markup.paragraph(f"{film_origin(film)}. State: {state_words(film)}.", "sc-small"))
+    if film.run is not None and not film.run.state.ended:
         progress.watch(store, film.run.run_id)
     elif state is not RunState.DONE:
         progress.show_ended(store, film)

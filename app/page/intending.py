@@ -18,7 +18,7 @@ from app.record import Entry, IntendedChoice
 from app.store import Store
 
 KINDS = {
-    "none": "No comparison",
+    "none": "None yet",
     "equal": "Equal travel",
     "table": "A table typed in",
     "csv": "A table from a CSV file",

@@ -11,6 +11,8 @@ FILM = "film"
 """In the address: id of the film that is open; left out, the newest measured one is."""
 AT = "at"
 """In the address: a moment of the film, in seconds, that a link leads to."""
+AT_LINKAGE = "linkage"
+"""In the address: the linkage whose curve shows that moment; left out, the one that is chosen stays."""
 AT_TAKEN = "at_taken"
 """The place in the address that the moment was last taken from, so that it is taken once."""
 

@@ -12,7 +12,7 @@ from app.access import Right
 from app.jobs import Film, Job, Run, RunState
 from app.page import keys, markup, steps, words
 from app.page.clips import start_run
-from app.page.door import current_store
+from app.page.door import current_store, door
 from app.page.shell import plain_errors
 from app.personal import PersonalStore
 
@@ -119,9 +119,9 @@ def show_ended(store: PersonalStore, film: Film) -> None:
     if run is None:
         st.info("This film has not been analysed here.")
     elif run.state is RunState.FAILED:
-        st.error(markup.plain(run.error or "The clip could not be measured."))
+        st.error(markup.plain(words.why_failed(run, alone=door().alone)))
     elif run.state is RunState.CANCELLED:
-        st.info("You cancelled this analysis. The clip is kept.")
+        st.info("This analysis was cancelled. The clip is kept.")
     if film.clip.here and not store.may(Right.CHANGE, film.job_id):
         return
     if film.clip.here:

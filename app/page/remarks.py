@@ -14,6 +14,7 @@ from app.jobs import Film, Job
 from app.page import keys, markup, steps
 from app.page.films import newest_of
 from app.page.opened import open_result
+from app.page.scrubber import travel_moment
 from app.page.shell import plain_errors
 from app.page.words import film_name, said_by
 from app.personal import PersonalStore
@@ -71,8 +72,28 @@ def show_comment(entry: Entry[Comment], film: Film | None) -> None:
         where = f" ({spoken(said.linkage)})" if said.linkage else ""
         place.append(f"at {format_exact(said.driver_deg, 'deg')} of driver travel{where}")
     st.html(markup.remark(said.text, said_by(entry), ", ".join(place)))
-    if film is not None and film.measured is not None and said.time_s is not None:
+    if film is None or film.measured is None:
+        return
+    if said.time_s is not None:
         steps.link("read", "Show this moment", entry.job_id, film.film_id, **{keys.AT: f"{said.time_s:g}"})
+    elif said.driver_deg is not None:
+        with plain_errors():
+            show_travel_link(entry, film, str(film.measured.result))
+
+
+def show_travel_link(entry: Entry[Comment], film: Film, folder: str) -> None:
+    """The way to where the driver of a comment's linkage stands at its travel, if the film shows that."""
+    said, opened = entry.content, open_result(folder)
+    names = list(opened.linkages)
+    linkage = said.linkage or (names[0] if len(names) == 1 else None)
+    if linkage is None or said.driver_deg is None:
+        return  # which shaft is meant was not said
+    time_s = travel_moment(opened, linkage, said.driver_deg) if linkage in names else None
+    if time_s is None:
+        st.html(markup.paragraph("No frame of this film shows the driver there.", "sc-small"))
+        return
+    at = {keys.AT: f"{time_s:g}", keys.AT_LINKAGE: linkage}
+    steps.link("read", "Show this driver travel", entry.job_id, film.film_id, **at)
 
 
 def asked_moment() -> float:

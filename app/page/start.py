@@ -11,7 +11,7 @@ from app.page import bundles, clips, keys, markup, preparing, steps, visitors
 from app.page.door import current_store
 from app.page.facts import ask_job_facts
 from app.page.shell import admitted, asked_film, asked_for, plain_errors, show_cautions
-from app.page.words import STATE_WORDS, film_state, local_time
+from app.page.words import local_time, state_words
 from app.personal import PersonalStore
 from app.store import Store
 
@@ -29,10 +29,10 @@ def show_jobs(store: Store) -> None:
     jobs = store.jobs()
     if not jobs:
         return
-    st.header("Jobs on this computer", anchor=False)
+    st.header("Jobs", anchor=False)
     for job in jobs:
         film = job.films[-1] if job.films else None
-        state = STATE_WORDS[film_state(film)] if film else "no film yet"
+        state = state_words(film) if film else "no film yet"
         more = f"{len(job.films)} films, the newest " if len(job.films) > 1 else ""
         label = f"{job.title}, {local_time(job.made_s)}: {more}{state}"
         if st.button(markup.plain(label), key=f"{keys.OPEN_JOB}_{job.job_id}", width="stretch"):

@@ -5,9 +5,10 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import Any
 
-from app.jobs import Film, RunState
+from app.jobs import Film, Run, RunState
 from app.record import Entry
 from app.words import who_and_when
+from app.worker import OWN_FAULT
 
 STATE_WORDS = {
     RunState.QUEUED: "waiting",
@@ -16,6 +17,9 @@ STATE_WORDS = {
     RunState.FAILED: "could not be measured",
     RunState.CANCELLED: "cancelled",
 }
+
+SHORT_ID_SIGNS = 8
+"""Of a run's id: enough to find its log among thousands."""
 
 
 def local_time(seconds: float) -> str:
@@ -31,9 +35,36 @@ def said_by(entry: Entry[Any]) -> str:
     return who_and_when(entry, local_time, "no name given")
 
 
-def film_state(film: Film) -> RunState:
-    """Where the latest analysis of a film stands; one that never began counts as cancelled."""
-    return film.run.state if film.run else RunState.CANCELLED
+def film_state(film: Film) -> RunState | None:
+    """Where the latest analysis of a film stands; None of a film that came in a bundle without a result."""
+    return film.run.state if film.run else None
+
+
+def state_words(film: Film) -> str:
+    """The same in words."""
+    state = film_state(film)
+    return "not analysed here" if state is None else STATE_WORDS[state]
+
+
+def why_failed(run: Run, *, alone: bool) -> str:
+    """Why an analysis gave no result, and what to do.
+
+    Parameters
+    ----------
+    run : Run
+    alone : bool
+        Whether the page serves this computer only: to others a place on its disk tells nothing they may know.
+    """
+    error = run.error or "The clip could not be measured."
+    if not error.startswith(OWN_FAULT):
+        return error
+    # What follows is left out: earlier versions kept the place of the log there.
+    if alone:
+        return f"{OWN_FAULT} The clip is kept; send the log file with your report: {run.log}"
+    return (
+        f"{OWN_FAULT} The clip is kept. Tell whoever keeps this page: analysis "
+        f"{run.run_id[:SHORT_ID_SIGNS]} failed."
+    )
 
 
 def turn(before: int | None) -> str:
