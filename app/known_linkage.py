@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -37,8 +37,10 @@ class KnownLinkage:
     setting : LinkageSetting
     sd : ndarray, shape (5,)
         Standard deviations of ``kinematics.adjust_known.KNOWN`` (mm, rad).
+    covariance : ndarray, shape (5, 5)
+        Theirs.
     drawn : ndarray, shape (K, 5)
-        Linkages drawn from what is known.
+        Linkages drawn from it.
     notes : tuple of str
         What to know about these figures.
     bearing_rad : float
@@ -48,6 +50,7 @@ class KnownLinkage:
     name: str
     setting: LinkageSetting
     sd: Array
+    covariance: Array
     drawn: Array
     notes: tuple[str, ...] = ()
     bearing_rad: float = 0.0
@@ -80,7 +83,7 @@ def linkage_from_entry(name: str, entry: Mapping[str, Any]) -> KnownLinkage:
         "This result does not say how the errors of its geometry hang together; they are taken as "
         "independent, which makes the predicted travel look less certain than it is.",
     )  # fmt: skip
-    covariance = sd if matrix is None else matrix * np.outer(sd, sd)
+    covariance = np.diag(sd**2) if matrix is None else matrix * np.outer(sd, sd)
     sign = 1 if stroke["opening"] == "ccw" else -1
     return _known(name, values, math.radians(travel), sign, sd, covariance, notes)
 
@@ -138,7 +141,8 @@ def linkage_from_tape(name: str, stated: RigLinkage) -> KnownLinkage:
     if stroke is None:
         stroke = USUAL_STROKE_DEG
         notes.append(f"The stroke of {name} was taken as {stroke:g} degrees; the set-up file does not say.")
-    known = _known(name, list(values), math.radians(stroke), stated.opening_sign, sd, sd, ())
+    tapes = np.diag(sd**2)
+    known = _known(name, list(values), math.radians(stroke), stated.opening_sign, sd, tapes, ())
     if "rod_mm" in stated.tape:
         rod, rod_sd = stated.tape["rod_mm"]
         closes = known.setting.four_bar().rod_mm
@@ -148,7 +152,7 @@ def linkage_from_tape(name: str, stated: RigLinkage) -> KnownLinkage:
                 f"By tape the rod of {name} is {rod:g} mm, but {closes:.1f} mm closes the linkage at the "
                 "other measures: measure them again before anything is moved."
             )
-    return KnownLinkage(name, known.setting, known.sd, known.drawn, tuple(notes))
+    return replace(known, notes=tuple(notes))
 
 
 def _rods(drawn: Array) -> Array:
@@ -173,7 +177,7 @@ def _known(
     except GeometryError as error:
         raise InputError(f"{name}: {error.message}", error.hint) from error
     drawn = draw_linkages(setting, covariance, np.random.default_rng(_SEED))
-    return KnownLinkage(name, setting, sd, drawn, notes)
+    return KnownLinkage(name, setting, sd, covariance, drawn, notes)
 
 
 def trains_behind(

@@ -22,8 +22,6 @@ Pins = NDArray[np.complex128]
 
 _FAR_RAD = math.pi
 """Travel left to toggle from which on it does not matter any more, as in ``result.json``."""
-_FEWEST = 20
-"""Of the 200 linkages drawn those count that close over the stroke; fewer do not tell how they scatter."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,8 +127,8 @@ def stroke_ends(known: KnownLinkage, entry: Mapping[str, Any]) -> tuple[StrokeEn
 
     Notes
     -----
-    Standard deviations are those over the linkages drawn from what is known of the geometry. The stroke is
-    measured far better than the geometry and is taken as exact.
+    Standard deviations carry the covariance of the geometry, each figure changing as it does from one
+    standard deviation below a size to one above. The stroke is measured far better and is taken as exact.
     """
     stroke = known.setting.stroke_rad
     return (
@@ -149,10 +147,11 @@ def _left_sd(entry: Mapping[str, Any], end: str) -> float:
 def _end(known: KnownLinkage, name: str, travel: float, outward: int, left_sd: float) -> StrokeEnd:
     setting = known.setting
     sign = setting.opening_sign
-    angles = rod_to_arms(pins_of(values_of(setting), sign, travel))
-    drawn = pins_of(known.drawn, sign, travel)
-    # Unfolded, as an angle that scatters about a right angle would look better known than it is.
-    spread = np.std(rod_to_arms(drawn), axis=0) if len(drawn) >= _FEWEST else np.full(2, math.nan)
+    values = values_of(setting)
+    angles = rod_to_arms(pins_of(values, sign, travel))
+    covariance = _figures_covariance(known, travel)
+    # Of the angles as they are, 0 to 180 degrees: folded at a right angle they would look better known.
+    spread = np.sqrt(np.maximum(np.diag(covariance)[:2], 0.0))
     four_bar, at = setting.four_bar(), setting.drive_start_rad + sign * travel
     left, arm = min(in_line_ahead(four_bar, at, sign * outward), default=(math.inf, ""))
     there = left < _FAR_RAD
@@ -164,15 +163,31 @@ def _end(known: KnownLinkage, name: str, travel: float, outward: int, left_sd: f
         float(spread[0]),
         float(in_line[1]),
         float(spread[1]),
-        max(_widest(drawn[:, k]) for k in (1, 2)),
+        max(_widest(covariance[k : k + 2, k : k + 2]) for k in (2, 4)),
         travel + outward * left if there else None,
         left_sd if there else math.nan,
         arm if there else "",
     )
 
 
-def _widest(places: Pins) -> float:
-    """Standard deviation of places in a plane along the direction in which it is largest; NaN of too few."""
-    if len(places) < _FEWEST:
+def _figures_covariance(known: KnownLinkage, travel: float) -> Array:
+    """Covariance of both angles (rad) and of both pins' places (mm, x and y of each), shape (6, 6)."""
+    steps = np.diag(known.sd)
+    ways = values_of(known.setting) + np.stack([steps, -steps])
+    pins = pins_of(ways, known.setting.opening_sign, travel)
+    places = pins[..., 1:3]
+    figures = np.concatenate(
+        [rod_to_arms(pins), np.stack([places.real, places.imag], axis=-1).reshape(*places.shape[:-1], 4)],
+        axis=-1,
+    )
+    with np.errstate(invalid="ignore", divide="ignore"):
+        slopes = (figures[0] - figures[1]) / (2 * known.sd[:, None])
+    slopes[known.sd == 0] = 0.0
+    return np.asarray(slopes.T @ known.covariance @ slopes, dtype=np.float64)
+
+
+def _widest(covariance: Array) -> float:
+    """Standard deviation of a place in a plane where it is largest; NaN if not known."""
+    if not np.isfinite(covariance).all():
         return math.nan
-    return math.sqrt(float(np.linalg.eigvalsh(np.cov(places.real, places.imag))[-1]))
+    return math.sqrt(max(float(np.linalg.eigvalsh(covariance)[-1]), 0.0))

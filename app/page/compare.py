@@ -103,15 +103,12 @@ def show_linkage(comparison: Comparison, line: LinkageComparison) -> None:
             if wanted is not None
             else "Travel as left minus travel as found",
         )
-    show_checks(line)
-    words = tolerance_words(line)
-    if words:
-        st.html(markup.paragraph(words))
     left, right = st.columns(2, gap="large")
     with left:
         show_changes(line.condition, "Lost motion, margins, deviation")
-    with right:
         show_changes(line.geometry, "Geometry")
+    with right:
+        show_checks(line)
 
 
 def show_checks(line: LinkageComparison) -> None:
@@ -130,6 +127,9 @@ def show_checks(line: LinkageComparison) -> None:
     head = ("pass", FOUND, LEFT) if line.intended is not None else ("pass", FOUND, LEFT, "change")
     st.subheader("Check positions", anchor=False)
     st.html(markup.grouped_table(head, groups, check_caption(line)))
+    words = tolerance_words(line)
+    if words:
+        st.html(markup.paragraph(words))
 
 
 def show_changes(changes: tuple[Change, ...], name: str) -> None:

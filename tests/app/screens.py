@@ -94,6 +94,7 @@ def walk(page: Page, address: str, clips: tuple[Path, Path], folder: Path, docs:
     settled(page)
     save_for_docs(page, docs, "curve", "Travel curve")
     save_for_docs(page, docs, "moment", "A moment of the film")
+    save_for_docs(page, docs, "scale", "The linkage to scale")
     url = page.url
     page.goto(on_page(url, "adjust"))
     settled(page)
