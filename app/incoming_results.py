@@ -6,12 +6,11 @@ from pathlib import Path
 
 from app.errors import InputError
 from app.files import LARGEST_RECORD_BYTES, MB
+from app.kept_pictures import LARGEST_PICTURE_BYTES, check_picture, is_kept_picture
 from app.packed import check_arrays
 from app.result_folder import AGAIN, LARGEST_TABLE_BYTES, read_result
 from app.strict_json import strict_json
 
-LARGEST_PICTURE_BYTES = 10 * MB
-"""A photograph of a position takes 300 kB."""
 LARGEST_BYTES = {
     ".json": LARGEST_RECORD_BYTES,
     ".csv": LARGEST_TABLE_BYTES,
@@ -46,6 +45,8 @@ def check_result(folder: Path, called: str) -> None:
                 raise ValueError(f"it is larger than {most_bytes / MB:.0f} MB")
             if path.suffix == ".npz":
                 check_arrays(path)
+            elif is_kept_picture(name):
+                check_picture(path)
             elif path.suffix == ".json":
                 strict_json(path.read_bytes(), name)
         except ValueError as error:

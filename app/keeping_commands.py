@@ -122,10 +122,15 @@ def _told(report: Report, done: str, terminal: Progress) -> int:
 
 def _export(options: argparse.Namespace, terminal: Progress) -> int:
     from app.bundle import export_job
+    from app.kept_pictures import keep_pictures
 
-    path = export_job(_store(options), options.job, options.out or Path(f"{options.job}.zip"), options.clips)
+    store = _store(options)
+    without = keep_pictures(store, options.job, terminal)
+    path = export_job(store, options.job, options.out or Path(f"{options.job}.zip"), options.clips)
     terminal.clear()
     print(f"{path}: {path.stat().st_size / 1e6:.1f} MB")
+    for film in without:
+        print(f"It holds no pictures of {film.facts.label}: they could not be drawn.")
     return 0
 
 

@@ -284,7 +284,10 @@ def _make(store: Store, made: Made, folder: Path, control: JobControl) -> str | 
         return FRAMES_FILE
     if made.kind == "bundle":
         from app.bundle import export_job
+        from app.kept_pictures import keep_pictures
 
+        control.report(0, 0, "drawing pictures of three positions")
+        keep_pictures(store, made.job_id, control)
         control.report(0, 0, "packing the bundle")
         name = f"strokecurve-{made.job_id[:8]}.zip"
         export_job(store, made.job_id, folder / name, clips=bool(made.options.get("clips")))

@@ -59,6 +59,7 @@ def _paper_options(parser: argparse.ArgumentParser, default: str) -> None:
 
 
 def _report(options: argparse.Namespace, _progress: object) -> int:
+    from app.kept_pictures import kept_pictures
     from app.record import FilmFacts, JobFacts
     from app.report.job import JobRecord, RecordedFilm
     from app.report.photographs import find_clip
@@ -74,7 +75,7 @@ def _report(options: argparse.Namespace, _progress: object) -> int:
     job = JobRecord(found=film, only=True, made_on=date.today().isoformat(), **asdict(facts))
     record_pdf(job, out, options.paper)
     print(f"{out}: the record of {result.clip_name}.")
-    if clip is None:
+    if clip is None and not kept_pictures(result.folder):
         print("It has no photographs from the clip, as that was not found: name it with --clip.")
     return 0
 

@@ -18,12 +18,13 @@ def show_export(store: Store, job: Job) -> None:
     st.header("Bundle for a colleague", anchor=False)
     st.html(
         markup.paragraph(
-            "One file with all films' results, readings, intended travel, comments and verdicts. A colleague "
-            "opens it in their strokecurve, comments on it and sends it back; both sides' comments unite."
+            "One file with all films' results and pictures of three positions, readings, intended travel, "
+            "comments and verdicts. A colleague opens it in their strokecurve, comments on it and sends it "
+            "back; both sides' comments unite."
         )
     )
     with_clips = st.toggle(
-        "With the clips (larger; the frames can then be seen)", value=True, key=keys.WITH_CLIPS
+        "With the clips (larger; every frame can then be seen)", value=True, key=keys.WITH_CLIPS
     )
     size = bundle_bytes(store, job, with_clips)
     st.html(markup.paragraph(f"The bundle will have about {max(size / MB, 0.1):,.1f} MB.", "sc-small"))

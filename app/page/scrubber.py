@@ -13,6 +13,7 @@ from app import frames, made
 from app.errors import StoreError
 from app.estimates import format_estimate
 from app.jobs import Film
+from app.kept_pictures import kept_pictures
 from app.moments import first_moment_at, nearest_frame, travel_over_time
 from app.page import keys, markup, steps
 from app.page.door import current_store
@@ -146,12 +147,34 @@ def show_frame(film: Film, opened: Opened, row: pd.Series) -> None:
         words = f"Frame of the clip at {time_s:.2f} s with arms, rods and angles drawn in"
         st.html(markup.picture(jpeg, "image/jpeg", words))
     else:
-        st.info("The clip is not in this store, so its frames cannot be shown. Ask for a bundle with clips.")
+        show_kept(film, opened)
     steps.link("handover", "Comment on this moment", film.job_id, film.film_id, **{keys.AT: f"{time_s:.3f}"})
     seen = [(name, angle_at(row, name)) for name in opened.shafts]
     st.html(markup.table(("shaft", "angle from the first frame"), seen, SD_NOTE))
     picture = angles_picture(str(opened.folder))
     st.html(picture.html("Angle of every shaft over the clip, the chosen moment marked", upright=time_s))
+
+
+def show_kept(film: Film, opened: Opened) -> None:
+    """The pictures that came with the result where the clip did not, each with a way to its moment."""
+    kept = kept_pictures(opened.folder)
+    if not kept:
+        st.info("The clip is not in this store, so its frames cannot be shown. Ask for a bundle with clips.")
+        return
+    st.info(
+        "The clip is not in this store. These pictures came with it; a bundle with clips has every frame."
+    )
+    for number, one in enumerate(kept):
+        words = f"{one.words[0].upper()}{one.words[1:]}, {one.time_s:.2f} s"
+        st.html(
+            markup.picture(one.path.read_bytes(), "image/jpeg", f"{words}, arms, rods and angles drawn in")
+        )
+        st.button(
+            markup.plain(f"{words}: mark it on the curve"),
+            key=f"{keys.TO_KEPT}_{number}",
+            on_click=go_to,
+            args=(opened, film.film_id, one.time_s),
+        )
 
 
 def angle_at(row: pd.Series, shaft: str) -> str:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from app.errors import InputError
 from app.estimates import SPACE, format_estimate
 from app.files import measure_file
+from app.kept_pictures import kept_pictures
 from app.overlay import Drawing
 from app.report.blocks import Photograph, Photographs, Section, Text
 from app.report.job import RecordedFilm
@@ -27,6 +28,7 @@ NEAR_DEG = 0.3
 MOST_WIDE_PX = 1500
 """At the width of the page this is about 210 dots per inch."""
 JPEG_QUALITY = 88
+_UNREADABLE = (VisionError, InputError, OSError, ValueError, KeyError, cv2.error)
 
 
 def find_clip(result: FilmResult, given: Path | None = None) -> Path | None:
@@ -109,40 +111,75 @@ def moments(result: FilmResult) -> tuple[tuple[str, float], ...]:
 
 def photographs_section(film: RecordedFilm, title: str = "Photographs of three positions") -> Section:
     """Three pictures of the film, or why there are none."""
-    result = film.result
-    if film.clip is None and not (result.folder / OVERLAY_FILE).is_file():
-        return Section(title, (Text("Not available: the clip is not with the result."),))
-    taken = moments(result)
-    if not taken:
-        return Section(title, (Text("Not available: no frame shows all shafts measured."),))
-    try:
-        pictures = _pictures(film, [at_s for _, at_s in taken])
-    except (VisionError, OSError, ValueError, KeyError):
-        return Section(title, (Text("Not available: the clip or its tracks cannot be read."),))
-    box = _common(pictures)
-    set_ones = tuple(
-        _photograph(drawn, box, _caption(result, words, at_s))
-        for (words, at_s), (drawn, _) in zip(taken, pictures, strict=True)
-    )
-    return Section(title, (Photographs(set_ones),))
-
-
-def _pictures(film: RecordedFilm, times_s: list[float]) -> list[tuple[Rgb, Rgb | None]]:
-    """Frames with everything drawn in, each with itself as it was filmed where the clip is there."""
     folder = film.result.folder
-    if film.clip is None or not (folder / STAGES_FOLDER).is_dir():
-        return [(picture_at(folder / OVERLAY_FILE, at_s).rgb, None) for at_s in times_s]
-    drawing = Drawing.load(film.clip, folder)
-    plain = [picture_at(film.clip, at_s) for at_s in times_s]
-    return [(drawing.draw(picture), picture.rgb) for picture in plain]
+    if film.clip is None and not kept_pictures(folder) and not (folder / OVERLAY_FILE).is_file():
+        return Section(title, (Text("Not available: the clip is not with the result."),))
+    try:
+        if film.clip is not None and (folder / STAGES_FOLDER).is_dir():
+            pictures = tuple(photographs_from_clip(film).values())
+        else:
+            pictures = _kept(film.result) or _from_overlay(film.result)
+    except _UNREADABLE:
+        return Section(title, (Text("Not available: the clip or its tracks cannot be read."),))
+    if not pictures:
+        return Section(title, (Text("Not available: no frame shows all shafts measured."),))
+    return Section(title, (Photographs(pictures),))
 
 
-def _common(pictures: list[tuple[Rgb, Rgb | None]]) -> Box | None:
-    """The part of the frames that holds all that is drawn, with a margin; None to show them whole."""
+def photographs_from_clip(film: RecordedFilm) -> dict[tuple[str, float], Photograph]:
+    """Frames of the clip with everything drawn in, by position and moment; none where no frame shows all.
+
+    Raises
+    ------
+    VisionError, InputError
+        If the clip or what was followed in it cannot be read.
+    """
+    if film.clip is None:
+        raise InputError("The clip is not here.", "Name it.")
+    taken = moments(film.result)
+    if not taken:
+        return {}
+    drawing = Drawing.load(film.clip, film.result.folder)
+    plain = [picture_at(film.clip, at_s) for _, at_s in taken]
+    drawn = [drawing.draw(picture) for picture in plain]
+    box = _common(list(zip(drawn, [picture.rgb for picture in plain], strict=True)))
+    return {
+        (words, at_s): _photograph(rgb, box, _caption(film.result, words, at_s))
+        for (words, at_s), rgb in zip(taken, drawn, strict=True)
+    }
+
+
+def _kept(result: FilmResult) -> tuple[Photograph, ...]:
+    """Those that the result keeps; written anew, as they may have come in a bundle."""
+    found = []
+    for kept in kept_pictures(result.folder):
+        bgr = cv2.imdecode(np.frombuffer(kept.path.read_bytes(), np.uint8), cv2.IMREAD_COLOR)
+        if bgr is not None:
+            rgb = np.asarray(cv2.cvtColor(bgr, cv2.COLOR_BGR2RGB), np.uint8)
+            found.append(_photograph(rgb, None, _caption(result, kept.words, kept.time_s)))
+    return tuple(found)
+
+
+def _from_overlay(result: FilmResult) -> tuple[Photograph, ...]:
+    """Frames of the clip in which everything was drawn in."""
+    return tuple(
+        _photograph(picture_at(result.folder / OVERLAY_FILE, at_s).rgb, None, _caption(result, words, at_s))
+        for words, at_s in moments(result)
+    )
+
+
+def _common(pictures: list[tuple[Rgb, Rgb]]) -> Box | None:
+    """The part of the frames that holds all that is drawn, with a margin; None to show them whole.
+
+    Parameters
+    ----------
+    pictures : list of (ndarray, ndarray)
+        Each frame with everything drawn in, and as it was filmed.
+    """
     tall, wide = pictures[0][0].shape[:2]
     inside = np.zeros((tall, wide), bool)
     for drawn, plain in pictures:
-        if plain is None or plain.shape[:2] != inside.shape or drawn.shape != plain.shape:
+        if plain.shape[:2] != inside.shape or drawn.shape != plain.shape:
             return None
         inside |= (drawn != plain).any(axis=2)
     rows, columns = np.flatnonzero(inside.any(axis=1)), np.flatnonzero(inside.any(axis=0))

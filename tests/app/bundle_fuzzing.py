@@ -19,21 +19,28 @@ from pathlib import Path
 from typing import Any
 
 from clip_fuzzing import base_clips
-from confined import assert_ended_well, rows_of, say, write_cases
+from confined import HANG_S, assert_ended_well, rows_of, say, write_cases
 from stored import add_film, measured
+from streamlit.testing.v1 import AppTest
 
+import app.page
+from app import frames, made
 from app.bundle import export_job
 from app.cli import main
 from app.errors import PLAIN_ERRORS
 from app.job_record import record_of
 from app.keeping import check
 from app.limits import confine
+from app.page import keys
 from app.record import Comment, IntendedChoice, JobFacts, Proposals
 from app.store import DATABASE_FILE, Store
 
 MOST_MB = 1000
-"""The libraries take 300 MB, reading a table of the largest size taken some hundred more."""
+"""The libraries with the page take 500 MB, reading a table of the largest size taken some hundred more."""
 LINKAGE = "motor:shaft1"
+HOME = Path(app.page.__file__).with_name("home.py")
+SHOWN = {"Travel, low fire to high fire", "Findings", "A moment of the film", "Travel curve", "Geometry"}
+"""Parts of the page to read a film."""
 
 
 def lay_out(place: Path) -> bytes:
@@ -102,14 +109,27 @@ def rows(store: Path) -> set[str]:
 
 
 def shown(store: Store, earlier: set[str]) -> str:
-    """What is wrong with what was taken in, as pages and records read it; empty if nothing is."""
+    """What is wrong with what was taken in, as records and the page read it; empty if nothing is."""
     for job in store.jobs():
-        for film in job.films if job.job_id not in earlier else ():
+        if job.job_id in earlier:
+            continue
+        for film in job.films:
             try:
                 if film.measured is not None:
                     record_of(store, job.job_id, film.film_id)
             except PLAIN_ERRORS as error:
                 return str(error)
+        sys.argv = ["home.py", "--store", str(store.folder)]
+        page = AppTest.from_file(str(HOME), default_timeout=HANG_S)
+        page.query_params[keys.JOB] = job.job_id
+        page.run()
+        page.switch_page("read.py")
+        page.query_params[keys.JOB] = job.job_id
+        page.run()
+        faults = [one.value for one in page.exception] + [one.value for one in page.error]
+        headers = {one.value for one in page.header}
+        if faults or (any(film.measured for film in job.films) and not headers >= SHOWN):
+            return f"{faults}, {sorted(headers)}"
     return ""
 
 
@@ -117,6 +137,9 @@ def import_all(place: Path) -> None:
     """Take every bundle in, each into a store of its own that is as ``kept``."""
     confine()
     kept, store = place / "kept", place / "store"
+    # No process that draws or copies clips: those are tried with damaged clips.
+    made.start_process = lambda store, command, log: None
+    frames.frame_jpeg = lambda clip, folder, time_s, copy: b"a frame"
     earlier = {job.job_id for job in Store(kept).jobs()}
     files_before, rows_before = contents(kept), rows(kept)
     for bundle in sorted((place / "cases").iterdir()):
