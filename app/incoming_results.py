@@ -34,7 +34,7 @@ def check_result(folder: Path, called: str) -> None:
     InputError
         With what is wrong.
     """
-    read_result(folder, called)
+    read_result(folder, called, strict=True)
     for path in sorted(folder.rglob("*")):
         if not path.is_file():
             continue

@@ -17,6 +17,7 @@ from app.errors import InputError
 from app.files import LARGEST_RECORD_BYTES, MB
 from app.numeric import finite
 from app.record import LARGEST_DEG, LARGEST_S
+from app.record_form import check_form
 from app.results import ANGLES_FILE, RECORD_FILE, TRAVEL_FILE
 from app.strict_json import strict_json
 from app.tables import PASSES, SEVERITIES
@@ -87,7 +88,9 @@ def texts(value: object) -> tuple[str, ...]:
     return tuple(one for one in value if isinstance(one, str)) if isinstance(value, list) else ()
 
 
-def read_result(folder: Path, called: str | None = None, hint: str = AGAIN) -> FilmResult:
+def read_result(
+    folder: Path, called: str | None = None, hint: str = AGAIN, *, strict: bool = False
+) -> FilmResult:
     """Read a result folder; nothing in it takes more memory than a film's result may, whoever wrote it.
 
     Parameters
@@ -97,6 +100,9 @@ def read_result(folder: Path, called: str | None = None, hint: str = AGAIN) -> F
         What to call the result in messages; otherwise its folder is named.
     hint : str
         What to do where it cannot be used.
+    strict : bool
+        Whether every figure must be of the kind it should be, as pages rely on; otherwise those that are not
+        count as missing.
 
     Returns
     -------
@@ -118,6 +124,8 @@ def read_result(folder: Path, called: str | None = None, hint: str = AGAIN) -> F
         if called is None:
             _refuse_joined(folder, content)
         _check_record(content)
+        if strict:
+            _check_form(content)
         shafts, linkages = names_in(content)
         travel = travel_as_named(read_table(folder / TRAVEL_FILE, TRAVEL_COLUMNS, TEXT_COLUMNS), linkages)
         if not travel["pass"].isin(PASSES).all():
@@ -207,6 +215,14 @@ def _check_record(content: Any) -> None:
             raise _Damaged(RECORD_FILE, "a linkage has no geometry")
     if any(finding.get("severity") not in SEVERITIES for finding in content["findings"]):
         raise _Damaged(RECORD_FILE, "a finding has no severity")
+
+
+def _check_form(content: Any) -> None:
+    """Refuse a record in which anything known is of another kind than it should be."""
+    try:
+        check_form(content)
+    except ValueError as error:
+        raise _Damaged(RECORD_FILE, str(error)) from error
 
 
 def _is_quantity(entry: object) -> bool:

@@ -81,7 +81,7 @@ def show_joints(opened: Opened, name: str, play: Entry | None) -> None:
         (words, estimate_of(play[key].get("play_mm"), "mm"), estimate_of(play[key].get("lost_deg"), "deg"))
         for key, words in PINS
     ]
-    found = {str(one["where"]) for one in opened.record["findings"] if one["code"] == "worn_joint"}
+    found = {str(one.get("where")) for one in opened.record["findings"] if one.get("code") == "worn_joint"}
     worn = [words for _, words in PINS if f"{name} {words.lower()}" in found]
     verdict = f"{' and '.join(worn)} worn" if worn else "No joint stands out as worn"
     st.html(

@@ -50,7 +50,6 @@ def open_result(folder: str) -> Opened:
 
     It may have come in a bundle, and an earlier version looked at those less closely.
     """
-    result = read_result(
-        Path(folder), "the result of this film", "Analyse the clip again, or ask for the bundle again."
-    )
+    hint = "Analyse the clip again, or ask for the bundle again."
+    result = read_result(Path(folder), "the result of this film", hint, strict=True)
     return Opened(result.folder, result.angles, result.travel, dict(result.record))

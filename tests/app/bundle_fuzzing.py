@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import io
+import logging
 import re
 import resource
 import shutil
@@ -18,6 +19,7 @@ import time
 from pathlib import Path
 from typing import Any
 
+import streamlit as st
 from clip_fuzzing import base_clips
 from confined import HANG_S, assert_ended_well, rows_of, say, write_cases
 from stored import add_film, measured
@@ -108,6 +110,17 @@ def rows(store: Path) -> set[str]:
         return {f"{name} {row!r}" for name in tables for row in database.execute(f'SELECT * FROM "{name}"')}
 
 
+class _Faults(logging.Handler):
+    """Keeps the traces of faults that a part of the page hid."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.traces = ""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        self.traces += logging.Formatter().format(record)
+
+
 def shown(store: Store, earlier: set[str]) -> str:
     """What is wrong with what was taken in, as records and the page read it; empty if nothing is."""
     for job in store.jobs():
@@ -119,6 +132,11 @@ def shown(store: Store, earlier: set[str]) -> str:
                     record_of(store, job.job_id, film.film_id)
             except PLAIN_ERRORS as error:
                 return str(error)
+        # Every store here has the same place, so that its results would be taken for those of the one before.
+        st.cache_resource.clear()
+        st.cache_data.clear()
+        told = _Faults()
+        logging.getLogger("app.page.shell").addHandler(told)
         sys.argv = ["home.py", "--store", str(store.folder)]
         page = AppTest.from_file(str(HOME), default_timeout=HANG_S)
         page.query_params[keys.JOB] = job.job_id
@@ -129,7 +147,7 @@ def shown(store: Store, earlier: set[str]) -> str:
         faults = [one.value for one in page.exception] + [one.value for one in page.error]
         headers = {one.value for one in page.header}
         if faults or (any(film.measured for film in job.films) and not headers >= SHOWN):
-            return f"{faults}, {sorted(headers)}"
+            return f"{faults}, {sorted(headers)}\n{told.traces}"
     return ""
 
 

@@ -141,6 +141,14 @@ def change_result(good: Files, change: Callable[[dict[str, Any]], object]) -> by
         (lambda result: result["findings"][0].update(severity="dire"), "a finding has no severity"),
         (lambda result: result["findings"].extend(result["findings"] * 400), "more than 1,000 findings"),
         (lambda result: result["shafts"].append({"name": "shaft9"}), "no column shaft9_deg"),
+        (lambda result: result["shafts"][0].update(travel_deg="far"), r"shafts\[0\].travel_deg is no number"),
+        (lambda result: result["linkages"][0].update(slips="x"), r"linkages\[0\].slips is no list"),
+        (lambda result: result["linkages"][0].update(slips=[None]), r"slips has an empty place"),
+        (lambda result: result["linkages"][0].update(joint_play={}), r"joint_play has no driven?_pin"),
+        (lambda result: result["linkages"][0].update(stroke=[]), r"stroke is no record"),
+        (lambda result: result["findings"][0].update(advice=3), r"findings\[0\].advice is no text"),
+        (lambda result: result["findings"][0].update(value=10**400), r"findings\[0\].value is no number"),
+        (lambda result: result.update(trains=[{"shafts": []}]), r"trains\[0\] has no"),
     ],
 )
 def test_records_that_no_page_could_show(

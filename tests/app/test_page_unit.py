@@ -436,11 +436,21 @@ def test_a_result_that_does_not_say_which_way_a_shaft_opens_is_still_shown(store
     path = run_of(job).result / "result.json"
     record = json.loads(path.read_text(encoding="utf-8"))
     record["shafts"][0].pop("opening")
-    record["shafts"][1]["travel_deg"] = "far"
-    record["trains"] = [{"shafts": []}]
+    record["shafts"][1]["travel_deg"] = None
     path.write_text(json.dumps(record), encoding="utf-8")
     page = visit(job)
     assert not page.exception
     assert "motor, way of opening not known" in all_text(page)
     assert "shaft1, opens clockwise" in all_text(page)
     assert "Geometry" in [header.value for header in page.header], "the rest of the page stands"
+
+
+def test_a_result_of_another_form_is_said_in_a_sentence(store: Store) -> None:
+    job = measured(store)
+    path = run_of(job).result / "result.json"
+    record = json.loads(path.read_text(encoding="utf-8"))
+    record["shafts"][1]["travel_deg"] = "far"
+    path.write_text(json.dumps(record), encoding="utf-8")
+    page = visit(job)
+    assert not page.exception
+    assert "cannot be used: shafts\\[1\\].travel\\_deg is no number" in page.error[0].value
