@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import re
 import subprocess
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
+from weakref import WeakKeyDictionary
 
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, WebSocket, expect, sync_playwright
+from streamlit.proto.BackMsg_pb2 import BackMsg
+from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
 
 from app.page.launch import ADDRESS, command, free_port, wait_until_ready
 
@@ -25,8 +29,50 @@ BROWSER_ARGUMENTS = [
 ]
 WIDTHS_PX = {"phone": (390, 844), "laptop": (1280, 900)}
 PATIENCE_MS = 30_000
-ANALYSIS_MS = 120_000
+ANALYSIS_MS = 240_000
 CLIP_INPUT = 'input[type="file"][accept*=".mp4"]'
+
+
+class Runs:
+    """Runs of the script behind a page that somebody asked for, as browser and server speak of them.
+
+    The page itself tells of a run only once the server has begun it, so it looks idle after a press until
+    then. What the page asks for by itself, to show progress, does not count.
+    """
+
+    def __init__(self, page: Page) -> None:
+        self.asked = 0
+        self.ended = True
+        self._begun = True
+        self._fragment = ""
+        page.on("websocket", self._listen)
+
+    def _listen(self, socket: WebSocket) -> None:
+        socket.on("framesent", self._sent)
+        socket.on("framereceived", self._received)
+
+    def _sent(self, payload: bytes | str) -> None:
+        if isinstance(payload, str):
+            return
+        message = BackMsg.FromString(payload)
+        if message.WhichOneof("type") == "rerun_script" and not message.rerun_script.is_auto_rerun:
+            self.asked += 1
+            self.ended = self._begun = False
+            self._fragment = message.rerun_script.fragment_id
+
+    def _received(self, payload: bytes | str) -> None:
+        if isinstance(payload, str):
+            return
+        message = ForwardMsg.FromString(payload)
+        kind, run = message.WhichOneof("type"), message.metadata.run
+        if kind == "new_session":
+            # A part of the page that was asked for is also drawn where all of it is.
+            self._begun |= not run.fragment_ids or self._fragment in run.fragment_ids
+        elif kind == "script_finished":
+            self.ended |= self._begun and message.script_finished != ForwardMsg.FINISHED_EARLY_FOR_RERUN
+
+
+_RUNS: WeakKeyDictionary[Page, Runs] = WeakKeyDictionary()
 
 
 @contextmanager
@@ -68,6 +114,7 @@ def looked_at(browser: Browser, width: str, complaints: list[str]) -> Iterator[P
     )
     page = context.new_page()
     page.set_default_timeout(PATIENCE_MS)
+    _RUNS[page] = Runs(page)
     page.on("console", lambda line: complaints.append(line.text) if line.type == "error" else None)
     page.on("pageerror", lambda error: complaints.append(str(error)))
     try:
@@ -76,10 +123,64 @@ def looked_at(browser: Browser, width: str, complaints: list[str]) -> Iterator[P
         context.close()
 
 
+def waited_for(page: Page, reached: Callable[[], bool], what: str, patience_ms: float = PATIENCE_MS) -> None:
+    """Wait for something that no element of the page shows, while the page goes on."""
+    deadline = time.monotonic() + patience_ms / 1000
+    while not reached():
+        assert time.monotonic() < deadline, f"waited in vain: {what}"
+        page.wait_for_timeout(50)
+
+
+@contextmanager
+def answered(page: Page) -> Iterator[None]:
+    """Wait until the server has worked through what is done to the page inside, and the page shows it.
+
+    For whatever makes the page ask the server: a press, a choice, a field that is left. Presses that follow
+    meet the page as it is then.
+    """
+    runs = _RUNS[page]
+    before = runs.asked
+    yield
+    waited_for(page, lambda: runs.asked > before, "that the page asks the server")
+    waited_for(page, lambda: runs.ended, "that the server has answered")
+    # The browser tells of a message before the page has drawn it.
+    page.evaluate("() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
+    settled(page)
+
+
 def settled(page: Page) -> None:
-    """Wait until the page has run to its end and every picture is there."""
+    """Wait until the page has run to its end and every picture is there.
+
+    For a page that was just opened. After a press it may return before the server has begun to answer;
+    then ``answered`` is what waits.
+    """
     page.wait_for_selector('[data-testid="stApp"][data-test-script-state="notRunning"]')
     page.wait_for_function("() => [...document.images].every((picture) => picture.complete)")
+
+
+def at_rest(page: Page) -> None:
+    """Wait until nothing scrolls any more, as a press meets what is under it then."""
+    page.evaluate(
+        """() => new Promise((done) => {
+            let before = null, still = 0;
+            const look = () => {
+                const now = [...document.querySelectorAll('.stMain, .stMain *')]
+                    .filter((one) => one.scrollHeight > one.clientHeight).map((one) => one.scrollTop).join();
+                still = now === before ? still + 1 : 0;
+                before = now;
+                if (still < 5) requestAnimationFrame(look); else done();
+            };
+            look();
+        })"""
+    )
+
+
+def unfold(page: Page) -> None:
+    """Open every box of a page; what is in them is drawn then."""
+    folded = page.locator("[data-testid='stExpander'] details:not([open]) > summary")
+    while folded.count():
+        folded.first.click()
+    settled(page)
 
 
 def too_wide(page: Page) -> int:
@@ -91,6 +192,15 @@ def too_wide(page: Page) -> int:
             " - window.innerWidth"
         )
     )
+
+
+def reloaded(page: Page) -> None:
+    """Reload; the address must lead to the same page and nothing may be too wide."""
+    before = page.url
+    page.reload()
+    settled(page)
+    assert page.url == before
+    assert too_wide(page) <= 0
 
 
 def upload(page: Page, address: str, clip: Path | dict) -> None:

@@ -57,6 +57,23 @@ def _paste(
     image[cover > 127] = drawn[cover > 127]
 
 
+def repeated(clip: Path, times: int, path: Path) -> Path:
+    """A clip one after the other, its pictures as they are."""
+    with av.open(str(clip)) as source, av.open(str(path), "w") as out:
+        inward = source.streams.video[0]
+        outward = out.add_stream_from_template(inward)
+        for number in range(times):
+            source.seek(0)
+            for packet in source.demux(inward):
+                if packet.dts is None or packet.pts is None:  # the last, empty one
+                    continue
+                packet.pts += number * (inward.duration or 0)
+                packet.dts += number * (inward.duration or 0)
+                packet.stream = outward
+                out.mux(packet)
+    return path
+
+
 def write(path: Path, draw: Callable[[int], NDArray[np.uint8]], frames: int = 40, rate: int = 30) -> Path:
     """Encode pictures as an MP4 file."""
     with av.open(str(path), "w") as container:

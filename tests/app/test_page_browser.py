@@ -6,7 +6,19 @@ import re
 from pathlib import Path
 
 import pytest
-from browsing import ANALYSIS_MS, WIDTHS_PX, job_of, looked_at, on_page, settled, too_wide, upload
+from browsing import (
+    ANALYSIS_MS,
+    WIDTHS_PX,
+    answered,
+    at_rest,
+    job_of,
+    looked_at,
+    on_page,
+    settled,
+    too_wide,
+    upload,
+)
+from drawn_clips import repeated
 from playwright.sync_api import Browser, Page, expect
 from stored import run_of
 
@@ -92,9 +104,9 @@ def test_moment_follows_the_slider(browser: Browser, measured_url: str, complain
         settled(page)
         frame = page.get_by_alt_text(re.compile("^Frame of the clip"))
         before = frame.get_attribute("alt")
-        page.get_by_role("slider").press("End")
+        with answered(page):
+            page.get_by_role("slider").press("End")
         expect(frame).not_to_have_attribute("alt", before or "")
-        settled(page)
         assert frame.evaluate("(picture) => picture.naturalWidth") > 300
 
 
@@ -105,24 +117,23 @@ def test_comparison_with_equal_travel(
     with looked_at(browser, width, complaints) as page:
         page.goto(on_page(measured_url, "compare"))
         settled(page)
-        page.get_by_text("Equal travel", exact=True).click()
+        with answered(page):
+            page.get_by_text("Equal travel", exact=True).click()
         expect(page.get_by_text("largest deviation")).to_be_visible()
-        settled(page)
         assert too_wide(page) <= 0
-        page.get_by_text("A table typed in").click()
+        with answered(page):
+            page.get_by_text("A table typed in").click()
         expect(page.get_by_text("Fill in the driven travel of two rows")).to_be_visible()
-        settled(page)
         assert too_wide(page) <= 0
-        page.get_by_text("No comparison").click()
+        page.get_by_text("None yet", exact=True).click()
         expect(page.get_by_text("largest deviation")).to_have_count(0)
 
 
 def type_into_sheet(page: Page, row: int, value: str) -> None:
     """Type a driven travel into a row of the sheet, as a person with a keyboard does."""
-    settled(page)
     sheet = page.get_by_test_id("stDataFrame").locator("canvas").first
     sheet.evaluate("(canvas) => canvas.scrollIntoView({block: 'center'})")
-    page.wait_for_timeout(500)
+    at_rest(page)
     box = sheet.bounding_box()
     assert box is not None
     place = (box["x"] + box["width"] * 0.55, box["y"] + HEAD_PX + ROW_PX * (row + 0.5))
@@ -134,10 +145,12 @@ def type_into_sheet(page: Page, row: int, value: str) -> None:
     page.keyboard.press("Enter")
     cell = page.locator(".gdg-input")
     cell.wait_for()
-    # The sheet drops letters that come faster than anyone types.
-    cell.press_sequentially(value, delay=60)
-    cell.press("Enter")
-    cell.wait_for(state="detached")
+    # At once, as the sheet drops letters that come faster than anyone types.
+    cell.fill(value)
+    expect(cell).to_have_value(value)
+    with answered(page):
+        cell.press("Enter")
+        cell.wait_for(state="detached")
 
 
 def test_table_typed_in_by_hand(
@@ -147,7 +160,8 @@ def test_table_typed_in_by_hand(
     with looked_at(browser, "laptop", complaints) as page:
         page.goto(on_page(measured_url, "compare"))
         settled(page)
-        page.get_by_text("A table typed in").click()
+        with answered(page):
+            page.get_by_text("A table typed in").click()
         expect(page.get_by_text("Fill in the driven travel of two rows")).to_be_visible()
         type_into_sheet(page, 0, "0")
         type_into_sheet(page, 9, "51,5")
@@ -160,11 +174,10 @@ def test_table_typed_in_by_hand(
         expect(page.get_by_text("largest deviation")).to_be_visible()
         type_into_sheet(page, 5, "20")
         expect(page.get_by_text("not a number")).to_have_count(0)
-        settled(page)
         kept = store.intended(job_id, LINKAGE)
         assert kept is not None
         assert kept.rows == ((0.0, 0.0, None), (50.0, 20.0, None), (90.0, 51.5, None))
-        page.get_by_text("No comparison").click()
+        page.get_by_text("None yet", exact=True).click()
         expect(page.get_by_text("largest deviation")).to_have_count(0)
 
 
@@ -194,15 +207,17 @@ def test_marker_sheet_can_be_taken_away(browser: Browser, address: str, complain
 
 
 def test_cancel_stops_the_analysis_and_keeps_the_clip(
-    browser: Browser, address: str, store: Store, complaints: list[str]
+    browser: Browser, address: str, store: Store, complaints: list[str], tmp_path: Path
 ) -> None:
+    # A minute and a half, so that the analysis cannot end before somebody presses.
+    clip = repeated(SAMPLE, 8, tmp_path / "long.mp4")
     with looked_at(browser, "phone", complaints) as page:
-        upload(page, address, SAMPLE)
+        upload(page, address, clip)
         page.get_by_role("button", name="Cancel").click()
-        expect(page.get_by_text("You cancelled this analysis")).to_be_visible(timeout=ANALYSIS_MS)
+        expect(page.get_by_text("This analysis was cancelled")).to_be_visible(timeout=ANALYSIS_MS)
         film = store.job(job_of(page.url)).films[0]
         assert run_of(film).state is RunState.CANCELLED
-        assert film.clip.path.stat().st_size == SAMPLE.stat().st_size
+        assert film.clip.path.stat().st_size == clip.stat().st_size
         assert not run_of(film).result.exists()
         assert too_wide(page) <= 0
 

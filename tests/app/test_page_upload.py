@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 
 import pytest
-from browsing import CLIP_INPUT, job_of, looked_at, settled
+from browsing import CLIP_INPUT, answered, job_of, looked_at, settled, waited_for
 from playwright.sync_api import Browser, Route, expect
 
 from app.page.receiving import PIECE_BYTES, UPLOAD_ADDRESS
@@ -39,8 +39,7 @@ def test_an_upload_goes_on_after_breaks_and_after_a_reload(
         settled(page)
         page.locator(CLIP_INPUT).set_input_files(clip)
         expect(page.get_by_text(re.compile(r"^\d+ % of 25\.2 MB$"))).to_be_visible()
-        while not begun or begun[-1] < 2 * PIECE_BYTES:
-            page.wait_for_timeout(100)
+        waited_for(page, lambda: bool(begun) and begun[-1] >= 2 * PIECE_BYTES, "the third piece")
         assert begun == [0, PIECE_BYTES, PIECE_BYTES, PIECE_BYTES, 2 * PIECE_BYTES]
         assert store.jobs() == () or store.jobs()[0].title != "long.mp4"
 
@@ -52,8 +51,8 @@ def test_an_upload_goes_on_after_breaks_and_after_a_reload(
         )
         page.reload()
         settled(page)
-        page.get_by_role("radio", name="as left").click()
-        settled(page)
+        with answered(page):
+            page.get_by_role("radio", name="as left").click()
         page.locator(CLIP_INPUT).set_input_files(clip)
         page.wait_for_url(re.compile(r"/film\?job=\w+&film=\w+"))
         assert again[0] >= 2 * PIECE_BYTES, "what had arrived is not sent again"
@@ -100,8 +99,11 @@ def test_an_upload_that_was_taken_in_is_never_called_stopped(
         page.goto(address)
         settled(page)
         page.locator(CLIP_INPUT).set_input_files(clip)
-        while "late.mp4" not in [film.facts.label for job in store.jobs() for film in job.films]:
-            page.wait_for_timeout(50)
+        waited_for(
+            page,
+            lambda: "late.mp4" in [film.facts.label for job in store.jobs() for film in job.films],
+            "the film in the store",
+        )
         page.get_by_role("button", name="Stop the upload").click()
         page.wait_for_url(re.compile(r"/film\?job=\w+&film=\w+"))
         assert store.job(job_of(page.url)).films[0].clip.path.read_bytes() == clip.read_bytes()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from browsing import looked_at, settled
+from browsing import looked_at, settled, unfold
 from fake_result import SHAFTS, write_fake_result
 from playwright.sync_api import Browser, Page
 from stored import add_film, measured, run_of
@@ -70,11 +70,7 @@ def test_names_are_shown_as_they_are_on_every_page(
         for place in places:
             page.goto(place)
             settled(page)
-            # Folded parts are drawn when they are opened.
-            folded = page.locator("[data-testid='stExpander'] details:not([open]) > summary")
-            while folded.count():
-                folded.first.click()
-            settled(page)
+            unfold(page)
             for made in DRAWN:
                 found = page.locator(f"[data-testid='stMarkdownContainer'] {made}")
                 assert found.count() == 0, (place, made, found.first.inner_text())
