@@ -25,17 +25,17 @@ class Form:
     needed: frozenset[str] = frozenset()
 
 
-NUMBER, TEXT, FLAG = "no number", "no text", "neither true nor false"
+NUMBER, SPREAD, TEXT, FLAG = "no number", "no number from 0 on", "no text", "neither true nor false"
 """Single values, by what is said where they are something else; each may be missing or null."""
-FIGURE = Form(dict.fromkeys(("value", "sd", "at_driver_deg"), NUMBER) | {"arm": TEXT, "pass": TEXT})
-_QUANTITY = Form({"value": NUMBER, "sd": NUMBER, "determined": FLAG, "evidence": [TEXT], "settle": TEXT})
+FIGURE = Form({"value": NUMBER, "sd": SPREAD, "at_driver_deg": NUMBER, "arm": TEXT, "pass": TEXT})
+_QUANTITY = Form({"value": NUMBER, "sd": SPREAD, "determined": FLAG, "evidence": [TEXT], "settle": TEXT})
 _PIN = Form({"play_mm": FIGURE, "lost_deg": FIGURE})
 _PINS = ("drive_pin", "driven_pin")
 _SLIP = Form(
     {"arm": TEXT, "time_s": NUMBER, "at_driver_deg": NUMBER, "driven_deg": FIGURE, "drive_deg": FIGURE}
 )
-_STROKE_NUMBERS = ("driver_travel_deg", "driver_travel_sd_deg", "opening_passes", "closing_passes")
-_STROKE = Form(dict.fromkeys(_STROKE_NUMBERS, NUMBER) | {"opening": TEXT})
+_STROKE_NUMBERS = ("driver_travel_deg", "opening_passes", "closing_passes")
+_STROKE = Form(dict.fromkeys(_STROKE_NUMBERS, NUMBER) | {"driver_travel_sd_deg": SPREAD, "opening": TEXT})
 _FIT = Form(
     {"rms_deg": NUMBER, "chi_square": NUMBER, "degrees_of_freedom": NUMBER, "notes": [TEXT]}
     | {"correlation": Form({"of": [TEXT], "matrix": [[NUMBER]]})}
@@ -67,12 +67,12 @@ _TRAIN = Form(
     {"shafts": [TEXT]} | dict.fromkeys(_TRAIN_FIGURES, FIGURE), frozenset(("shafts", *_TRAIN_FIGURES))
 )
 _SHAFT = Form(
-    {"name": TEXT, "opening": TEXT, "centre_mm": [NUMBER], "centre_sd_mm": [NUMBER]}
-    | dict.fromkeys(("travel_deg", "travel_sd_deg", "axis_tilt_deg", "frames_measured"), NUMBER)
+    {"name": TEXT, "opening": TEXT, "centre_mm": [NUMBER], "centre_sd_mm": [SPREAD], "travel_sd_deg": SPREAD}
+    | dict.fromkeys(("travel_deg", "axis_tilt_deg", "frames_measured"), NUMBER)
 )
 _FINDING = Form(
     dict.fromkeys(("code", "severity", "where", "unit", "text", "advice"), TEXT)
-    | dict.fromkeys(("value", "sd", "limit"), NUMBER)
+    | {"value": NUMBER, "sd": SPREAD, "limit": NUMBER}
 )
 _CLIP_NUMBERS = ("frames", "duration_s", "mean_rate_hz", "quarter_turns", "bit_depth", "damaged_packets")
 _CLIP = Form(
@@ -92,7 +92,7 @@ def check_form(value: Any, form: Any = RECORD, place: str = "") -> None:
     Parameters
     ----------
     value : JSON value
-    form : Form, list of one form, or one of NUMBER, TEXT, FLAG
+    form : Form, list of one form, or one of NUMBER, SPREAD, TEXT, FLAG
     place : str
         Where in the record it stands, for the message.
 
@@ -115,12 +115,14 @@ def check_form(value: Any, form: Any = RECORD, place: str = "") -> None:
         if not isinstance(value, list):
             raise ValueError(f"{place} is no list")
         for number, one in enumerate(value):
-            if one is None and form[0] != NUMBER:
+            if one is None and form[0] not in (NUMBER, SPREAD):
                 raise ValueError(f"{place} has an empty place")
             check_form(one, form[0], f"{place}[{number}]")
     else:
+        number = finite(value)
         kinds = {
-            NUMBER: finite(value) is not None,
+            NUMBER: number is not None,
+            SPREAD: number is not None and number >= 0,
             TEXT: isinstance(value, str),
             FLAG: isinstance(value, bool),
         }

@@ -279,6 +279,8 @@ def read_table(
         largest = LARGEST_S if column == "time_s" else LARGEST_DEG
         if (np.abs(table[column].to_numpy()) > largest).any():
             raise _Damaged(name, f"a field of {column} is beyond {largest:,.0f}")
+        if column.endswith("sd_deg") and (table[column].to_numpy() < 0).any():
+            raise _Damaged(name, f"a standard deviation in {column} is below 0")
     return table
 
 

@@ -41,8 +41,8 @@ MOST_MB = 1000
 """The libraries with the page take 500 MB, reading a table of the largest size taken some hundred more."""
 LINKAGE = "motor:shaft1"
 HOME = Path(app.page.__file__).with_name("home.py")
-SHOWN = {"Travel, low fire to high fire", "Findings", "A moment of the film", "Travel curve", "Geometry"}
-"""Parts of the page to read a film."""
+SHOWN = {"Travel, low fire to high fire", "Findings", "A moment of the film"}
+"""Parts of the page to read a film that are there even if it shows no linkage."""
 
 
 def lay_out(place: Path) -> bytes:

@@ -28,6 +28,7 @@ def main(count: int, seed: int) -> None:
             for end, took_s in try_batch(batch, Path(place)):
                 ends[end] += 1
                 slowest_s = max(slowest_s, took_s)
+            print(f"{sum(ends.values())} so far, slowest {slowest_s:.2f} s", flush=True)
     for sentence, times in ends.most_common():
         print(f"{times:6d}  {sentence}")
     print(f"{sum(ends.values())} bundles, slowest {slowest_s:.2f} s")
