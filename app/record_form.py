@@ -119,10 +119,10 @@ def check_form(value: Any, form: Any = RECORD, place: str = "") -> None:
                 raise ValueError(f"{place} has an empty place")
             check_form(one, form[0], f"{place}[{number}]")
     else:
-        number = finite(value)
+        known = finite(value)
         kinds = {
-            NUMBER: number is not None,
-            SPREAD: number is not None and number >= 0,
+            NUMBER: known is not None,
+            SPREAD: known is not None and known >= 0,
             TEXT: isinstance(value, str),
             FLAG: isinstance(value, bool),
         }
