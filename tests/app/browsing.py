@@ -127,8 +127,20 @@ def waited_for(page: Page, reached: Callable[[], bool], what: str, patience_ms: 
     """Wait for something that no element of the page shows, while the page goes on."""
     deadline = time.monotonic() + patience_ms / 1000
     while not reached():
-        assert time.monotonic() < deadline, f"waited in vain: {what}"
+        assert time.monotonic() < deadline, f"waited in vain: {what} ({state_of(page)})"
         page.wait_for_timeout(50)
+
+
+def state_of(page: Page) -> str:
+    """What the page says of its script and of its connection, and where the focus is."""
+    script, connection, focus = page.evaluate(
+        """() => {
+            const {testScriptState, testConnectionState} =
+                document.querySelector('[data-testid="stApp"]')?.dataset ?? {};
+            return [testScriptState, testConnectionState, document.activeElement?.outerHTML.slice(0, 200)];
+        }"""
+    )
+    return f"script {script}, connection {connection}, focus on {focus}"
 
 
 @contextmanager
