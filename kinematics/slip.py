@@ -225,6 +225,20 @@ def _without_negative(fit: StepFit) -> float:
     return fit.chi_square + (min(fit.slack, 0.0) / max(fit.slack_sd, 1e-12)) ** 2
 
 
+def _below_zero(fit: StepFit) -> bool:
+    """Whether lost motion is surely negative: a step at a reversal has then taken its place."""
+    return fit.slack <= -_SURE * fit.slack_sd * float(np.sqrt(fit.excess))
+
+
+def _preferred(fit: StepFit) -> tuple[bool, float]:
+    """What to order fits of a believed step by: lost motion that a joint can have first, then their misfit.
+
+    A wide step frees more bins than a narrow one, and lost motion may hide in them: Akaike's criterion
+    charges for each.
+    """
+    return _below_zero(fit), fit.chi_square - 2 * fit.freedom
+
+
 def _one_more(
     problem: StepProblem, fits: tuple[StepFit, ...], to_beat: float, settings: Settings
 ) -> tuple[StepFit, ...]:
@@ -244,11 +258,11 @@ def _one_more(
         found["drive"] += [_placed(problem, "drive", like, step) for like in (_alike(fits, "drive"), start)]
     if not found[ARMS[0]]:
         return ()
-    pair = [min(f, key=lambda g: g.chi_square) for f in found.values()]
+    lowest = [min(f, key=lambda g: g.chi_square) for f in found.values()]
     to_beat = min(to_beat, _without_negative(base))
-    if not all(_believed(f, base, to_beat, problem, settings) for f in _witnesses(pair, problem)):
+    if not all(_believed(f, base, to_beat, problem, settings) for f in _witnesses(lowest, problem)):
         return ()
-    best, other = sorted(pair, key=lambda f: f.chi_square)
+    best, other = sorted((min(f, key=_preferred) for f in found.values()), key=_preferred)
     if len(other.steps) != len(best.steps):  # steps close together were taken for one in one of them only
         other = problem.fit(other.arm, best.steps, replace(best, steps=(), sizes=np.zeros(0)))
     return best, other
@@ -318,8 +332,7 @@ def _believed(
     fall = min(weakest, to_beat - fit.chi_square)
     frames = problem.bins.frames
     enough = min(int(frames[: step.first].sum()), int(frames[step.stop :].sum())) >= _MIN_FRAMES
-    # lost motion cannot be negative: a step at a reversal may have taken its place
-    sound = fit.slack > -_SURE * fit.slack_sd * np.sqrt(fit.excess) or fit.slack > before.slack
+    sound = not _below_zero(fit) or fit.slack > before.slack
     # what passes that simply differ leave over, or a shaft that was held and came free, no step explains
     over = to_beat - before.freedom
     sound = sound and fit.chi_square - fit.freedom <= (1 - _EXPLAINS) * over + 3 * np.sqrt(2 * fit.freedom)

@@ -60,6 +60,17 @@ def test_no_slip_where_there_is_none(layout: str, fault: str) -> None:
     assert abs(followed.slack_rad - made.slack) < 0.1 * DEG
 
 
+@pytest.mark.parametrize("number", [9, 17])
+def test_a_slip_at_the_end_of_the_stroke_does_not_trade_places_with_lost_motion(number: int) -> None:
+    """Such as -41 degrees of it, or 3, each beside a step that makes up for it: both fit these films."""
+    made = faulty_film(np.random.default_rng([number, 0, 3, 1]), "equal", "driven arm slips")
+    followed = follow(made.stroke, made.motion)
+    (slip,) = followed.slips
+    assert made.stroke.travel_rad - slip.at_driver_rad < 8 * DEG
+    assert abs(slip.driven_rad - made.slip) < SIZE_TOLERANCE
+    assert abs(followed.slack_rad) < SIZE_TOLERANCE
+
+
 def test_a_slip_does_not_pretend_lost_motion() -> None:
     for seed in range(3):
         made = faulty_film(np.random.default_rng(20 + seed), "short drive arm", "driven arm slips")
