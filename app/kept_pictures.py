@@ -82,7 +82,7 @@ def kept_pictures(folder: Path) -> tuple[KeptPicture, ...]:
 
 
 def is_kept_picture(name: str) -> bool:
-    """Whether a file of a result, is one of the pictures by its name; no other one is shown."""
+    """Whether a file of a result is one of the pictures, by its name; no other one is shown."""
     folder, _, file = name.partition("/")
     return folder == FOLDER and _NAME.fullmatch(file) is not None
 
