@@ -219,6 +219,9 @@ def _check_record(content: Any) -> None:
 
 def _check_form(content: Any) -> None:
     """Refuse a record in which anything known is of another kind than it should be."""
+    joined = {linkage[end] for linkage in content["linkages"] for end in ("driver", "driven")}
+    if not joined <= {shaft["name"] for shaft in content["shafts"]}:
+        raise _Damaged(RECORD_FILE, "a linkage joins a shaft that is not among the shafts")
     try:
         check_form(content)
     except ValueError as error:
@@ -242,8 +245,6 @@ def _check_names(content: Mapping[str, Any]) -> None:
     for name in (*shafts, *(name for pair in linkages for name in pair)):
         if ":" in name:
             raise _Damaged(RECORD_FILE, "the name of a shaft holds a colon")
-    if not {name for pair in linkages for name in pair} <= set(shafts):
-        raise _Damaged(RECORD_FILE, "a linkage joins a shaft that is not among the shafts")
 
 
 def read_table(

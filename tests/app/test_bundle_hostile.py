@@ -310,7 +310,7 @@ def test_tables_that_office_programs_would_work_out(store: Store, good: Files, f
 
 def test_negative_numbers_in_tables_are_no_formulas(store: Store, good: Files) -> None:
     name = next(name for name in good if name.endswith("angles.csv"))
-    content = complete(good | {name: good[name] + b"99.0,-1.5,-2e-05\n"})
+    content = complete(good | {name: good[name] + b"99.0,-1.5,2e-05\n"})
     assert import_bundle(store, io.BytesIO(content)).new_job
 
 
