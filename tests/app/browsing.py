@@ -11,7 +11,7 @@ from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 from weakref import WeakKeyDictionary
 
-from playwright.sync_api import Browser, Page, WebSocket, expect, sync_playwright
+from playwright.sync_api import Browser, Locator, Page, WebSocket, expect, sync_playwright
 from streamlit.proto.BackMsg_pb2 import BackMsg
 from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
 
@@ -29,6 +29,7 @@ BROWSER_ARGUMENTS = [
 ]
 WIDTHS_PX = {"phone": (390, 844), "laptop": (1280, 900)}
 PATIENCE_MS = 30_000
+PRESS_MS = 5_000
 ANALYSIS_MS = 240_000
 CLIP_INPUT = 'input[type="file"][accept*=".mp4"]'
 
@@ -154,7 +155,33 @@ def answered(page: Page) -> Iterator[None]:
     before = runs.asked
     yield
     waited_for(page, lambda: runs.asked > before, "that the page asks the server")
-    waited_for(page, lambda: runs.ended, "that the server has answered")
+    _answer(page)
+
+
+def press(page: Page, button: Locator) -> None:
+    """Press a button that makes the page ask the server, and wait as ``answered`` does.
+
+    On a busy machine a press may miss a button that still moves, as the box around it has just been opened;
+    then it is pressed again, as a person would.
+    """
+    runs = _RUNS[page]
+    before = runs.asked
+    for patience_ms in (PRESS_MS, PRESS_MS, PATIENCE_MS):
+        at_rest(page)
+        button.click()
+        try:
+            waited_for(page, lambda: runs.asked > before, "that the page asks the server", patience_ms)
+        except AssertionError:
+            if patience_ms == PATIENCE_MS:
+                raise
+        else:
+            break
+    _answer(page)
+
+
+def _answer(page: Page) -> None:
+    """Wait until the server has worked through what it was asked, and the page shows it."""
+    waited_for(page, lambda: _RUNS[page].ended, "that the server has answered")
     # The browser tells of a message before the page has drawn it.
     page.evaluate("() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
     settled(page)

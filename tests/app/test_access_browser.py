@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator
 
 import pytest
-from browsing import looked_at, settled
+from browsing import looked_at, press, settled
 from fake_result import write_fake_result
 from playwright.sync_api import Browser, Page, expect
 from stored import add_job, measured
@@ -72,11 +72,11 @@ def test_sign_in_share_and_link(
         page.get_by_text("Add a comment").click()
         assert page.get_by_label("Your name").count() == 0
         page.get_by_label("Comment", exact=True).fill("Said while signed in")
-        page.get_by_role("button", name="Put this comment on record").click()
+        press(page, page.get_by_role("button", name="Put this comment on record"))
         expect(page.get_by_text("Olga Owner <owner@works.example>,").first).to_be_visible()
         page.get_by_text("Make a link", exact=True).click()
         page.get_by_label("For whom").fill("Rita Elsewhere")
-        page.get_by_role("button", name="Make the link").click()
+        press(page, page.get_by_role("button", name="Make the link"))
         link = page.get_by_text(re.compile(f"^{served.address}link/"))
         expect(link).to_be_visible()
         address = link.inner_text().strip()
@@ -84,7 +84,7 @@ def test_sign_in_share_and_link(
             guest.goto(address)
             expect(guest.get_by_role("heading", name=TITLE)).to_be_visible()
             expect(guest.get_by_text("You are here by a link for reviewers.")).to_be_visible()
-            page.get_by_role("button", name="Withdraw the link for Rita Elsewhere").click()
+            press(page, page.get_by_role("button", name="Withdraw the link for Rita Elsewhere"))
             expect(page.get_by_text(re.compile("For Rita Elsewhere: withdrawn"))).to_be_visible()
             guest.reload()
             expect(guest.get_by_role("button", name="Sign in")).to_be_visible()

@@ -11,6 +11,7 @@ from browsing import (
     answered,
     job_of,
     looked_at,
+    press,
     reloaded,
     settled,
     waited_for,
@@ -96,8 +97,7 @@ def test_walk_ends_in_a_verdict_that_accepts_and_a_record_that_names_it(
         page.get_by_text("Accept: the linkage may stay as it is").click()
         page.get_by_label("Your name").filter(visible=True).fill("D. Reviewer")
         page.get_by_label("Reason").fill("Lost motion and travel are as they should be.")
-        with answered(page):
-            page.get_by_role("button", name="Put this verdict on record").click()
+        press(page, page.get_by_role("button", name="Put this verdict on record"))
         expect(page.get_by_text("Accept (this one counts)")).to_be_visible()
         reloaded(page)
         expect(page.get_by_text("Accept (this one counts)")).to_be_visible()

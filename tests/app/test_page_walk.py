@@ -17,6 +17,7 @@ from browsing import (
     job_of,
     looked_at,
     on_page,
+    press,
     reloaded,
     settled,
     too_wide,
@@ -127,8 +128,7 @@ def test_a_finding_leads_to_its_moment_and_on_to_a_comment(
         page.wait_for_url(re.compile(r"/handover\?.*at="))
         page.get_by_label("Your name").filter(visible=True).fill("B. Reviewer")
         page.get_by_label("Comment", exact=True).fill("The rod end looks worn here.")
-        with answered(page):
-            page.get_by_role("button", name="Put this comment on record").click()
+        press(page, page.get_by_role("button", name="Put this comment on record"))
         expect(page.get_by_text("The rod end looks worn here.")).to_be_visible()
         reloaded(page)
         entry = store.entries(job_id, Comment)[-1]
@@ -199,18 +199,17 @@ def test_two_people_on_one_job_see_each_other(
             page.goto(url)
             settled(page)
         other.get_by_text("Give a verdict").click()
-        with answered(other):
-            other.get_by_role("button", name="Put this verdict on record").click()
+        press(other, other.get_by_role("button", name="Put this verdict on record"))
         expect(other.get_by_text("A verdict needs a choice and a name")).to_be_visible()
         other.get_by_text("Adjust: something has to change").click()
         other.get_by_label("Your name").filter(visible=True).fill("B. Reviewer")
         other.get_by_label("Reason").fill("Take up the lost motion first.")
-        other.get_by_role("button", name="Put this verdict on record").click()
+        press(other, other.get_by_role("button", name="Put this verdict on record"))
         expect(other.get_by_text("Adjust (this one counts)")).to_be_visible()
         one.get_by_text("Add a comment").click()
         one.get_by_label("Your name").filter(visible=True).fill("A. Technician")
         one.get_by_label("Comment", exact=True).fill("Will do.")
-        one.get_by_role("button", name="Put this comment on record").click()
+        press(one, one.get_by_role("button", name="Put this comment on record"))
         expect(one.get_by_text("Will do.")).to_be_visible()
         expect(one.get_by_text("Adjust (this one counts)")).to_be_visible()
         reloaded(other)
