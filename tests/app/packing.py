@@ -34,6 +34,13 @@ def good_files(folder: Path) -> Files:
         return {name: bundle.read(name) for name in bundle.namelist() if name != "manifest.json"}
 
 
+def store_in_use(folder: Path) -> Store:
+    """A store that holds a job already, which nothing that is refused may change."""
+    made = Store(folder / "store", Clock())
+    made.new_job(JobFacts("earlier"))
+    return made
+
+
 def manifest_of(files: Files, /, **changes: Any) -> bytes:
     """A manifest that fits the files, so that a test gets past it to what it is about."""
     listed = [

@@ -12,8 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from packing import Files, complete, good_files, packed, refused
-from stored import Clock
+from packing import Files, complete, good_files, packed, refused, store_in_use
 
 from app import packed as packed_files
 from app import result_folder
@@ -22,7 +21,6 @@ from app.errors import InputError
 from app.keeping import check
 from app.packed import check_arrays
 from app.page.opened import open_result
-from app.record import JobFacts
 from app.store import Store
 
 MB = 1_000_000
@@ -36,9 +34,7 @@ def good(tmp_path_factory: pytest.TempPathFactory) -> Files:
 
 @pytest.fixture
 def store(tmp_path: Path) -> Store:
-    made = Store(tmp_path / "store", Clock())
-    made.new_job(JobFacts("earlier"))
-    return made
+    return store_in_use(tmp_path)
 
 
 def beside_result(good: Files, name: str) -> str:

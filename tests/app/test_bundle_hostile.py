@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 from bundle_mutations import mutations
-from packing import Files, complete, good_files, manifest_of, packed, refused
+from packing import Files, complete, good_files, manifest_of, packed, refused, store_in_use
 from stored import Clock
 
 from app import bundle_reading
@@ -21,7 +21,6 @@ from app.bundle import FORMAT_VERSION
 from app.bundle_import import import_bundle
 from app.errors import StoreError
 from app.keeping import check
-from app.record import JobFacts
 from app.store import Store
 
 NEXT_WEEK_S = Clock().now + 7 * 86_400.0
@@ -35,9 +34,7 @@ def good(tmp_path_factory: pytest.TempPathFactory) -> Files:
 
 @pytest.fixture
 def store(tmp_path: Path) -> Store:
-    made = Store(tmp_path / "store", Clock())
-    made.new_job(JobFacts("earlier"))
-    return made
+    return store_in_use(tmp_path)
 
 
 def changed_job(good: Files, change: Callable[[Any], object]) -> bytes:
