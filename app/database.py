@@ -25,6 +25,9 @@ BUSY_TIMEOUT_S = 30.0
 """How long a write waits for others; every write lasts milliseconds, so this is many writers' worth."""
 FULL_BYTES = 1 << 20
 """With less free a disk is called full: SQLite may need room for its log and its index of it at once."""
+DAMAGE = ("malformed", "Could not decode", "not a database")
+"""What SQLite and its driver say of a file that is not as they wrote it, each with details of its own."""
+RESTORE = "Restore the newest backup into another folder"
 ENTRANCE = 0x5743
 """Number of the lock that programs take in turn while they bring a PostgreSQL database up to date."""
 QUEUE = 0x5744
@@ -95,11 +98,15 @@ class Database:
     def _plainly(self, verb: str) -> Iterator[None]:
         try:
             yield
-        except (DBAPIError, sqlite3.Error) as error:  # what goes past SQLAlchemy raises the driver's own
+        # What goes past SQLAlchemy raises the driver's own error, whose text may be bytes of the damage.
+        except (DBAPIError, sqlite3.Error, UnicodeDecodeError) as error:
+            reason = self._reason(error)
+            hint = "Check the disk and try again, or choose another folder with --store"
+            if isinstance(error, UnicodeDecodeError) or any(words in reason for words in DAMAGE):
+                reason, hint = "it is damaged", RESTORE
             raise StoreError(
-                f"The list of jobs, {self.name}, cannot be {verb}: {self._reason(error)}.",
-                "Check the disk and try again, or choose another folder with --store; "
-                "clips and results are untouched.",
+                f"The list of jobs, {self.name}, cannot be {verb}: {reason}.",
+                f"{hint}; clips and results are untouched.",
             ) from error
 
     def _reason(self, error: Exception) -> str:

@@ -27,6 +27,7 @@ from app.record import (
     sentences,
     to_json,
 )
+from app.rows import sound
 
 TICK_S = 1e-6
 """Least distance in time of two entries of a job."""
@@ -49,7 +50,8 @@ class ProposalCounts:
 
 
 def entry_from(row: Row[Any], taken_in: TakenIn | None = None) -> Entry[Any]:
-    """A database row as an entry."""
+    """A database row as an entry; raises InputError if it is damaged."""
+    sound(schema.entry, row)
     content = from_json(row.kind, row.content_json)
     return Entry(row.id, row.job_id, row.film_id, row.made_s, row.author, content, taken_in)
 

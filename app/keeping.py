@@ -13,13 +13,14 @@ from typing import Any
 from sqlalchemy import Connection, func, insert, select
 
 from app import schema
-from app.database import Database
+from app.database import RESTORE, Database
 from app.entries import check_place, entry_from, proposal_counts
 from app.errors import InputError, StoreError
 from app.files import PART, check_space, measure_file, new_part, pieces, remove, sync_folder, write_pieces
 from app.jobs import RunState
 from app.migrate import migrate
 from app.record import Entry, FilmFacts, RigText
+from app.rows import sound
 from app.store import DATABASE_FILE, FOLDERS, Store, own_database
 from vision.control import JobControl, Unattended
 
@@ -55,13 +56,17 @@ class Report:
 
 
 def stored_files(connection: Connection) -> tuple[StoredFile, ...]:
-    """Every file that the database refers to."""
+    """Every file that the database refers to; raises StoreError if its names are damaged."""
     clip, run_file = schema.clip, schema.run_file
     clips = connection.execute(select(clip).where(clip.c.here == 1).order_by(clip.c.file))
     results = connection.execute(select(run_file).order_by(run_file.c.run_id, run_file.c.name))
     return (
-        *(StoredFile(f"clips/{row.file}", row.size_bytes, row.sha256) for row in clips),
-        *(StoredFile(f"results/{row.run_id}/{row.name}", row.size_bytes, row.sha256) for row in results),
+        *(StoredFile(f"clips/{row.file}", row.size_bytes, row.sha256) for row in clips if sound(clip, row)),
+        *(
+            StoredFile(f"results/{row.run_id}/{row.name}", row.size_bytes, row.sha256)
+            for row in results
+            if sound(run_file, row)
+        ),
     )
 
 
@@ -93,6 +98,10 @@ def check(store: Store, job: JobControl | None = None) -> Report:
     job = job or Unattended()
     faults = tuple(f"The database is damaged: {fault}." for fault in store.database.own_faults())
     with store.database.reading() as connection:
+        faults += tuple(_unsound_rows(connection))
+    if faults:  # What such a database says of entries and files is worth nothing.
+        return Report(0, 0, 0, (*faults, f"Nothing else was checked. {RESTORE}."))
+    with store.database.reading() as connection:
         wrong = tuple(_wrong_rows(connection))
     if not wrong:
         seal_all(store)
@@ -107,7 +116,7 @@ def check(store: Store, job: JobControl | None = None) -> Report:
         damaged += _compare(store.folder, file)
         done_bytes += file.size_bytes or 0
     notes = tuple(_not_referred_to(store.folder, {file.name for file in files}))
-    return Report(jobs, len(files), done_bytes, (*faults, *wrong, *bare, *damaged), notes)
+    return Report(jobs, len(files), done_bytes, (*wrong, *bare, *damaged), notes)
 
 
 def _compare(folder: Path, file: StoredFile) -> list[str]:
@@ -135,6 +144,16 @@ def _copy(source: Path, target: Path) -> tuple[int, str]:
     """Copy a file; gives size and SHA-256."""
     with source.open("rb") as stream:
         return write_pieces(pieces(stream), target, 1 << 50, "the copy")
+
+
+def _unsound_rows(connection: Connection) -> Iterator[str]:
+    """Rows with values that are not of their column's kind or form."""
+    for table in schema.metadata.sorted_tables:
+        for row in connection.execute(select(table)):
+            try:
+                sound(table, row)
+            except StoreError as error:
+                yield error.message
 
 
 def _wrong_rows(connection: Connection) -> Iterator[str]:

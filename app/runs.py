@@ -31,6 +31,7 @@ from app.files import (
     write_pieces,
 )
 from app.jobs import Run, RunState
+from app.rows import sound
 from app.turns import GONE, STALE_AFTER_S
 
 __all__ = ["GONE", "STALE_AFTER_S", "RunQueue", "files_of", "queue_run", "record_files"]
@@ -80,7 +81,8 @@ class RunQueue:
         self._clock = clock
 
     def run_from(self, row: Row[Any]) -> Run:
-        """A database row as a run."""
+        """A database row as a run; raises StoreError if it is damaged."""
+        sound(_run, row)
         return Run(
             run_id=row.id,
             film_id=row.film_id,

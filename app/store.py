@@ -39,6 +39,7 @@ from app.files import (
 from app.jobs import Clip, Film, Job, Run
 from app.migrate import migrate
 from app.record import LABEL_LENGTH, C, Content, Entry, FilmFacts, IntendedChoice, JobFacts, RigText, kind_of
+from app.rows import damaged_list, sound
 from app.runs import RunQueue, queue_run
 
 __all__ = ["DATABASE_VARIABLE", "Store", "StoreError", "default_folder", "display_label"]
@@ -224,7 +225,8 @@ class Store:
         return self._clip_from(row)
 
     def _clip_from(self, row: Row[Any]) -> Clip:
-        """A database row as a clip."""
+        """A database row as a clip; raises StoreError if it is damaged."""
+        sound(schema.clip, row)
         path = self.folder / "clips" / row.file
         return Clip(row.id, path, row.size_bytes, row.sha256, bool(row.here))
 
@@ -376,9 +378,12 @@ class Store:
         used = select(schema.clip).join(film, film.c.clip_id == schema.clip.c.id)
         clips = {row.id: self._clip_from(row) for row in rows(used, film.c.job_id)}
         for row in rows(select(film).order_by(film.c.made_s, film.c.id), film.c.job_id):
-            about = cast(FilmFacts, facts[about_film, row.id])
-            clip, its_runs = clips[row.clip_id], tuple(runs[row.id])
-            films[row.job_id].append(Film(row.id, row.job_id, row.made_s, about, clip, its_runs))
+            sound(film, row)
+            about, clip = facts.get((about_film, row.id)), clips.get(row.clip_id)
+            if about is None or clip is None:
+                raise damaged_list("a film has lost its clip or what was said about it")
+            known = cast(FilmFacts, about), clip, tuple(runs[row.id])
+            films[row.job_id].append(Film(row.id, row.job_id, row.made_s, *known))
         return tuple(
             Job(
                 row.id,
@@ -386,7 +391,7 @@ class Store:
                 cast(JobFacts, facts.get((about_job, row.id), JobFacts())),
                 tuple(films[row.id]),
             )
-            for row in jobs
+            for row in (sound(job, row) for row in jobs)
         )
 
     # What is on record

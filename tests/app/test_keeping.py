@@ -87,21 +87,6 @@ def test_references_that_lead_nowhere_are_told(store: Store, film: Film, stateme
     assert words in problem
 
 
-def test_a_damaged_database_is_told(store: Store, film: Film) -> None:
-    path = store.folder / "jobs.sqlite"
-    content = bytearray(path.read_bytes())
-    at = content.rindex(b"technician")
-    page = at - at % 4096
-    content[page + 8 : page + 40] = b"\xff" * 32
-    path.write_bytes(content)
-    try:
-        problems = check(store).problems
-    except StoreError as error:
-        problems = (error.message,)
-    assert problems
-    assert "damaged" in problems[0] or "cannot be read" in problems[0]
-
-
 def test_files_of_the_first_store_get_their_checksums(tmp_path: Path) -> None:
     shutil.copytree(DATA / "store_v1", tmp_path / "old")
     old = Store(tmp_path / "old", Clock())

@@ -1,0 +1,43 @@
+"""Damaged databases of a store: ``PYTHONPATH=tests/app:. python tests/bench/fuzz_databases.py N SEED``.
+
+Each is opened, listed, checked and backed up. Anything but success or one sentence ends the run with its
+traceback. Prints how the commands ended.
+"""
+
+from __future__ import annotations
+
+import re
+import sys
+import tempfile
+from collections import Counter
+from pathlib import Path
+
+from database_damage import COMMANDS, damaged, settle, try_damaged
+from fake_result import write_fake_result
+from stored import Clock, add_job, measured
+
+from app.record import Comment
+from app.store import Store
+
+
+def main(count: int, seed: int) -> None:
+    """Try every damage and print how the commands ended."""
+    ends = {name: Counter[str]() for name in COMMANDS}
+    with tempfile.TemporaryDirectory() as place:
+        store = Store(Path(place) / "store", Clock())
+        for number in range(3):
+            film = add_job(store, rig_toml="# rig\n")
+            measured(store, film, write_fake_result)
+            store.add(film.job_id, Comment(f"look {number}"), "technician", film.film_id)
+        whole = settle(store.folder)
+        for content in damaged(whole, count, seed):
+            for name, end in try_damaged(store.folder, content, Path(place) / "try").items():
+                ends[name][re.sub(r"/\S+", "...", end)[:100]] += 1
+    for name, sentences in ends.items():
+        for sentence, times in sentences.most_common():
+            print(f"{times:6d}  {name}: {sentence}")
+
+
+if __name__ == "__main__":
+    chosen = [int(word) for word in sys.argv[1:]]
+    main(*(*chosen, *(3000, 1)[len(chosen) :]))
