@@ -59,6 +59,13 @@ class Door:
         """Whether only somebody at this computer can look at the page."""
         return self.sign_in is None and not self.unsafe
 
+    def told(self, text: str) -> str:
+        """What is said, for whoever looks: others have no use for places on this computer's disk."""
+        if self.alone:
+            return text
+        folder = str(self.store.expanduser().resolve())
+        return text.replace(f"{folder}{os.sep}", "").replace(folder, "the store's own")
+
 
 @lru_cache(maxsize=4)
 def _door(arguments: tuple[str, ...]) -> Door:

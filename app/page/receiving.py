@@ -15,7 +15,7 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response
 
 from app.errors import InputError
-from app.page.door import store_for
+from app.page.door import door, store_for
 from app.personal import PersonalStore
 from app.uploads import (
     GapError,
@@ -140,4 +140,4 @@ def _name(request: Request) -> str:
 
 
 def _refusal(status: int, message: str, hint: str) -> Response:
-    return JSONResponse({"refused": f"{message} {hint}"}, status, headers=_VERSION)
+    return JSONResponse({"refused": door().told(f"{message} {hint}")}, status, headers=_VERSION)

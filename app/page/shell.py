@@ -41,7 +41,7 @@ def plain_errors() -> Iterator[None]:
     try:
         yield
     except PLAIN_ERRORS as reason:
-        st.error(markup.plain(f"{reason.message} {reason.hint}"))
+        st.error(markup.plain(door().told(f"{reason.message} {reason.hint}")))
     except Exception:
         logger.exception("fault in a part of the page")
         st.error(
@@ -69,7 +69,7 @@ def asked_for(store: Store) -> Job | None:
     try:
         return store.job(job_id)
     except InputError as reason:
-        st.error(markup.plain(f"{reason.message} {reason.hint}"))
+        st.error(markup.plain(door().told(f"{reason.message} {reason.hint}")))
         return None
 
 

@@ -16,11 +16,13 @@ from starlette.testclient import TestClient
 from visiting import CLIENT_SECRET, COOKIE_SECRET, sign_in_text
 
 from app.access import Role
-from app.errors import InputError
+from app.database import Database
+from app.errors import InputError, StoreError
 from app.page.door import Door
 from app.page.gate import Gate, host_is_ours
 from app.page.returning import page_asked
 from app.sign_in import SignIn, from_mapping, is_mail, load, signed_in
+from app.store import own_database
 
 MAIL = "ann@works.example"
 
@@ -225,6 +227,18 @@ def test_this_computer_is_known_by_every_name_it_has(host: str) -> None:
 def test_other_names_are_refused(host: str | None) -> None:
     assert not host_is_ours(host, door())
     assert not host_is_ours(host, door(from_mapping(base(), {}), address="0.0.0.0"))
+
+
+def test_others_are_told_no_place_on_the_disk(tmp_path: Path) -> None:
+    with pytest.raises(StoreError) as refused:
+        Database(own_database(tmp_path / "none"), str(tmp_path / "none" / "jobs.sqlite")).own_faults()
+    sentence = refused.value.message
+    assert str(tmp_path) in sentence
+    alone = Door(tmp_path / "none", None, False, "127.0.0.1")
+    assert alone.told(sentence) == sentence
+    served = Door(tmp_path / "none", from_mapping(base(), {}), False, "0.0.0.0")
+    assert served.told(sentence).startswith("The list of jobs, jobs.sqlite, cannot be read")
+    assert str(tmp_path) not in served.told(f"{tmp_path / 'none'} and {tmp_path / 'none'}/clips")
 
 
 def test_names_that_were_given_are_known() -> None:
