@@ -43,7 +43,6 @@ def test_random_damage_ends_every_command_with_a_sentence(store: Store, film: Fi
         for name, end in try_damaged(store.folder, content, tmp_path / "place").items():
             ends[name][end] += 1
     assert all(ends[name]["done"] for name in COMMANDS), "some damage meets only empty places"
-    assert ends["check"]["problems"]
     assert all(len(sentences) > 1 for sentences in ends.values())
 
 
