@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
+from functools import cache
 from typing import Any
 
 from sqlalchemy import Column, Row, Table
@@ -42,22 +44,32 @@ def sound(table: Table, row: Row[Any]) -> Row[Any]:
     StoreError
         If a value is missing, of another kind or of another form.
     """
-    for column in table.columns:
-        value = getattr(row, column.name)
-        if not ((value is None and column.nullable) or _fits(column, value)):
-            raise damaged_list(f"{column.name} is wrong in a row of {table.name}")
+    for name, kinds, fits in _expected(table):
+        value = getattr(row, name)
+        if not isinstance(value, kinds) or (fits is not None and value is not None and not fits(value)):
+            raise damaged_list(f"{name} is wrong in a row of {table.name}")
     return row
 
 
-def _fits(column: Column[Any], value: object) -> bool:
+@cache
+def _expected(table: Table) -> tuple[tuple[str, tuple[type, ...], Callable[[Any], object] | None], ...]:
+    """Name, kinds and form of every column; worked out once, as pages read the rows of a job all the time."""
+    return tuple((column.name, _kinds(column), _form(column)) for column in table.columns)
+
+
+def _kinds(column: Column[Any]) -> tuple[type, ...]:
     kind = column.type.python_type
     # SQLite may keep a whole number as such where a fraction would fit too.
-    if not isinstance(value, (int, float) if kind is float else kind):
-        return False
+    kinds = (float, int) if kind is float else (kind,)
+    return (*kinds, type(None)) if column.nullable else kinds
+
+
+def _form(column: Column[Any]) -> Callable[[Any], object] | None:
+    """Says whether a text may stand in a column; None if any may."""
     if column is schema.run.c.state:
-        return value in {state.value for state in RunState}
+        return {state.value for state in RunState}.__contains__
     if column is schema.clip.c.file:
-        return _CLIP_NAME.fullmatch(str(value)) is not None
+        return _CLIP_NAME.fullmatch
     if column is schema.run_file.c.name:
-        return RESULT_NAME.fullmatch(str(value)) is not None
-    return is_id(value) if column.name == "id" or column.name.endswith("_id") else True
+        return RESULT_NAME.fullmatch
+    return is_id if column.name == "id" or column.name.endswith("_id") else None
