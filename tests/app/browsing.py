@@ -28,7 +28,7 @@ BROWSER_ARGUMENTS = [
     "--disable-sync",
 ]
 WIDTHS_PX = {"phone": (390, 844), "laptop": (1280, 900)}
-PATIENCE_MS = 30_000
+PATIENCE_MS = 60_000
 PRESS_MS = 5_000
 ANALYSIS_MS = 240_000
 CLIP_INPUT = 'input[type="file"][accept*=".mp4"]'

@@ -90,6 +90,8 @@ def test_sign_in_share_and_link(
             expect(guest.get_by_role("button", name="Sign in")).to_be_visible()
             assert guest.get_by_text(TITLE).count() == 0
         page.get_by_role("button", name="Sign out").click()
+        # The page looks signed out before the browser is told to give its cookie back.
+        page.wait_for_url(served.address)
         expect(page.get_by_role("button", name="Sign in")).to_be_visible()
         page.goto(f"{served.address}handover?job={job}")
         expect(page.get_by_role("button", name="Sign in")).to_be_visible()

@@ -230,7 +230,7 @@ def test_bundle_goes_out_and_comes_back_with_comments(
         expect(page.get_by_text(whole)).to_have_count(0)
         page.get_by_role("button", name="Make the bundle").click()
         link = page.get_by_role("link", name=re.compile("^Download the bundle"))
-        expect(link).to_be_visible()
+        expect(link).to_be_visible(timeout=ANALYSIS_MS)
         with page.expect_download() as download:
             link.click()
         bundle = tmp_path / "out.zip"
