@@ -100,7 +100,8 @@ def check(store: Store, job: JobControl | None = None) -> Report:
     with store.database.reading() as connection:
         faults += tuple(_unsound_rows(connection))
     if faults:  # What such a database says of entries and files is worth nothing.
-        return Report(0, 0, 0, (*faults, f"Nothing else was checked. {RESTORE}."))
+        note = f"The files were not compared, as the database is damaged. {RESTORE}."
+        return Report(0, 0, 0, faults, (note,))
     with store.database.reading() as connection:
         wrong = tuple(_wrong_rows(connection))
     if not wrong:

@@ -110,13 +110,23 @@ def _check(options: argparse.Namespace, terminal: Progress) -> int:
     return _told(check(_store_or_backup(options), terminal), "Checked", terminal)
 
 
+def _counted(number: int, what: str) -> str:
+    """A number with its word."""
+    return f"{number or 'no'} {what}{'' if number == 1 else 's'}"
+
+
 def _told(report: Report, done: str, terminal: Progress) -> int:
     """Print a report; exit status 2 if there are problems."""
     terminal.clear()
     for line in (*report.notes, *report.problems):
         print(line)
-    counts = f"{report.jobs} jobs, {report.files} files, {report.size_bytes / 1e6:.1f} MB"
-    print(f"{done}: {counts}, {len(report.problems) or 'no'} problems.")
+    counts = (
+        _counted(report.jobs, "job"),
+        _counted(report.files, "file"),
+        f"{report.size_bytes / 1e6:.1f} MB",
+        _counted(len(report.problems), "problem"),
+    )
+    print(f"{done}: {', '.join(counts)}.")
     return 2 if report.problems else 0
 
 

@@ -258,7 +258,7 @@ def test_commands(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     assert command("check", "--store", store.folder) == 0
-    assert "1 jobs, 4 files" in capsys.readouterr().out
+    assert "1 job, 4 files" in capsys.readouterr().out
     assert command("backup", tmp_path / "backup", "--store", store.folder) == 0
     assert command("restore", tmp_path / "backup", "--store", tmp_path / "new") == 0
     assert command("export", film.job_id, "--clips", "--store", store.folder) == 0
@@ -287,7 +287,7 @@ def test_restore_into_another_database_by_the_command(
     address = f"sqlite:///{tmp_path / 'elsewhere.sqlite'}"
     monkeypatch.setenv(DATABASE_VARIABLE, address)
     assert command("restore", tmp_path / "backup", "--store", tmp_path / "new") == 0
-    assert "1 jobs, 4 files" in capsys.readouterr().out
+    assert "1 job, 4 files" in capsys.readouterr().out
     assert not list((tmp_path / "new").glob("jobs.sqlite*"))
     new = Store(tmp_path / "new")
     assert new.address == address
@@ -307,7 +307,7 @@ def test_a_backup_is_checked_by_its_own_database(
     monkeypatch.setenv(DATABASE_VARIABLE, f"sqlite:///{tmp_path / 'elsewhere.sqlite'}")
     assert command("check", "--store", tmp_path / "backup") == 0
     said = capsys.readouterr().out
-    assert "1 jobs, 4 files" in said
+    assert "1 job, 4 files" in said
     assert f"not the database that {DATABASE_VARIABLE} names" in said
     assert not (tmp_path / "elsewhere.sqlite").exists()
     next((tmp_path / "backup" / "clips").iterdir()).unlink()
