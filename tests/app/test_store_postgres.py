@@ -134,7 +134,7 @@ def test_restore_by_the_command_fills_the_database_that_the_environment_names(
     root = Path(__file__).parents[2]
     words = [*command, "restore", str(tmp_path / "backup"), "--store", str(tmp_path / "new")]
     done = subprocess.run(words, cwd=root, env=environment, capture_output=True, text=True, check=True)
-    assert "1 jobs" in done.stdout
+    assert "1 job," in done.stdout
     new = Store(tmp_path / "new", database=empty)
     assert check(new).problems == ()
     assert new.film(film.film_id).measured is not None
