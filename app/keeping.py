@@ -20,7 +20,7 @@ from app.files import PART, check_space, measure_file, new_part, pieces, remove,
 from app.jobs import RunState
 from app.migrate import migrate
 from app.record import Entry, FilmFacts, RigText
-from app.rows import sound
+from app.rows import all_sound, sound
 from app.store import DATABASE_FILE, FOLDERS, Store, own_database
 from vision.control import JobControl, Unattended
 
@@ -61,11 +61,10 @@ def stored_files(connection: Connection) -> tuple[StoredFile, ...]:
     clips = connection.execute(select(clip).where(clip.c.here == 1).order_by(clip.c.file))
     results = connection.execute(select(run_file).order_by(run_file.c.run_id, run_file.c.name))
     return (
-        *(StoredFile(f"clips/{row.file}", row.size_bytes, row.sha256) for row in clips if sound(clip, row)),
+        *(StoredFile(f"clips/{row.file}", row.size_bytes, row.sha256) for row in all_sound(clip, clips)),
         *(
             StoredFile(f"results/{row.run_id}/{row.name}", row.size_bytes, row.sha256)
-            for row in results
-            if sound(run_file, row)
+            for row in all_sound(run_file, results)
         ),
     )
 

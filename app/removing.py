@@ -12,7 +12,7 @@ from app.entries import lock_job
 from app.errors import StoreError
 from app.files import MADE, remove
 from app.jobs import RunState
-from app.rows import sound
+from app.rows import all_sound
 from app.store import Store
 
 
@@ -80,12 +80,10 @@ def remove_clip(store: Store, clip_id: str) -> None:
 def _files(folder: Path, connection: Connection, job_id: str) -> tuple[tuple[Path, ...], int]:
     """Files and folders of a job, and the size of clips and results."""
     film, clip, run, run_file = schema.film, schema.clip, schema.run, schema.run_file
-    clips = [
-        sound(clip, row) for row in connection.execute(select(clip).join(film).where(film.c.job_id == job_id))
-    ]
-    runs = [
-        sound(run, row) for row in connection.execute(select(run).join(film).where(film.c.job_id == job_id))
-    ]
+    clips, runs = (
+        list(all_sound(table, connection.execute(select(table).join(film).where(film.c.job_id == job_id))))
+        for table in (clip, run)
+    )
     if any(not RunState(row.state).ended for row in runs):
         raise StoreError(
             "An analysis of this job is waiting or under way.",

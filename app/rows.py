@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from functools import cache
 from typing import Any
 
@@ -49,6 +49,11 @@ def sound(table: Table, row: Row[Any]) -> Row[Any]:
         if not isinstance(value, kinds) or (fits is not None and value is not None and not fits(value)):
             raise damaged_list(f"{name} is wrong in a row of {table.name}")
     return row
+
+
+def all_sound(table: Table, rows: Iterable[Row[Any]]) -> Iterator[Row[Any]]:
+    """The same for one row after the other."""
+    return (sound(table, row) for row in rows)
 
 
 @cache

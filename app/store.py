@@ -39,7 +39,7 @@ from app.files import (
 from app.jobs import Clip, Film, Job, Run
 from app.migrate import migrate
 from app.record import LABEL_LENGTH, C, Content, Entry, FilmFacts, IntendedChoice, JobFacts, RigText, kind_of
-from app.rows import damaged_list, sound
+from app.rows import all_sound, damaged_list, sound
 from app.runs import RunQueue, queue_run
 
 __all__ = ["DATABASE_VARIABLE", "Store", "StoreError", "default_folder", "display_label"]
@@ -377,8 +377,7 @@ class Store:
         films: dict[str, list[Film]] = defaultdict(list)
         used = select(schema.clip).join(film, film.c.clip_id == schema.clip.c.id)
         clips = {row.id: self._clip_from(row) for row in rows(used, film.c.job_id)}
-        for row in rows(select(film).order_by(film.c.made_s, film.c.id), film.c.job_id):
-            sound(film, row)
+        for row in all_sound(film, rows(select(film).order_by(film.c.made_s, film.c.id), film.c.job_id)):
             about, clip = facts.get((about_film, row.id)), clips.get(row.clip_id)
             if about is None or clip is None:
                 raise damaged_list("a film has lost its clip or what was said about it")
@@ -391,7 +390,7 @@ class Store:
                 cast(JobFacts, facts.get((about_job, row.id), JobFacts())),
                 tuple(films[row.id]),
             )
-            for row in (sound(job, row) for row in jobs)
+            for row in all_sound(job, jobs)
         )
 
     # What is on record
