@@ -20,6 +20,7 @@ from app.columns import is_formula
 from app.errors import InputError, StoreError
 from app.files import (
     CHUNK_BYTES,
+    CLIP_NAME,
     LARGEST_BUNDLE_BYTES,
     LARGEST_CLIP_BYTES,
     LARGEST_RECORD_BYTES,
@@ -46,7 +47,7 @@ EARLIEST_S, LATEST_S = 0.0, 4_102_444_800.0
 """Times that are believed: 1970 to 2100."""
 _LATEST_NAME = re.compile(rf"{LATEST}/[A-Za-z0-9][A-Za-z0-9_-]{{0,80}}\.(?:csv|json|toml|txt)")
 _RESULT = re.compile(rf"{RESULTS}/([0-9a-f]{{12,64}})/(.+)")
-_CLIP = re.compile(rf"{CLIPS}/(([0-9a-f]{{12,64}})\.(?:mp4|mov))")
+_CLIP = re.compile(rf"{CLIPS}/({CLIP_NAME.pattern})")
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 _BROKEN = (
     zipfile.BadZipFile,

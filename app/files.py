@@ -39,6 +39,8 @@ PART = ".part-"
 """Begins the names of files and folders that are not complete."""
 LEFT_AFTER_S = 86_400.0
 """A part untouched for a day belongs to nothing that still runs."""
+CLIP_NAME = re.compile(r"([0-9a-f]{12,64})\.(?:mp4|mov)")
+"""Files that the folder of clips may hold; the group is the clip's id."""
 _SAFE_PART = r"[A-Za-z0-9][A-Za-z0-9_-]{0,60}"
 RESULT_NAME = re.compile(rf"(?:{_SAFE_PART}/)?{_SAFE_PART}\.(?:csv|json|npz|mp4|jpg|png|pdf)")
 """Files that a result folder may hold: at most one folder deep, of kinds that we write."""

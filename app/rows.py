@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterable, Iterator
 from functools import cache
 from typing import Any
@@ -12,11 +11,9 @@ from sqlalchemy import Column, Row, Table
 from app import schema
 from app.database import RESTORE
 from app.errors import StoreError
-from app.files import RESULT_NAME
+from app.files import CLIP_NAME, RESULT_NAME
 from app.jobs import RunState
 from app.record import is_id
-
-_CLIP_NAME = re.compile(r"[0-9a-f]{12,64}\.(?:mp4|mov)")
 
 
 def damaged_list(what: str) -> StoreError:
@@ -74,7 +71,7 @@ def _form(column: Column[Any]) -> Callable[[Any], object] | None:
     if column is schema.run.c.state:
         return {state.value for state in RunState}.__contains__
     if column is schema.clip.c.file:
-        return _CLIP_NAME.fullmatch
+        return CLIP_NAME.fullmatch
     if column is schema.run_file.c.name:
         return RESULT_NAME.fullmatch
     return is_id if column.name == "id" or column.name.endswith("_id") else None

@@ -8,7 +8,7 @@ from pathlib import Path
 from app import uploads
 from app.jobs import Film, Job, Run
 from app.personal import PersonalStore
-from app.record import FilmFacts
+from app.record import Comment, FilmFacts
 from app.store import Store, display_label
 
 
@@ -53,6 +53,14 @@ def run_of(film: Film) -> Run:
     """The latest run of a film."""
     assert film.run is not None
     return film.run
+
+
+def commented_film(store: Store, write: Callable[[Path], object]) -> Film:
+    """A new job's film, measured with a result that ``write`` makes, with a set-up and a comment."""
+    made = add_job(store, rig_toml="# rig\n")
+    measured(store, made, write)
+    store.add(made.job_id, Comment("look"), "technician", made.film_id)
+    return store.film(made.film_id)
 
 
 def measured(store: Store, film: Film, write: Callable[[Path], object]) -> Run:

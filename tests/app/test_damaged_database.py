@@ -12,12 +12,12 @@ import pytest
 from database_damage import COMMANDS, damaged, settle, try_damaged
 from fake_result import write_fake_result
 from sqlalchemy import text
-from stored import Clock, add_job, measured
+from stored import Clock, commented_film
 
 from app.errors import StoreError
 from app.jobs import Film
 from app.keeping import backup, check
-from app.record import KINDS, Comment
+from app.record import KINDS
 from app.removing import remove_job
 from app.store import Store
 
@@ -29,11 +29,7 @@ def store(tmp_path: Path) -> Store:
 
 @pytest.fixture
 def film(store: Store) -> Film:
-    """A measured film with a comment."""
-    made = add_job(store, rig_toml="# rig\n")
-    measured(store, made, write_fake_result)
-    store.add(made.job_id, Comment("look"), "technician", made.film_id)
-    return store.film(made.film_id)
+    return commented_film(store, write_fake_result)
 
 
 def test_random_damage_ends_every_command_with_a_sentence(store: Store, film: Film, tmp_path: Path) -> None:

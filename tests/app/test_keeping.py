@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from fake_result import write_fake_result
 from sqlalchemy import text
-from stored import Clock, add_job, measured
+from stored import Clock, add_job, commented_film, measured
 
 from app import files, keeping
 from app.access import Level
@@ -35,11 +35,7 @@ def store(tmp_path: Path) -> Store:
 
 @pytest.fixture
 def film(store: Store) -> Film:
-    """A measured film with a comment."""
-    made = add_job(store, rig_toml="# rig\n")
-    measured(store, made, write_fake_result)
-    store.add(made.job_id, Comment("look"), "technician", made.film_id)
-    return store.film(made.film_id)
+    return commented_film(store, write_fake_result)
 
 
 def test_a_whole_store_has_no_problems(store: Store, film: Film) -> None:

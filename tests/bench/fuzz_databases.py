@@ -14,9 +14,8 @@ from pathlib import Path
 
 from database_damage import COMMANDS, damaged, settle, try_damaged
 from fake_result import write_fake_result
-from stored import Clock, add_job, measured
+from stored import Clock, commented_film
 
-from app.record import Comment
 from app.store import Store
 
 
@@ -25,10 +24,8 @@ def main(count: int, seed: int) -> None:
     ends = {name: Counter[str]() for name in COMMANDS}
     with tempfile.TemporaryDirectory() as place:
         store = Store(Path(place) / "store", Clock())
-        for number in range(3):
-            film = add_job(store, rig_toml="# rig\n")
-            measured(store, film, write_fake_result)
-            store.add(film.job_id, Comment(f"look {number}"), "technician", film.film_id)
+        for _ in range(3):
+            commented_film(store, write_fake_result)
         whole = settle(store.folder)
         for content in damaged(whole, count, seed):
             for name, end in try_damaged(store.folder, content, Path(place) / "try").items():
