@@ -381,8 +381,8 @@ class Store:
             about, clip = facts.get((about_film, row.id)), clips.get(row.clip_id)
             if about is None or clip is None:
                 raise damaged_list("a film has lost its clip or what was said about it")
-            known = cast(FilmFacts, about), clip, tuple(runs[row.id])
-            films[row.job_id].append(Film(row.id, row.job_id, row.made_s, *known))
+            said_of_it, its_runs = cast(FilmFacts, about), tuple(runs[row.id])
+            films[row.job_id].append(Film(row.id, row.job_id, row.made_s, said_of_it, clip, its_runs))
         return tuple(
             Job(
                 row.id,
