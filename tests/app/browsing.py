@@ -159,24 +159,34 @@ def answered(page: Page) -> Iterator[None]:
 
 
 def press(page: Page, button: Locator) -> None:
-    """Press a button that makes the page ask the server, and wait as ``answered`` does.
+    """Press what makes the page ask the server, and wait as ``answered`` does.
 
-    On a busy machine a press may miss a button that still moves, as the box around it has just been opened;
-    then it is pressed again, as a person would.
+    On a busy machine a press may miss what still moves; then it is pressed again, as a person would.
     """
     runs = _RUNS[page]
     before = runs.asked
+    _until(page, button.click, lambda: runs.asked > before, "that the page asks the server")
+    _answer(page)
+
+
+def open_box(page: Page, title: str) -> None:
+    """Open the box with this title."""
+    line = page.locator("[data-testid='stExpander'] summary").filter(has=page.get_by_text(title, exact=True))
+    _until(page, line.click, lambda: bool(line.evaluate("(line) => line.parentElement.open")), "an open box")
+
+
+def _until(page: Page, do: Callable[[], None], reached: Callable[[], bool], what: str) -> None:
+    """Do something to a page at rest, three times at most, until something is reached."""
     for patience_ms in (PRESS_MS, PRESS_MS, PATIENCE_MS):
         at_rest(page)
-        button.click()
+        do()
         try:
-            waited_for(page, lambda: runs.asked > before, "that the page asks the server", patience_ms)
+            waited_for(page, reached, what, patience_ms)
         except AssertionError:
             if patience_ms == PATIENCE_MS:
                 raise
         else:
-            break
-    _answer(page)
+            return
 
 
 def _answer(page: Page) -> None:
@@ -187,24 +197,31 @@ def _answer(page: Page) -> None:
     settled(page)
 
 
+def open_page(page: Page, address: str) -> None:
+    """Go to an address and wait until all of it is there."""
+    page.goto(address)
+    settled(page)
+
+
 def settled(page: Page) -> None:
-    """Wait until the page has run to its end and every picture is there.
+    """Wait until the page has run to its end, every picture is there and nothing moves.
 
     For a page that was just opened. After a press it may return before the server has begun to answer;
     then ``answered`` is what waits.
     """
     page.wait_for_selector('[data-testid="stApp"][data-test-script-state="notRunning"]')
     page.wait_for_function("() => [...document.images].every((picture) => picture.complete)")
+    at_rest(page)
 
 
 def at_rest(page: Page) -> None:
-    """Wait until nothing scrolls any more, as a press meets what is under it then."""
+    """Wait until nothing moves any more, as a press meets what is under it then."""
     page.evaluate(
         """() => new Promise((done) => {
             let before = null, still = 0;
             const look = () => {
-                const now = [...document.querySelectorAll('.stMain, .stMain *')]
-                    .filter((one) => one.scrollHeight > one.clientHeight).map((one) => one.scrollTop).join();
+                const now = [...document.querySelectorAll('button, a, input, summary, label')]
+                    .map((one) => one.getBoundingClientRect().top).join();
                 still = now === before ? still + 1 : 0;
                 before = now;
                 if (still < 5) requestAnimationFrame(look); else done();
@@ -244,8 +261,7 @@ def reloaded(page: Page) -> None:
 
 def upload(page: Page, address: str, clip: Path | dict) -> None:
     """Upload a clip at an address with an uploader; ends on the page that shows its progress."""
-    page.goto(address)
-    settled(page)
+    open_page(page, address)
     page.locator(CLIP_INPUT).set_input_files(clip)
     page.wait_for_url(re.compile(r"/film\?job=\w+&film=\w+"))
 

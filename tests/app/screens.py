@@ -19,7 +19,10 @@ from browsing import (
     WIDTHS_PX,
     looked_at,
     on_page,
+    open_box,
+    open_page,
     opened_browser,
+    press,
     served_page,
     settled,
     too_wide,
@@ -77,47 +80,44 @@ def add_film(page: Page, clip: Path, folder: Path) -> None:
 
 def walk(page: Page, address: str, clips: tuple[Path, Path], folder: Path, docs: Path | None) -> str:
     """Walk a job on a phone as a technician and a reviewer would; gives an address in it."""
-    page.goto(address)
+    open_page(page, address)
     save_for_docs(page, docs, "start")
-    page.get_by_text("Start a job before filming").click()
+    open_box(page, "Start a job before filming")
     for label, text in (("Burner", "Burner B (invented)"), ("Site", "Works 3"), ("Fuel", "natural gas")):
         page.get_by_label(label, exact=True).fill(text)
-    page.get_by_role("button", name="Start the job").click()
+    press(page, page.get_by_role("button", name="Start the job"))
     page.wait_for_url(re.compile("/prepare"))
     settled(page)
-    page.get_by_role("link", name="2 Film", exact=True).click()
+    press(page, page.get_by_role("link", name="2 Film", exact=True))
     expect(page.get_by_role("heading", name="The first film")).to_be_visible()
     save_for_docs(page, docs, "film")
     add_film(page, clips[0], folder)
     save_for_docs(page, docs, "findings", "Findings")
-    page.get_by_role("button", name=re.compile("^Show it in the film")).nth(2).click()
+    press(page, page.get_by_role("button", name=re.compile("^Show it in the film")).nth(2))
     settled(page)
     save_for_docs(page, docs, "curve", "Travel curve")
     save_for_docs(page, docs, "moment", "A moment of the film")
     save_for_docs(page, docs, "scale", "The linkage to scale")
     url = page.url
-    page.goto(on_page(url, "adjust"))
-    settled(page)
-    page.get_by_text("Equal travel", exact=True).click()
+    open_page(page, on_page(url, "adjust"))
+    press(page, page.get_by_text("Equal travel", exact=True))
     expect(page.get_by_role("heading", name="Work order")).to_be_visible()
     settled(page)
-    page.get_by_role("button", name=re.compile("^Choose proposal")).click()
+    press(page, page.get_by_role("button", name=re.compile("^Choose proposal")))
     expect(page.get_by_text("On record since")).to_be_visible()
     save_for_docs(page, docs, "proposal", re.compile(r"^Proposal \d"))
     page.goto(on_page(url, "film"))
     add_film(page, clips[1], folder)
-    page.goto(on_page(page.url, "compare"))
-    settled(page)
+    open_page(page, on_page(page.url, "compare"))
     save_for_docs(page, docs, "compare", "As found against as left")
-    page.goto(on_page(page.url, "handover"))
-    settled(page)
-    page.get_by_text("Add a comment").click()
+    open_page(page, on_page(page.url, "handover"))
+    open_box(page, "Add a comment")
     page.get_by_label("Your name").filter(visible=True).fill("B. Reviewer")
     page.get_by_label("Comment", exact=True).fill("Lost motion is down. Check the rod end again next year.")
-    page.get_by_role("button", name="Put this comment on record").click()
+    press(page, page.get_by_role("button", name="Put this comment on record"))
     expect(page.get_by_text("Lost motion is down.")).to_be_visible()
     settled(page)
-    page.get_by_role("button", name="Make the record").click()
+    press(page, page.get_by_role("button", name="Make the record"))
     expect(page.get_by_role("link", name=re.compile("^Download the record"))).to_be_visible(
         timeout=ANALYSIS_MS
     )
@@ -153,8 +153,7 @@ def main() -> int:
                         page.goto(on_page(url, name))
                         save_whole(page, chosen.folder / f"{name}-{width}.png", width)
                     if chosen.docs is not None and width == "laptop":
-                        page.goto(on_page(url, "read"))
-                        settled(page)
+                        open_page(page, on_page(url, "read"))
                         page.get_by_role("slider").focus()
                         for _ in range(3):
                             page.keyboard.press("PageUp")

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator
 
 import pytest
-from browsing import looked_at, press, settled
+from browsing import looked_at, open_box, open_page, press, settled
 from fake_result import write_fake_result
 from playwright.sync_api import Browser, Page, expect
 from stored import add_job, measured
@@ -40,7 +40,7 @@ def job(store: Store) -> str:
 
 
 def sign_in(page: Page, served: Served, name: str) -> None:
-    page.goto(served.address)
+    open_page(page, served.address)
     page.get_by_role("button", name="Sign in").click()
     page.get_by_role("link", name=name, exact=True).click()
     page.wait_for_url(served.address)
@@ -52,7 +52,7 @@ def test_signing_in_leads_back_to_the_page_first_asked_for(
 ) -> None:
     with looked_at(browser, "laptop", complaints) as page:
         asked = f"{served.address}handover?job={job}"
-        page.goto(asked)
+        open_page(page, asked)
         page.get_by_role("button", name="Sign in").click()
         page.get_by_role("link", name="owner", exact=True).click()
         page.wait_for_url(asked)
@@ -67,21 +67,20 @@ def test_sign_in_share_and_link(
     with looked_at(browser, "phone", complaints) as page:
         sign_in(page, served, "owner")
         expect(page.get_by_text("Signed in as Olga Owner")).to_be_visible()
-        page.goto(f"{served.address}handover?job={job}")
-        settled(page)
-        page.get_by_text("Add a comment").click()
+        open_page(page, f"{served.address}handover?job={job}")
+        open_box(page, "Add a comment")
         assert page.get_by_label("Your name").count() == 0
         page.get_by_label("Comment", exact=True).fill("Said while signed in")
         press(page, page.get_by_role("button", name="Put this comment on record"))
         expect(page.get_by_text("Olga Owner <owner@works.example>,").first).to_be_visible()
-        page.get_by_text("Make a link", exact=True).click()
+        open_box(page, "Make a link")
         page.get_by_label("For whom").fill("Rita Elsewhere")
         press(page, page.get_by_role("button", name="Make the link"))
         link = page.get_by_text(re.compile(f"^{served.address}link/"))
         expect(link).to_be_visible()
         address = link.inner_text().strip()
         with looked_at(browser, "laptop", complaints) as guest:
-            guest.goto(address)
+            open_page(guest, address)
             expect(guest.get_by_role("heading", name=TITLE)).to_be_visible()
             expect(guest.get_by_text("You are here by a link for reviewers.")).to_be_visible()
             press(page, page.get_by_role("button", name="Withdraw the link for Rita Elsewhere"))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from browsing import looked_at, settled
+from browsing import looked_at, press, settled
 from fake_result import LINKAGE, write_fake_result
 from playwright.sync_api import Browser, Page, expect
 from stored import add_job
@@ -66,7 +66,7 @@ def test_the_table_shown_is_copied(
         assert clipboard(reader) == wanted(store, STEPS_DEG[0])
 
         page.bring_to_front()
-        page.get_by_role("radio", name="5°").click()
+        press(page, page.get_by_role("radio", name="5°"))
         expect(page.get_by_text("Copied. Paste it into a sheet")).to_have_count(0)
         copy(page)
         expect(page.get_by_text("Copied. Paste it into a sheet")).to_be_visible()

@@ -14,6 +14,9 @@ from browsing import (
     job_of,
     looked_at,
     on_page,
+    open_box,
+    open_page,
+    press,
     settled,
     too_wide,
     upload,
@@ -49,15 +52,14 @@ def test_start_fits_and_shows_cautions_first(
     browser: Browser, address: str, complaints: list[str], width: str
 ) -> None:
     with looked_at(browser, width, complaints) as page:
-        page.goto(address)
-        settled(page)
+        open_page(page, address)
         cautions = page.get_by_text("Burner off, locked out").bounding_box()
         prepare = page.get_by_role("heading", name="1. Prepare").bounding_box()
         assert cautions is not None
         assert prepare is not None
         assert cautions["y"] < prepare["y"]
         assert too_wide(page) <= 0
-        page.get_by_text("How to place the markers and film").click()
+        open_box(page, "How to place the markers and film")
         expect(page.get_by_text("Start filming at low fire")).to_be_visible()
         assert too_wide(page) <= 0
 
@@ -87,8 +89,7 @@ def test_touch_targets_are_large(
 ) -> None:
     """At least 44 px high: WCAG 2.2, target size (enhanced)."""
     with looked_at(browser, width, complaints) as page:
-        page.goto(measured_url)
-        settled(page)
+        open_page(page, measured_url)
         for button in page.locator(
             ":is(.stButton button, .stDownloadButton button, [data-testid=stButtonGroup] button,"
             " .stPageLink a):visible"
@@ -98,10 +99,29 @@ def test_touch_targets_are_large(
             assert box["height"] >= 44
 
 
+def test_a_box_has_its_full_height_at_once(browser: Browser, address: str, complaints: list[str]) -> None:
+    """Nothing moves under a finger after a box was opened."""
+    with looked_at(browser, "phone", complaints) as page:
+        open_page(page, address)
+        line = page.locator("summary").filter(has_text="Start a job before filming")
+        before, at_once, later = line.evaluate(
+            """async (line) => {
+                const frame = () => new Promise((done) => requestAnimationFrame(done));
+                const height = () => line.parentElement.getBoundingClientRect().height;
+                const before = height();
+                line.click();
+                await frame();
+                const at_once = height();
+                await new Promise((done) => setTimeout(done, 800));
+                return [before, at_once, height()];
+            }"""
+        )
+        assert before + 200 < at_once == later
+
+
 def test_moment_follows_the_slider(browser: Browser, measured_url: str, complaints: list[str]) -> None:
     with looked_at(browser, "phone", complaints) as page:
-        page.goto(measured_url)
-        settled(page)
+        open_page(page, measured_url)
         frame = page.get_by_alt_text(re.compile("^Frame of the clip"))
         before = frame.get_attribute("alt")
         with answered(page):
@@ -115,17 +135,14 @@ def test_comparison_with_equal_travel(
     browser: Browser, measured_url: str, complaints: list[str], width: str
 ) -> None:
     with looked_at(browser, width, complaints) as page:
-        page.goto(on_page(measured_url, "compare"))
-        settled(page)
-        with answered(page):
-            page.get_by_text("Equal travel", exact=True).click()
+        open_page(page, on_page(measured_url, "compare"))
+        press(page, page.get_by_text("Equal travel", exact=True))
         expect(page.get_by_text("largest deviation")).to_be_visible()
         assert too_wide(page) <= 0
-        with answered(page):
-            page.get_by_text("A table typed in").click()
+        press(page, page.get_by_text("A table typed in"))
         expect(page.get_by_text("Fill in the driven travel of two rows")).to_be_visible()
         assert too_wide(page) <= 0
-        page.get_by_text("None yet", exact=True).click()
+        press(page, page.get_by_text("None yet", exact=True))
         expect(page.get_by_text("largest deviation")).to_have_count(0)
 
 
@@ -158,10 +175,8 @@ def test_table_typed_in_by_hand(
 ) -> None:
     job_id = job_of(measured_url)
     with looked_at(browser, "laptop", complaints) as page:
-        page.goto(on_page(measured_url, "compare"))
-        settled(page)
-        with answered(page):
-            page.get_by_text("A table typed in").click()
+        open_page(page, on_page(measured_url, "compare"))
+        press(page, page.get_by_text("A table typed in"))
         expect(page.get_by_text("Fill in the driven travel of two rows")).to_be_visible()
         type_into_sheet(page, 0, "0")
         type_into_sheet(page, 9, "51,5")
@@ -177,7 +192,7 @@ def test_table_typed_in_by_hand(
         kept = store.intended(job_id, LINKAGE)
         assert kept is not None
         assert kept.rows == ((0.0, 0.0, None), (50.0, 20.0, None), (90.0, 51.5, None))
-        page.get_by_text("None yet", exact=True).click()
+        press(page, page.get_by_text("None yet", exact=True))
         expect(page.get_by_text("largest deviation")).to_have_count(0)
 
 
@@ -186,8 +201,7 @@ def test_files_can_be_taken_away(
 ) -> None:
     folder = run_of(store.job(job_of(measured_url)).films[0]).result
     with looked_at(browser, "laptop", complaints) as page:
-        page.goto(measured_url)
-        settled(page)
+        open_page(page, measured_url)
         for name in ("angles.csv", "travel.csv", "result.json"):
             with page.expect_download() as download:
                 page.get_by_role("link", name=f"Download {name}").click()
@@ -199,8 +213,7 @@ def test_files_can_be_taken_away(
 
 def test_marker_sheet_can_be_taken_away(browser: Browser, address: str, complaints: list[str]) -> None:
     with looked_at(browser, "phone", complaints) as page:
-        page.goto(address)
-        settled(page)
+        open_page(page, address)
         with page.expect_download() as download:
             page.get_by_role("button", name="Marker sheet, A4").click()
         assert Path(download.value.path()).read_bytes().startswith(b"%PDF")
@@ -213,7 +226,7 @@ def test_cancel_stops_the_analysis_and_keeps_the_clip(
     clip = repeated(SAMPLE, 8, tmp_path / "long.mp4")
     with looked_at(browser, "phone", complaints) as page:
         upload(page, address, clip)
-        page.get_by_role("button", name="Cancel").click()
+        press(page, page.get_by_role("button", name="Cancel"))
         expect(page.get_by_text("This analysis was cancelled")).to_be_visible(timeout=ANALYSIS_MS)
         film = store.job(job_of(page.url)).films[0]
         assert run_of(film).state is RunState.CANCELLED
@@ -246,9 +259,9 @@ def test_bad_file_gives_a_sentence_and_earlier_films_stay(
         assert "Traceback" not in words
         assert "fault in strokecurve" not in words
         assert words == run_of(store.job(job_of(page.url)).films[0]).error
-        page.get_by_role("link", name="All jobs and new film").click()
+        press(page, page.get_by_role("link", name="All jobs and new film"))
         expect(
             page.get_by_role("button", name=re.compile("notes.mp4.*could not be measured"))
         ).to_be_visible()
-        page.get_by_role("button", name=re.compile("as_found.mp4.*: measured")).last.click()
+        press(page, page.get_by_role("button", name=re.compile("as_found.mp4.*: measured")).last)
         expect(page.get_by_role("heading", name="Travel curve")).to_be_visible()

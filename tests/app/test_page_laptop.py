@@ -11,9 +11,10 @@ from browsing import (
     answered,
     job_of,
     looked_at,
+    open_box,
+    open_page,
     press,
     reloaded,
-    settled,
     waited_for,
 )
 from playwright.sync_api import Browser, Locator, Page, expect
@@ -52,8 +53,7 @@ def measure_films(page: Page, store: Store, job_id: str) -> None:
 
 def follow(page: Page, link: str, heading: str) -> None:
     """Go on to another page of the job and reload it there."""
-    with answered(page):
-        page.get_by_role("link", name=link, exact=True).click()
+    press(page, page.get_by_role("link", name=link, exact=True))
     expect(page.get_by_role("heading", name=heading)).to_be_visible()
     reloaded(page)
     expect(page.get_by_role("heading", name=heading)).to_be_visible()
@@ -64,12 +64,10 @@ def job_id(browser: Browser, address: str, store: Store) -> str:
     """A job that was started on the page, with two measured films."""
     found: list[str] = []
     with looked_at(browser, "laptop", found) as page:
-        page.goto(address)
-        settled(page)
-        page.get_by_text("Start a job before filming").click()
+        open_page(page, address)
+        open_box(page, "Start a job before filming")
         page.get_by_label("Burner").fill(BURNER)
-        with answered(page):
-            page.get_by_role("button", name="Start the job").click()
+        press(page, page.get_by_role("button", name="Start the job"))
         page.wait_for_url(re.compile(r"/prepare\?job=\w+"))
         reloaded(page)
         measure_films(page, store, job_of(page.url))
@@ -81,19 +79,17 @@ def test_walk_ends_in_a_verdict_that_accepts_and_a_record_that_names_it(
     browser: Browser, address: str, job_id: str, store: Store, tmp_path: Path, complaints: list[str]
 ) -> None:
     with looked_at(browser, "laptop", complaints) as page:
-        page.goto(f"{address}prepare?job={job_id}")
-        settled(page)
+        open_page(page, f"{address}prepare?job={job_id}")
         follow(page, "2 Film", "A further film")
         expect(page.get_by_role("link", name="Read this film")).to_have_count(2)
         follow(page, "3 Read", "Travel curve")
         follow(page, "4 Compare", "As found against as left")
         expect(page.get_by_text(re.compile("lost motion improved")).filter(visible=True)).not_to_have_count(0)
         follow(page, "5 Adjust", "Proposals")
-        with answered(page):
-            page.get_by_text("Equal travel", exact=True).click()
+        press(page, page.get_by_text("Equal travel", exact=True))
         expect(page.get_by_text("Leave this linkage as it is")).to_be_visible()
         follow(page, "6 Hand over", "Verdict of the reviewer")
-        page.get_by_text("Give a verdict").click()
+        open_box(page, "Give a verdict")
         page.get_by_text("Accept: the linkage may stay as it is").click()
         page.get_by_label("Your name").filter(visible=True).fill("D. Reviewer")
         page.get_by_label("Reason").fill("Lost motion and travel are as they should be.")
@@ -101,7 +97,7 @@ def test_walk_ends_in_a_verdict_that_accepts_and_a_record_that_names_it(
         expect(page.get_by_text("Accept (this one counts)")).to_be_visible()
         reloaded(page)
         expect(page.get_by_text("Accept (this one counts)")).to_be_visible()
-        page.get_by_role("button", name="Make the record").click()
+        press(page, page.get_by_role("button", name="Make the record"))
         link = page.get_by_role("link", name=re.compile("^Download the record"))
         expect(link).to_be_visible(timeout=ANALYSIS_MS)
         with page.expect_download() as download:
@@ -140,8 +136,7 @@ def test_the_work_is_done_with_the_keyboard_alone(
 ) -> None:
     store.add(job_id, IntendedChoice(LINKAGE, "none", ()))
     with looked_at(browser, "laptop", complaints) as page:
-        page.goto(address)
-        settled(page)
+        open_page(page, address)
         tab_to(page, page.get_by_role("button", name=re.compile(f"^{re.escape(BURNER)}")))
         with answered(page):
             page.keyboard.press("Enter")

@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 
 import pytest
-from browsing import CLIP_INPUT, answered, job_of, looked_at, settled, waited_for
+from browsing import CLIP_INPUT, job_of, looked_at, open_page, press, settled, waited_for
 from playwright.sync_api import Browser, Route, expect
 
 from app.page.receiving import PIECE_BYTES, UPLOAD_ADDRESS
@@ -35,8 +35,7 @@ def test_an_upload_goes_on_after_breaks_and_after_a_reload(
 
     with looked_at(browser, "phone", []) as page:  # the browser tells of broken requests in its console
         page.route(f"**{UPLOAD_ADDRESS}*", break_some)
-        page.goto(address)
-        settled(page)
+        open_page(page, address)
         page.locator(CLIP_INPUT).set_input_files(clip)
         expect(page.get_by_text(re.compile(r"^\d+ % of 25\.2 MB$"))).to_be_visible()
         waited_for(page, lambda: bool(begun) and begun[-1] >= 2 * PIECE_BYTES, "the third piece")
@@ -51,8 +50,7 @@ def test_an_upload_goes_on_after_breaks_and_after_a_reload(
         )
         page.reload()
         settled(page)
-        with answered(page):
-            page.get_by_role("radio", name="as left").click()
+        press(page, page.get_by_role("radio", name="as left"))
         page.locator(CLIP_INPUT).set_input_files(clip)
         page.wait_for_url(re.compile(r"/film\?job=\w+&film=\w+"))
         assert again[0] >= 2 * PIECE_BYTES, "what had arrived is not sent again"
@@ -72,8 +70,7 @@ def test_an_upload_can_be_stopped(
             f"**{UPLOAD_ADDRESS}*",
             lambda route: None if route.request.method == "PATCH" else route.continue_(),
         )
-        page.goto(address)
-        settled(page)
+        open_page(page, address)
         page.locator(CLIP_INPUT).set_input_files(clip)
         page.get_by_role("button", name="Stop the upload").click()
         expect(page.get_by_text("Stopped. Nothing was kept.")).to_be_visible()
@@ -96,8 +93,7 @@ def test_an_upload_that_was_taken_in_is_never_called_stopped(
                 route.continue_()
 
         page.route(f"**{UPLOAD_ADDRESS}*", keep_the_answer)
-        page.goto(address)
-        settled(page)
+        open_page(page, address)
         page.locator(CLIP_INPUT).set_input_files(clip)
         waited_for(
             page,

@@ -17,6 +17,8 @@ from browsing import (
     job_of,
     looked_at,
     on_page,
+    open_box,
+    open_page,
     press,
     reloaded,
     settled,
@@ -47,8 +49,7 @@ def pick(page: Page, label: str, option: str) -> None:
     box.scroll_into_view_if_needed()
     at_rest(page)
     box.press("ArrowDown")
-    with answered(page):
-        page.get_by_role("option", name=option).click()
+    press(page, page.get_by_role("option", name=option))
 
 
 def add_film(page: Page, clip: Path) -> None:
@@ -65,19 +66,19 @@ def job_url(browser: Browser, address: str, store: Store) -> str:
     """Address of a job walked from its start to two measured films on a phone, reloaded at each step."""
     found: list[str] = []
     with looked_at(browser, "phone", found) as page:
-        page.goto(address)
-        page.get_by_text("Start a job before filming").click()
+        open_page(page, address)
+        open_box(page, "Start a job before filming")
         page.get_by_label("Burner").fill(BURNER)
-        page.get_by_role("button", name="Start the job").click()
+        press(page, page.get_by_role("button", name="Start the job"))
         page.wait_for_url(re.compile(r"/prepare\?job=\w+"))
         settled(page)
         reloaded(page)
-        page.get_by_role("link", name="2 Film", exact=True).click()
+        press(page, page.get_by_role("link", name="2 Film", exact=True))
         expect(page.get_by_role("heading", name="The first film")).to_be_visible()
         reloaded(page)
         add_film(page, MEDIA / "as_found.mp4")
         reloaded(page)
-        page.get_by_role("link", name="2 Film", exact=True).click()
+        press(page, page.get_by_role("link", name="2 Film", exact=True))
         expect(page.get_by_role("heading", name="A further film")).to_be_visible()
         page.get_by_label("Filmed by (optional)").filter(visible=True).fill("A. Technician")
         with answered(page):
@@ -95,7 +96,7 @@ def job_url(browser: Browser, address: str, store: Store) -> str:
 
 def test_films_are_compared(browser: Browser, job_url: str, complaints: list[str]) -> None:
     with looked_at(browser, "phone", complaints) as page:
-        page.goto(on_page(job_url, "compare"))
+        open_page(page, on_page(job_url, "compare"))
         expect(page.get_by_role("heading", name="As found against as left")).to_be_visible()
         expect(page.get_by_text("lost motion improved").first).to_be_visible()
         reloaded(page)
@@ -108,23 +109,21 @@ def test_a_finding_leads_to_its_moment_and_on_to_a_comment(
     job_id = job_of(job_url)
     found, left = store.job(job_id).films
     with looked_at(browser, "phone", complaints) as page:
-        page.goto(job_url.replace(left.film_id, found.film_id))
+        open_page(page, job_url.replace(left.film_id, found.film_id))
         # The form that is folded up for whoever just looks is open for whoever comes with a moment.
-        page.get_by_role("link", name="6 Hand over", exact=True).click()
+        press(page, page.get_by_role("link", name="6 Hand over", exact=True))
         expect(page.get_by_role("heading", name="Comments")).to_be_visible()
         settled(page)
         expect(page.get_by_label("Your name").filter(visible=True)).to_have_count(0)
-        page.get_by_role("link", name="3 Read", exact=True).click()
+        press(page, page.get_by_role("link", name="3 Read", exact=True))
         frame = page.get_by_alt_text(re.compile("^Frame of the clip"))
         expect(frame).to_be_visible()
         settled(page)
         before = frame.get_attribute("alt")
-        with answered(page):
-            page.get_by_role("button", name=re.compile("^Show it in the film")).nth(2).click()
+        press(page, page.get_by_role("button", name=re.compile("^Show it in the film")).nth(2))
         expect(frame).not_to_have_attribute("alt", before or "")
         expect(page.get_by_role("heading", name="A moment of the film")).to_be_in_viewport()
-        with answered(page):
-            page.get_by_role("link", name="Comment on this moment").click()
+        press(page, page.get_by_role("link", name="Comment on this moment"))
         page.wait_for_url(re.compile(r"/handover\?.*at="))
         page.get_by_label("Your name").filter(visible=True).fill("B. Reviewer")
         page.get_by_label("Comment", exact=True).fill("The rod end looks worn here.")
@@ -136,7 +135,7 @@ def test_a_finding_leads_to_its_moment_and_on_to_a_comment(
         assert entry.film_id == found.film_id
         assert entry.content.time_s is not None
         assert 0 < entry.content.time_s < 12
-        page.get_by_role("link", name="Show this moment").click()
+        press(page, page.get_by_role("link", name="Show this moment"))
         expect(frame).to_have_attribute("alt", re.compile(f" {entry.content.time_s:.2f} s "))
 
 
@@ -145,11 +144,9 @@ def test_adjustment_from_intended_travel_to_a_chosen_proposal(
 ) -> None:
     job_id = job_of(job_url)
     with looked_at(browser, "phone", complaints) as page:
-        page.goto(on_page(job_url, "adjust"))
-        settled(page)
+        open_page(page, on_page(job_url, "adjust"))
         expect(page.get_by_text("Choose the intended travel first.")).to_be_visible()
-        with answered(page):
-            page.get_by_text("Equal travel", exact=True).click()
+        press(page, page.get_by_text("Equal travel", exact=True))
         expect(page.get_by_role("heading", name="Work order")).to_be_visible()
         # As left there is nothing to do; the film as found is another matter, and older.
         expect(page.get_by_text("Leave this linkage as it is")).to_be_visible()
@@ -157,28 +154,25 @@ def test_adjustment_from_intended_travel_to_a_chosen_proposal(
         expect(page.get_by_text("A newer film is there")).to_be_visible()
         expect(page.get_by_text("Recheck every switch")).to_be_visible()
         assert too_wide(page) <= 0
-        with answered(page):
-            page.get_by_role("button", name=re.compile("^Choose proposal")).click()
+        press(page, page.get_by_role("button", name=re.compile("^Choose proposal")))
         expect(page.get_by_text("On record since")).to_be_visible()
         reloaded(page)
         expect(page.get_by_text("On record since")).to_be_visible()
         expect(page.get_by_text("A newer film is there")).to_have_count(0)
-        page.get_by_text("What if: change figures by hand").click()
+        open_box(page, "What if: change figures by hand")
         page.get_by_label("drive arm radius (mm)").fill("60")
         with answered(page):
             page.get_by_label("drive arm radius (mm)").press("Enter")
         expect(page.get_by_role("heading", name="With these figures")).to_be_visible()
-        page.get_by_text("From combustion readings", exact=True).click()
+        open_box(page, "From combustion readings")
         with answered(page):
             page.locator('input[type="file"][accept*=".csv"]').set_input_files(MEDIA / "readings.csv")
         assert store.latest(job_id, Readings) is not None
         expect(page.get_by_text("Type the readings in")).to_be_visible()
-        with answered(page):
-            page.get_by_role("button", name="Work out the intended travel").click()
+        press(page, page.get_by_role("button", name="Work out the intended travel"))
         expect(page.get_by_text("The fuel is not chosen")).to_be_visible()
         pick(page, "Fuel", "natural gas")
-        with answered(page):
-            page.get_by_role("button", name="Work out the intended travel").click()
+        press(page, page.get_by_role("button", name="Work out the intended travel"))
         expect(page.get_by_alt_text(re.compile("^Air against damper travel"))).to_be_visible()
         assert too_wide(page) <= 0
     order = work_orders(store, job_id)[0]
@@ -196,9 +190,8 @@ def test_two_people_on_one_job_see_each_other(
     url = on_page(job_url, "handover")
     with looked_at(browser, "phone", complaints) as one, looked_at(browser, "laptop", complaints) as other:
         for page in (one, other):
-            page.goto(url)
-            settled(page)
-        other.get_by_text("Give a verdict").click()
+            open_page(page, url)
+        open_box(other, "Give a verdict")
         press(other, other.get_by_role("button", name="Put this verdict on record"))
         expect(other.get_by_text("A verdict needs a choice and a name")).to_be_visible()
         other.get_by_text("Adjust: something has to change").click()
@@ -206,7 +199,7 @@ def test_two_people_on_one_job_see_each_other(
         other.get_by_label("Reason").fill("Take up the lost motion first.")
         press(other, other.get_by_role("button", name="Put this verdict on record"))
         expect(other.get_by_text("Adjust (this one counts)")).to_be_visible()
-        one.get_by_text("Add a comment").click()
+        open_box(one, "Add a comment")
         one.get_by_label("Your name").filter(visible=True).fill("A. Technician")
         one.get_by_label("Comment", exact=True).fill("Will do.")
         press(one, one.get_by_role("button", name="Put this comment on record"))
@@ -222,13 +215,11 @@ def test_bundle_goes_out_and_comes_back_with_comments(
 ) -> None:
     job_id = job_of(job_url)
     with looked_at(browser, "laptop", complaints) as page:
-        page.goto(on_page(job_url, "handover"))
-        settled(page)
+        open_page(page, on_page(job_url, "handover"))
         whole = page.get_by_text(re.compile("^The bundle will have about")).inner_text()
-        with answered(page):
-            page.get_by_text("With the clips").click()
+        press(page, page.get_by_text("With the clips"))
         expect(page.get_by_text(whole)).to_have_count(0)
-        page.get_by_role("button", name="Make the bundle").click()
+        press(page, page.get_by_role("button", name="Make the bundle"))
         link = page.get_by_role("link", name=re.compile("^Download the bundle"))
         expect(link).to_be_visible(timeout=ANALYSIS_MS)
         with page.expect_download() as download:
@@ -255,9 +246,8 @@ def test_record_is_made_outside_the_page(
     browser: Browser, job_url: str, tmp_path: Path, complaints: list[str]
 ) -> None:
     with looked_at(browser, "phone", complaints) as page:
-        page.goto(on_page(job_url, "handover"))
-        settled(page)
-        page.get_by_role("button", name="Make the record").click()
+        open_page(page, on_page(job_url, "handover"))
+        press(page, page.get_by_role("button", name="Make the record"))
         link = page.get_by_role("link", name=re.compile("^Download the record"))
         expect(link).to_be_visible(timeout=ANALYSIS_MS)
         reloaded(page)
@@ -273,10 +263,9 @@ def test_overlay_can_be_stopped_and_is_played_in_parts(
     browser: Browser, job_url: str, store: Store, complaints: list[str]
 ) -> None:
     with looked_at(browser, "laptop", complaints) as page:
-        page.goto(job_url)
-        settled(page)
-        page.get_by_role("button", name="Make this clip").click()
-        page.get_by_role("button", name="Stop").click()
+        open_page(page, job_url)
+        press(page, page.get_by_role("button", name="Make this clip"))
+        press(page, page.get_by_role("button", name="Stop"))
         expect(page.get_by_text("You stopped this")).to_be_visible()
         run = store.job(job_of(job_url)).films[1].measured
         assert run is not None
@@ -300,8 +289,7 @@ def test_every_page_fits_and_can_be_used_by_everybody(
 ) -> None:
     with looked_at(browser, width, complaints) as page:
         for name, place in {"start": address, **{one: on_page(job_url, one) for one in PAGES}}.items():
-            page.goto(place)
-            settled(page)
+            open_page(page, place)
             assert too_wide(page) <= 0, name
             unfold(page)
             assert too_wide(page) <= 0, name

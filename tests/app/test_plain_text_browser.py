@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from browsing import looked_at, settled, unfold
+from browsing import looked_at, open_page, unfold
 from fake_result import SHAFTS, write_fake_result
 from playwright.sync_api import Browser, Page
 from stored import add_film, measured, run_of
@@ -68,8 +68,7 @@ def test_names_are_shown_as_they_are_on_every_page(
     with looked_at(browser, "laptop", complaints) as page:
         page.on("request", lambda request: asked.append(request.url))
         for place in places:
-            page.goto(place)
-            settled(page)
+            open_page(page, place)
             unfold(page)
             for made in DRAWN:
                 found = page.locator(f"[data-testid='stMarkdownContainer'] {made}")
