@@ -11,6 +11,7 @@ from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 from weakref import WeakKeyDictionary
 
+from patience import PATIENCE_S
 from playwright.sync_api import Browser, Locator, Page, WebSocket, expect, sync_playwright
 from streamlit.proto.BackMsg_pb2 import BackMsg
 from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
@@ -28,7 +29,7 @@ BROWSER_ARGUMENTS = [
     "--disable-sync",
 ]
 WIDTHS_PX = {"phone": (390, 844), "laptop": (1280, 900)}
-PATIENCE_MS = 60_000
+PATIENCE_MS = 1000 * PATIENCE_S
 PRESS_MS = 5_000
 ANALYSIS_MS = 240_000
 CLIP_INPUT = 'input[type="file"][accept*=".mp4"]'
@@ -89,7 +90,7 @@ def served_page(store: Path, log: Path) -> Iterator[str]:
             yield f"http://{ADDRESS}:{port}/"
         finally:
             server.terminate()
-            server.wait(timeout=20)
+            server.wait(PATIENCE_S)
 
 
 @contextmanager

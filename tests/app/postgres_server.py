@@ -14,13 +14,13 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from needs import lack
+from patience import PATIENCE_S
 from sqlalchemy import create_engine, text
 from sqlalchemy.exc import OperationalError
 from sqlalchemy.pool import NullPool
 
 from app.files import new_id
 
-READY_WITHIN_S = 30.0
 ADDRESS = "postgresql+psycopg://tester@127.0.0.1"
 
 
@@ -56,12 +56,12 @@ def running_server() -> Iterator[str]:
                 yield f"{ADDRESS}:{port}"
             finally:
                 process.send_signal(signal.SIGINT)  # ends connections that are still open
-                process.wait(timeout=READY_WITHIN_S)
+                process.wait(timeout=PATIENCE_S)
 
 
 def wait_until_ready(address: str) -> None:
     """Wait for the server to take a connection."""
-    deadline = time.monotonic() + READY_WITHIN_S
+    deadline = time.monotonic() + PATIENCE_S
     engine = create_engine(address, poolclass=NullPool)
     while True:
         try:

@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from patience import PATIENCE_S
 from stored import add_job
 from visiting import SECRETS, Visitor, served_with_sign_in, sign_in_text, socket_status
 
@@ -113,7 +114,7 @@ def test_the_unsafe_switch_warns_on_every_page_and_in_the_terminal(tmp_path: Pat
             guest.web.close()
         finally:
             page.terminate()
-            page.communicate(timeout=20)
+            page.communicate(timeout=PATIENCE_S)
 
 
 def test_the_usual_page_answers_only_to_its_own_name_and_asks_nobody(tmp_path: Path) -> None:
@@ -138,7 +139,7 @@ def test_the_usual_page_answers_only_to_its_own_name_and_asks_nobody(tmp_path: P
         guest.web.close()
     finally:
         server.terminate()
-        server.wait(timeout=20)
+        server.wait(timeout=PATIENCE_S)
 
 
 def test_secrets_of_the_environment_go_no_further(

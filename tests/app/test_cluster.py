@@ -14,6 +14,7 @@ from pathlib import Path
 
 import psutil
 import pytest
+from patience import PATIENCE_S
 from postgres_server import new_database, running_server
 from stored import run_of
 from test_worker import add_sample, wait_for
@@ -66,8 +67,8 @@ def machines(tmp_path: Path, database: str, monkeypatch: pytest.MonkeyPatch) -> 
             stack.callback(process.wait)
             stack.callback(end, process.pid)
             pids.append(process.pid)
-        with distributed.Client(address, timeout=60, set_as_default=False) as client:
-            client.wait_for_workers(2, timeout=60)
+        with distributed.Client(address, timeout=PATIENCE_S, set_as_default=False) as client:
+            client.wait_for_workers(2, timeout=PATIENCE_S)
         yield pids[1:]
         for client in executors._clients.values():  # the page's, kept as long as it lives
             client.close()

@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 import pytest
 from clip_fuzzing import base_clips
+from patience import PATIENCE_S
 from pypdf import PdfReader
 from recorded import one_film, words
 from stored import add_film, measured
@@ -36,7 +37,6 @@ from app.result_folder import read_result
 from app.store import Store
 
 HOME = Path(app.page.__file__).with_name("home.py")
-PATIENCE_S = 30
 
 
 @pytest.fixture(scope="module")

@@ -11,6 +11,7 @@ import urllib.request
 from pathlib import Path
 
 import pytest
+from patience import PATIENCE_S
 from stored import run_of
 
 from app import worker
@@ -88,10 +89,10 @@ def test_serves_until_it_is_stopped(tmp_path: Path, ending: signal.Signals) -> N
             assert process.stdout is not None
             address = re.search(r"http://127\.0\.0\.1:\d+/", process.stdout.readline())
             assert address is not None
-            with urllib.request.urlopen(f"{address[0]}_stcore/health", timeout=10) as answer:
+            with urllib.request.urlopen(f"{address[0]}_stcore/health", timeout=PATIENCE_S) as answer:
                 assert answer.status == 200
             process.send_signal(ending)
-            assert process.wait(timeout=20) == 0
+            assert process.wait(timeout=PATIENCE_S) == 0
         finally:
             process.kill()
     with pytest.raises(OSError, match="refused"):

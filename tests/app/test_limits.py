@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from patience import PATIENCE_S
 
 from app.limits import one_of
 from vision.errors import Cancelled
@@ -23,7 +24,7 @@ def confined(program: str, **limits: int) -> subprocess.CompletedProcess[str]:
         cwd=ROOT,
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=PATIENCE_S,
         check=False,
     )
 

@@ -13,6 +13,7 @@ import pytest
 from drawn_clips import picture
 from drawn_clips import write as write_clip
 from fake_result import write_fake_result
+from patience import PATIENCE_S
 from recorded import words
 from stored import add_job, measured
 
@@ -216,7 +217,9 @@ def test_names_from_an_address_never_lead_out_of_the_folder(store: Store) -> Non
 def test_works_as_a_process(store: Store, film: Film) -> None:
     asked = made.ask(store, film.job_id, "bundle", clips=True)
     command = [sys.executable, "-m", "app.made", "--store", str(store.folder)]
-    subprocess.run([*command, "--job", film.job_id, "--order", asked.order_id], check=True, timeout=60)
+    subprocess.run(
+        [*command, "--job", film.job_id, "--order", asked.order_id], check=True, timeout=PATIENCE_S
+    )
     done = made.find(store, film.job_id, asked.order_id)
     assert done.state is RunState.DONE
     assert done.file is not None

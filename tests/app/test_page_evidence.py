@@ -14,6 +14,7 @@ from urllib.parse import parse_qs
 import pandas as pd
 import pytest
 from fake_result import LINKAGE, write_fake_result
+from patience import PATIENCE_S
 from stored import add_film, add_job, run_of
 from stored import measured as measure
 from streamlit.testing.v1 import AppTest
@@ -34,7 +35,6 @@ from app.store import Store
 from app.tables import even_step_table
 
 HOME = Path(app.page.__file__).with_name("home.py")
-PATIENCE_S = 30
 TABLE = IntendedChoice(LINKAGE, "table", ((0.0, 0.0, 0.5), (90.0, 84.0, 0.5)))
 
 

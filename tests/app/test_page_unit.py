@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 import pytest
 from fake_result import LINKAGE, write_fake_result
+from patience import PATIENCE_S
 from recorded import full_result
 from stored import add_film, add_job, run_of, send
 from stored import measured as measure
@@ -32,7 +33,6 @@ from app.store import Store
 from kinematics.errors import StrokeError
 
 HOME = Path(app.page.__file__).with_name("home.py")
-PATIENCE_S = 30
 CLIP_PLACE = f"{keys.UPLOAD}_clip_new"
 
 

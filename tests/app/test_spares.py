@@ -11,6 +11,7 @@ from pathlib import Path
 import psutil
 import pytest
 from killing import started_ahead, workers_of
+from patience import PATIENCE_S
 from stored import add_job, run_of
 from test_worker import wait_for
 
@@ -105,7 +106,7 @@ def test_an_analysis_goes_to_the_processes_that_wait_for_it(store: Store) -> Non
     assert seen.error is not None
     assert "is no video" in seen.error
     assert "is no video" in seen.log.read_text(), "what a worker prints is in the log of its run"
-    psutil.wait_procs([foreman, ready], timeout=60)
+    psutil.wait_procs([foreman, ready], timeout=PATIENCE_S)
     assert not started_ahead(store.folder)
 
 
@@ -118,7 +119,7 @@ def test_a_worker_that_waits_ends_with_its_foreman_and_the_next_analysis_goes_on
     wait_for(lambda: workers_of(foreman))
     (ready,) = workers_of(foreman)
     foreman.kill()
-    psutil.wait_procs([ready], timeout=60)
+    psutil.wait_procs([ready], timeout=PATIENCE_S)
     assert not ready.is_running()
     run = run_of(add_job(store, clip=b"no video"))
     worker.start(store, run)

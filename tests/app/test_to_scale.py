@@ -13,6 +13,7 @@ import pytest
 from fake_result import LINKAGE, driven_travel, fake_record, write_fake_result
 from matplotlib.figure import Figure
 from numpy.testing import assert_allclose
+from patience import PATIENCE_S
 from stored import add_job
 from stored import measured as measure
 from streamlit.testing.v1 import AppTest
@@ -178,7 +179,7 @@ def visit_read(folder: Path, monkeypatch: pytest.MonkeyPatch, change: Any) -> st
         path.write_text(json.dumps(content))
 
     measure(store, film, write)
-    page = AppTest.from_file(str(HOME), default_timeout=30)
+    page = AppTest.from_file(str(HOME), default_timeout=PATIENCE_S)
     page.run()
     page.switch_page("read.py")
     page.query_params[keys.JOB] = film.job_id

@@ -23,13 +23,13 @@ import httpx
 import provider
 from joserfc import jwt
 from joserfc.jwk import OctKey
+from patience import PATIENCE_S
 from streamlit.proto.BackMsg_pb2 import BackMsg
 from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
 from websockets.sync.client import connect
 
 from app.page.launch import ADDRESS, Listening, command, free_port, wait_until_ready
 
-PATIENCE_S = 30.0
 CLIENT_ID = "strokecurve-test"
 CLIENT_SECRET = "client-secret-of-the-test-0123456789"
 COOKIE_SECRET = "cookie-secret-of-the-test-0123456789abcdef"
@@ -91,7 +91,7 @@ def served_with_sign_in(store: Path, folder: Path, *, secrets_in_file: bool = Tr
         finally:
             server.terminate()
             people.terminate()
-            server.wait(timeout=20)
+            server.wait(PATIENCE_S)
 
 
 def _wait_for(port: int) -> None:

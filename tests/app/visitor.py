@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 from typing import Any
 from urllib.parse import urlencode
 
+from patience import PATIENCE_S
 from streamlit.proto.BackMsg_pb2 import BackMsg
 from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
 from streamlit.proto.WidgetStates_pb2 import WidgetState
@@ -28,7 +29,6 @@ ENDS = (
     ForwardMsg.FINISHED_WITH_COMPILE_ERROR,
 )
 LARGEST_MESSAGE_BYTES = 64 << 20
-PATIENCE_S = 60.0
 
 
 @dataclass(frozen=True, slots=True)
