@@ -110,7 +110,7 @@ def test_a_box_has_its_full_height_at_once(browser: Browser, address: str, compl
                 const height = () => line.parentElement.getBoundingClientRect().height;
                 const before = height();
                 line.click();
-                await frame();
+                do await frame(); while (line.nextElementSibling.inert);
                 const at_once = height();
                 await new Promise((done) => setTimeout(done, 800));
                 return [before, at_once, height()];
