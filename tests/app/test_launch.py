@@ -81,6 +81,8 @@ def test_missing_sample_is_said_and_leaves_no_job(tmp_path: Path, monkeypatch: p
 @pytest.mark.parametrize("ending", [signal.SIGINT, signal.SIGTERM])
 def test_serves_until_it_is_stopped(tmp_path: Path, ending: signal.Signals) -> None:
     code = (
+        # A program begun in the background of a shell script would ignore Ctrl-C, and so would this one.
+        "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
         "import sys; from pathlib import Path; from app.page.launch import serve; "
         f"sys.exit(serve(Path({str(tmp_path)!r}), None, browser=False))"
     )
