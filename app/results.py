@@ -92,6 +92,7 @@ def record(measurement: Measurement) -> dict[str, Any]:
     width, height = clip.facts.size_wh_px
     turned = clip.facts.quarter_turns % 2 == 1
     duration = clip.last_s - clip.first_s
+    readout_s, readout_sd_s = motion.shutter.readout_s
     found: list[Finding | Fault] = [*measurement.faults, *measurement.findings]
     content = {
         "clip": {
@@ -112,6 +113,8 @@ def record(measurement: Measurement) -> dict[str, Any]:
                 "k1": motion.camera.k1,
                 "k2": motion.camera.k2,
             },
+            "row_readout_s": {"value": readout_s, "sd": readout_sd_s, "along": motion.shutter.along},
+            "steadied": motion.shutter.steadied,
         },
         "shafts": [_shaft(measurement, s) for s in range(len(motion.names))],
         "linkages": [_linkage(linkage) for linkage in measurement.linkages],

@@ -2,57 +2,46 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
 from vision.arrays import Bools, Floats
-from vision.blocks import fit_in_blocks, state_blocks
-from vision.bordered import SharedFit
+from vision.blocks import state_blocks
 from vision.final import FrameFacts
 from vision.guess import unwrapped
 from vision.joint import JointModel, JointState
 from vision.nodes import Nodes
 from vision.noise import frame_correlation
 from vision.robust import winsorised_variance
-from vision.smoothing import smooth_poses
 
 _MOST_LAGS = 30
 """Frames over which errors are looked at for likeness: longer than any smoothing of a hand's motion."""
 
 
-def with_smooth_poses(
-    model: JointModel,
-    state: JointState,
-    nodes: Nodes,
-    facts: FrameFacts,
-    posed: Bools,
-    time_s: Floats,
-    knock: float,
-) -> tuple[JointState, Floats]:
-    """Smooth the camera's path, and take the angles again from it; ``knock`` as for ``smooth_poses``.
+def posing_variance(
+    model: JointModel, state: JointState, nodes: Nodes, facts: FrameFacts, pose_covariance: Floats
+) -> Floats:
+    """Variance of each angle from that of a smooth path's poses, (F, S).
 
-    Returns
-    -------
+    Parameters
+    ----------
+    model : JointModel
     state : JointState
-    posing : ndarray, shape (F, S)
-        Variance of each angle from that of the pose.
+        Of all frames, on the path.
+    nodes : Nodes
+        At an instant, without those refused.
+    facts : FrameFacts
+    pose_covariance : ndarray, shape (F, 6, 6)
+        Of each pose of the path, as if frames erred independently.
     """
     # The floors of the noise are those of key frames, spread along the path; all frames may be noisier.
     noise = max(1.0, winsorised_variance(facts.card))
-    information = np.where(posed[:, None, None], facts.pose_information / noise, 0.0)
-    smooth = smooth_poses(time_s, state.rotation, state.translation, information, knock)
-    if smooth is None:
-        return state, facts.own - facts.held
-    state = replace(state, rotation=smooth.rotation, translation=smooth.translation)
-    state = fit_in_blocks(model, state, nodes, 1.0, pose_held=True)
     alone = noise * (facts.own - facts.held)
-    together = np.einsum("ksi,kij,ksj->ks", facts.by_pose, smooth.covariance, facts.by_pose)
+    together = noise * np.einsum("ksi,kij,ksj->ks", facts.by_pose, pose_covariance, facts.by_pose)
     share = np.clip(together / np.maximum(alone, 1e-300), 1e-3, 1.0)
     cards = slice(0, len(model.card_ids))
     residuals = [model.residuals(*block)[:, cards] for block in state_blocks(state, nodes)]
     alike = frame_correlation(np.concatenate(residuals), nodes.seen[:, cards], _MOST_LAGS)
-    return state, alone * share * np.minimum(_slower(alike, share), 1.0 / share)
+    return np.asarray(alone * share * np.minimum(_slower(alike, share), 1.0 / share), np.float64)
 
 
 def _slower(alike: Floats, share: Floats) -> Floats:
@@ -65,16 +54,44 @@ def _slower(alike: Floats, share: Floats) -> Floats:
     return np.asarray(1.0 + 2.0 * (np.maximum(1.0 - lag / number, 0.0) * alike).sum(axis=-1), np.float64)
 
 
+_LASTING, _LASTING_ROLLING = 0.25, 0.7
+"""Part of the error of an arm's edges by which its marker is off against the card for long: a codec repeats
+what it drew, and lens and edge fit err alike wherever an arm passes again. Where card and arm are exposed at
+different times in a hand, the path between them errs, too. Rendered films with known truth show this much."""
+
+
+def lasting_variance(model: JointModel, state: JointState, floor_px: Floats, rolling: bool) -> Floats:
+    """Variance of each angle from errors that last over many frames, shape (S,).
+
+    ``floor_px``, shape (M,), is the error of each marker's edges beside their own scatter; ``rolling`` says
+    whether rows were exposed one after another.
+    """
+    part = _LASTING_ROLLING if rolling and not model.steady else _LASTING
+    depth_mm = float(np.median(state.translation[:, 2]))
+    off_mm = np.hypot(state.mount_offset_mm[:, 0], state.mount_offset_mm[:, 1])
+    sides = np.array([m.side_mm for m in model.mounted])
+    # A marker on the axis itself shows no way along a circle, but its edges still err across its width.
+    reach_px = np.maximum(off_mm, sides / 2) * state.camera.focal_px / depth_mm
+    each = (part * floor_px[len(model.card_ids) :] / reach_px) ** 2
+    column = np.array([model.angle_of(b) for b in range(len(model.mounted))])
+    return np.array([1.0 / (1.0 / each[column == s]).sum() for s in range(model.shafts)])
+
+
 def angles_with_sigma(
     model: JointModel,
-    fit: SharedFit[JointState],
+    covariance: Floats,
     state: JointState,
     nodes: Nodes,
     facts: FrameFacts,
     posing: Floats,
+    lasting: Floats,
     posed: Bools,
 ) -> tuple[Floats, Floats]:
-    """Angle of each shaft with its standard deviation, (F, S) each; NaN where no marker was accepted."""
+    """Angle of each shaft and its standard deviation, (F, S) each; NaN where no marker was accepted.
+
+    ``covariance``, shape (G + 2, G + 2), is that of shared unknowns and readout, ``posing`` (F, S) the
+    variance from the pose, ``lasting`` (S,) that of errors that last, ``posed`` (F,) says where there is one.
+    """
     cards = len(model.card_ids)
     angle, sigma = state.angle_rad.copy(), np.zeros_like(state.angle_rad)
     for s in range(model.shafts):
@@ -84,11 +101,11 @@ def angles_with_sigma(
         # A constant error of the direction cancels in every difference: only departures from the mean count.
         sensitivity = facts.sensitivity[:, s]
         change = sensitivity - sensitivity[~gap].mean(axis=0) if (~gap).any() else sensitivity
-        common = np.einsum("kg,gh,kh->k", change, fit.covariance, change)
+        common = np.einsum("kg,gh,kh->k", change, covariance, change)
         # Edges of one marker err together more than edges taken alone show. A shaft can follow a false shift
         # of its marker along the circle, but not one toward its axis: that one tells how large they are.
         excess = _excess(facts.radial[:, mine])
-        variance = excess * facts.held[:, s] + posing[:, s] + np.maximum(common, 0.0)
+        variance = excess * facts.held[:, s] + posing[:, s] + lasting[s] + np.maximum(common, 0.0)
         sigma[:, s] = np.where(gap, np.nan, np.sqrt(variance))
         angle[:, s] = unwrapped(angle[:, s])
     return angle, sigma

@@ -31,8 +31,8 @@ class FrameFacts:
         tripod.
     pose_information : ndarray, shape (F, 6, 6)
         Inverse covariance of such a turn and shift, angles free; 0 on a tripod.
-    sensitivity : ndarray, shape (F, S, G)
-        Change of each angle with the shared unknowns.
+    sensitivity : ndarray, shape (F, S, G + 2)
+        Change of each angle with the shared unknowns, and with the readout along rows and columns.
     radial : ndarray, shape (F, B)
         How far each marker lies off its circle, in standard deviations; NaN where not measured.
     card : ndarray, shape (F, 8 C)
@@ -66,7 +66,9 @@ class FrameFacts:
         return cls(**arrays, shifts=shifts)
 
 
-def frame_facts(model: JointModel, state: JointState, nodes: Nodes, refused: Bools) -> FrameFacts:
+def frame_facts(
+    model: JointModel, state: JointState, nodes: Nodes, refused: Bools, by_rows: Floats
+) -> FrameFacts:
     """Take the derivatives of K frames and draw everything from them.
 
     Parameters
@@ -78,6 +80,8 @@ def frame_facts(model: JointModel, state: JointState, nodes: Nodes, refused: Boo
         Measurements, those refused by the fit included.
     refused : ndarray of bool, shape (K, M)
         Markers that the fit did not believe.
+    by_rows : ndarray, shape (K, 8 M, 2)
+        Derivatives of the residuals by the readout along rows and columns.
 
     Returns
     -------
@@ -85,6 +89,7 @@ def frame_facts(model: JointModel, state: JointState, nodes: Nodes, refused: Boo
     """
     derivatives = model.linearise(state, nodes)
     shifts = find_shifts(model, state, nodes, derivatives)
+    derivatives = (derivatives[0], np.concatenate([derivatives[1], by_rows], axis=2), derivatives[2])
     if refused.any():
         kept = np.repeat(~refused, 8, axis=1)
         derivatives = (

@@ -9,38 +9,36 @@ from __future__ import annotations
 
 import logging
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
-from numpy.typing import NDArray
+from scipy.linalg import block_diag
 
-from vision.angles import angles_with_sigma, with_smooth_poses
+from vision.angles import angles_with_sigma, lasting_variance, posing_variance
 from vision.arrays import Bools, Floats
-from vision.blocks import fit_in_blocks, frame_blocks, joined, state_blocks
-from vision.bordered import (
-    SharedFit,
-    fit_cost,
-    fit_frames,
-    fit_shared,
-)
+from vision.blocks import fit_in_blocks, frame_blocks, state_blocks
+from vision.bordered import SharedFit, fit_cost, fit_shared
 from vision.control import JobControl, Unattended
 from vision.errors import PoseError
 from vision.final import FrameFacts, frame_facts
 from vision.follow import MarkerTracks
 from vision.guess import first_guess, key_frames
 from vision.joint import JointModel, JointSettings, JointState, MountedMarker, card_ids_in
+from vision.joint_fit.film import FilmFit
+from vision.joint_fit.hand import find_in_hand, follow_hand, pose_covariances
+from vision.joint_fit.instant import angle_rates
+from vision.joint_fit.row_time import RowTime
+from vision.joint_fit.shutter import ShutterSettings
+from vision.joint_fit.sizing import NO_FLOOR_PX, NoiseSettings
+from vision.joint_fit.tripod import find_on_tripod, follow_arms
 from vision.motion import ShaftMotion, ShaftSpec
 from vision.nodes import LEAST_REJECT_PX, Nodes
-from vision.noise import find_noise
 from vision.rotations import mean_rotation
-from vision.shifts import Shifts
 
 logger = logging.getLogger(__name__)
 
 _ROUGH = 1.0
 """Fits that only prepare the last ones end at this gain in half a chi-square."""
-
-_NO_FLOOR_PX = 1e-4
-"""Keeps the weight of a perfectly drawn edge finite."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,9 +51,8 @@ class HingeSettings:
         Frames over which the shared unknowns are fitted.
     least_frames : int
         Frames with the card and a shaft without which nothing is measured.
-    start_floor_px, least_floor_px, floor_turns : float, float, int
-        Error of an edge node that its own scatter does not show (compression, lens): first assumed, then
-        found from how well the model fits, in so many turns.
+    noise : NoiseSettings
+        Errors of edge nodes that their own scatter does not show.
     held_share, suspect_tilt_rad : float
         The first fit holds markers flat and axes parallel to this share of their usual spread; afterwards a
         marker that leans more than this is tried with other leans.
@@ -70,18 +67,15 @@ class HingeSettings:
         A marker nearer to the model than this is never refused (``vision.nodes``).
     least_turn_rad : float
         A shaft that turns less does not show where its centre is.
-    knock : float
-        A hand-held camera was knocked where its pose is so many standard deviations (RMS of six parts) off
-        its smooth path: by chance once in a million frames.
+    shutter : ShutterSettings
+        Limits for the readout of rows and for steadied pictures.
     joint : JointSettings
         Priors of the joint model.
     """
 
     key_frames: int = 90
     least_frames: int = 8
-    start_floor_px: float = 0.02
-    least_floor_px: float = 0.004
-    floor_turns: int = 2
+    noise: NoiseSettings = field(default_factory=NoiseSettings)
     held_share: float = 0.1
     suspect_tilt_rad: float = np.deg2rad(1.5)
     steady_ratio: float = 1.15
@@ -89,7 +83,7 @@ class HingeSettings:
     reject: float = 4.5
     least_reject_px: float = LEAST_REJECT_PX
     least_turn_rad: float = np.deg2rad(4.0)
-    knock: float = 2.5
+    shutter: ShutterSettings = field(default_factory=ShutterSettings)
     joint: JointSettings = field(default_factory=JointSettings)
 
 
@@ -145,71 +139,84 @@ def _find_shafts(
     cards = card_ids_in(tracks)
     mounted = _mounted(tracks, shafts)
     ids = cards + [m.marker_id for m in mounted]
-    nodes = Nodes.from_tracks(tracks, ids, np.full(len(ids), settings.start_floor_px))
+    scatter = Nodes.from_tracks(tracks, ids, np.full(len(ids), NO_FLOOR_PX))
+    nodes = scatter.floored(np.full(len(ids), settings.noise.start_floor_px))
     key = key_frames(nodes, len(cards), settings.key_frames, settings.least_frames)
     model = JointModel(cards, mounted, False, picture_wh_px, settings.joint)
     job.report(0, 3, "finding camera and shafts")
     start, key = first_guess(model, tracks, ids, key)
     fit = _settle(model, start, nodes.frames(key), settings, job)
     model, fit = _steady_or_not(model, fit, nodes.frames(key), settings, job)
-    model, fit, everything = _with_noise_found(model, fit, tracks, ids, key, settings, job)
-    job.report(1, 3, "finding camera and shafts")
-    state = _every_frame(model, fit, everything, tracks.time_s, key, job)
-    nodes, refused = _without_wrong_markers(model, state, everything, settings)
-    if refused.any():
-        state = fit_in_blocks(model, state, nodes, 1.0)
-    job.report(2, 3, "finding camera and shafts")
-    parts = [
-        frame_facts(model, state.frames(pick), everything.frames(pick), refused[pick])
-        for pick in frame_blocks(len(tracks.time_s))
-    ]
-    facts = FrameFacts.joined(parts)
-    posed = np.ones(len(tracks.time_s), bool)
-    posing = facts.own - facts.held
+    # Without the card nothing is known of the camera, so arms say nothing either.
+    posed = np.asarray(nodes.seen[:, : len(cards)].any(axis=1))
     if not model.steady:
-        posed = np.asarray(nodes.seen[:, : len(model.card_ids)].any(axis=1))
-        state, posing = with_smooth_poses(model, state, nodes, facts, posed, tracks.time_s, settings.knock)
-    angles = angles_with_sigma(model, fit, state, nodes, facts, posing, posed)
-    fitted = _Fitted(model, fit.covariance, state, nodes, refused, posed)
-    return _motion(fitted, facts.shifts, angles, tracks.time_s, tuple(s.name for s in shafts), settings)
+        scatter = scatter.without(~posed[:, None])
+    find = partial(find_on_tripod, model, fit) if model.steady else partial(find_in_hand, model, fit, start)
+    film = find(scatter, tracks.time_s, key, settings.noise, settings.shutter, job)
+    job.report(1, 3, "finding camera and shafts")
+    seen = scatter.floored(film.floor_px)
+    film, instant = _follow(film, seen, job, _STEPS)
+    refused = _wrong_markers(film.model, _single(film, instant), instant, settings)
+    if refused.any():
+        film, _ = _follow(film, seen.without(refused), job, _STEPS_AGAIN)
+    job.report(2, 3, "finding camera and shafts")
+    fitted = _fitted(film, seen, refused, posed if not model.steady else np.ones(len(posed), bool))
+    return _motion(fitted, tracks.time_s, tuple(s.name for s in shafts), settings)
+
+
+_STEPS, _STEPS_AGAIN = 2, 2
+"""Steps of a path through all frames, started from one that is nearly right."""
 
 
 @dataclass(frozen=True, slots=True)
 class _Fitted:
-    """The model fitted to all frames."""
+    """The film fitted to all frames."""
 
-    model: JointModel
-    covariance: Floats  # of the shared unknowns
-    state: JointState
-    nodes: Nodes  # without those refused
+    film: FilmFit
+    nodes: Nodes  # at an instant, without those refused
+    facts: FrameFacts
+    angles: tuple[Floats, Floats]  # with their standard deviations
     refused: Bools
     posed: Bools  # frames whose pose is known
 
 
-def _with_noise_found(
-    model: JointModel,
-    fit: SharedFit[JointState],
-    tracks: MarkerTracks,
-    ids: list[int],
-    key: NDArray[np.intp],
-    settings: HingeSettings,
-    job: JobControl,
-) -> tuple[JointModel, SharedFit[JointState], Nodes]:
-    """Fit again with the noise that the residuals show; give the nodes of all frames with that noise, too.
+def _follow(film: FilmFit, seen: Nodes, job: JobControl, steps: int) -> tuple[FilmFit, Nodes]:
+    """Path and angles of all frames, and their nodes at an instant."""
+    return follow_arms(film, seen) if film.model.steady else follow_hand(film, seen, job, steps)
 
-    The noise is stated in full then, so from here on residuals count as they are (a noise scale of 1).
-    """
-    scatter = Nodes.from_tracks(tracks, ids, np.full(len(ids), _NO_FLOOR_PX)).frames(key)
-    nodes = Nodes.from_tracks(tracks, ids, np.full(len(ids), settings.start_floor_px))
-    for _ in range(settings.floor_turns):
-        noise = find_noise(model, fit.state, nodes.frames(key), scatter, settings.least_floor_px)
-        model = model.with_pairs(noise.pair_correlation)
-        # On a tripod the card shows the same pixels in every frame, so its fixed errors do not average out:
-        # all frames together must count for no more than one look with that error.
-        floor_px = np.hypot(noise.own_px, np.sqrt(len(key)) * noise.fixed_px)
-        nodes = Nodes.from_tracks(tracks, ids, floor_px)
-        fit = fit_shared(model, fit.state, nodes.frames(key), job, 1.0, _ROUGH)
-    return model, fit_shared(model, fit.state, nodes.frames(key), job, 1.0), nodes
+
+def _single(film: FilmFit, nodes: Nodes) -> JointState:
+    """Every frame with a pose of its own: departures from the model show there, the path's errors do not."""
+    return film.state if film.model.steady else fit_in_blocks(film.model, film.state, nodes, 1.0)
+
+
+def _wrong_markers(model: JointModel, single: JointState, instant: Nodes, settings: HingeSettings) -> Bools:
+    """Markers of each frame that lie off the model (something in front of them, or moved), (F, M)."""
+    rms = _rms(model, single, instant)
+    return np.asarray(instant.seen & ~instant.believed(rms, settings.reject, settings.least_reject_px), bool)
+
+
+def _fitted(film: FilmFit, seen: Nodes, refused: Bools, posed: Bools) -> _Fitted:
+    """Deviations of all angles, and what departs from the model."""
+    model, state = film.model, film.state
+    rate = angle_rates(model, state, seen.without(refused), film.filmed.path)
+    instant = film.filmed.instant(model, state, seen, rate)
+    nodes = instant.without(refused)
+    by_rows = film.filmed.by_rows(model, state, seen, rate)
+    single = _single(film, nodes)
+    parts = [
+        frame_facts(model, single.frames(pick), instant.frames(pick), refused[pick], by_rows[pick])
+        for pick in frame_blocks(len(posed))
+    ]
+    facts = FrameFacts.joined(parts)
+    if model.steady:
+        posing = facts.own - facts.held
+    else:
+        posing = posing_variance(model, state, nodes, facts, pose_covariances(film, seen.without(refused)))
+    lasting = lasting_variance(model, state, film.floor_px, film.shutter.row_time != RowTime())
+    covariance = block_diag(film.fit.covariance, film.shutter.covariance_s2)
+    angles = angles_with_sigma(model, covariance, state, nodes, facts, posing, lasting, posed)
+    return _Fitted(film, nodes, facts, angles, refused, posed)
 
 
 def _mounted(tracks: MarkerTracks, shafts: list[ShaftSpec]) -> list[MountedMarker]:
@@ -277,51 +284,16 @@ def _steady_or_not(
     return model, fit
 
 
-def _every_frame(
-    model: JointModel,
-    fit: SharedFit[JointState],
-    nodes: Nodes,
-    time_s: Floats,
-    key: NDArray[np.intp],
-    job: JobControl,
-) -> JointState:
-    """Solve all frames in blocks, each started from the key frame nearest in time."""
-    nearest = np.abs(time_s[:, None] - time_s[key][None, :]).argmin(axis=1)
-    start = fit.state
-    blocks = []
-    for pick in frame_blocks(len(time_s)):
-        job.check()
-        guess = start.frames(nearest[pick])
-        blocks.append(fit_frames(model, guess, nodes.frames(pick), 1.0, steps=10))
-    return joined(blocks)
-
-
 def _rms(model: JointModel, state: JointState, nodes: Nodes) -> Floats:
     """Root mean square of each marker's residuals in each frame, (F, M)."""
     parts = [(model.residuals(*block) ** 2).mean(axis=2) for block in state_blocks(state, nodes)]
     return np.asarray(np.sqrt(np.concatenate(parts)), np.float64)
 
 
-def _without_wrong_markers(
-    model: JointModel, state: JointState, nodes: Nodes, settings: HingeSettings
-) -> tuple[Nodes, Bools]:
-    """Refuse, frame by frame, markers that lie off the model (something in front of them, or moved)."""
-    rms = _rms(model, state, nodes)
-    refused = nodes.seen & ~nodes.believed(rms, settings.reject, settings.least_reject_px)
-    kept = np.where(refused[..., None], 0.0, nodes.inverse_sigma)
-    return replace(nodes, inverse_sigma=kept), refused
-
-
-def _motion(
-    fitted: _Fitted,
-    shifts: Shifts,
-    angles: tuple[Floats, Floats],
-    time_s: Floats,
-    names: tuple[str, ...],
-    settings: HingeSettings,
-) -> ShaftMotion:
-    model, state, posed = fitted.model, fitted.state, fitted.posed
-    angle, sigma = angles
+def _motion(fitted: _Fitted, time_s: Floats, names: tuple[str, ...], settings: HingeSettings) -> ShaftMotion:
+    film, posed, shifts = fitted.film, fitted.posed, fitted.facts.shifts
+    model, state = film.model, film.state
+    angle, sigma = fitted.angles
     centre, centre_sigma = _centres(fitted, settings)
     camera = state.camera
     logger.info("camera %s, focal length %.1f px", "steady" if model.steady else "in hand", camera.focal_px)
@@ -335,7 +307,7 @@ def _motion(
         axis=state.axis[:, :, 2],
         lead_offset_mm=state.mount_offset_mm[[_lead(model, s) for s in range(model.shafts)], :2],
         camera=camera,
-        focal_sigma_px=float(camera.focal_px * np.sqrt(fitted.covariance[0, 0])),
+        focal_sigma_px=float(camera.focal_px * np.sqrt(film.fit.covariance[0, 0])),
         rotation=np.where(posed[:, None, None], state.rotation, np.nan),
         translation=np.where(posed[:, None], state.translation, np.nan),
         steady=model.steady,
@@ -343,12 +315,14 @@ def _motion(
         shafts_shift_mm=shifts.shafts_mm,
         twist_rad=shifts.twist_rad,
         marker_ids=(*model.card_ids, *(m.marker_id for m in model.mounted)),
+        filmed=film.filmed,
+        shutter=film.shutter,
     )
 
 
 def _centres(fitted: _Fitted, settings: HingeSettings) -> tuple[Floats, Floats]:
     """Each axis at the height of its leading marker, (S, 3), and the deviations of x and y, (S, 2)."""
-    model, state = fitted.model, fitted.state
+    model, state = fitted.film.model, fitted.film.state
     centre = np.zeros((model.shafts, 3))
     sigma = np.zeros((model.shafts, 2))
     for s, at in enumerate(model.axis_at):
@@ -362,7 +336,7 @@ def _centres(fitted: _Fitted, settings: HingeSettings) -> tuple[Floats, Floats]:
             continue
         # A lean of the axis about y moves the point at this height along x, one about x along -y.
         by_shared = np.array([[0.0, height, 1.0, 0.0], [-height, 0.0, 0.0, 1.0]])
-        block = fitted.covariance[at : at + 4, at : at + 4]
+        block = fitted.film.fit.covariance[at : at + 4, at : at + 4]
         sigma[s] = np.sqrt(np.diag(by_shared @ block @ by_shared.T))
     return centre, sigma
 

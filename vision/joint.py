@@ -232,6 +232,22 @@ class JointModel:
         still = np.broadcast_to(self._card_nodes, (len(y), *self._card_nodes.shape))
         return np.concatenate([still, moving], axis=1)
 
+    def angle_of(self, marker: int) -> int:
+        """Column of the angle that a mounted marker turns with."""
+        return self.mounted[marker].shaft
+
+    def speeds_card(self, state: JointState, rate_rad_s: Floats) -> Floats:
+        """Speed of the nodes of every marker in the card frame, shape (K, M, 8, 3), mm/s.
+
+        ``rate_rad_s``, shape (K, S), is how fast the angles change.
+        """
+        y = self._points_shaft(state)
+        rate = rate_rad_s[:, [self.angle_of(b) for b in range(len(self.mounted))], None]
+        across = np.stack([-y[..., 1] * rate, y[..., 0] * rate, np.zeros(y.shape[:-1])], axis=-1)
+        speeds = np.zeros((len(y), len(self.card_ids) + len(self.mounted), 8, 3))
+        speeds[:, len(self.card_ids) :] = across @ np.swapaxes(state.axis[self._shaft_of], 1, 2)
+        return speeds
+
     def _points_shaft(self, state: JointState) -> Floats:
         """Nodes of mounted markers relative to their shafts, turned by the angle, shape (K, B, 8, 3)."""
         z = self._marker_nodes @ np.swapaxes(state.mount_rotation, 1, 2) + state.mount_offset_mm[:, None]
@@ -242,9 +258,9 @@ class JointModel:
         """Distances of projected from measured nodes across the lines, in standard deviations, (K, M, 8)."""
         cam = rotated(state.rotation, self.points_card(state)) + state.translation[:, None, None]
         off = nodes.across(state.camera.project(cam), state.camera.bleed) * nodes.inverse_sigma
-        return self._unpaired(off)
+        return self.unpaired(off)
 
-    def _unpaired(self, rows: Floats) -> Floats:
+    def unpaired(self, rows: Floats) -> Floats:
         """Free rows, shape (K, M, 8, ...), of the correlation c in each edge.
 
         They are multiplied by (1 + c E)^(-1/2), where E swaps the two nodes of an edge.
@@ -318,9 +334,9 @@ class JointModel:
             shared[:, m, :, offset_at : offset_at + 3] = g_z
         size = markers * 8
         return (
-            self._unpaired(residual).reshape(frames, size),
-            (self._unpaired(shared) if with_shared else shared).reshape(frames, size, -1),
-            self._unpaired(local).reshape(frames, size, -1),
+            self.unpaired(residual).reshape(frames, size),
+            (self.unpaired(shared) if with_shared else shared).reshape(frames, size, -1),
+            self.unpaired(local).reshape(frames, size, -1),
         )
 
     def rows_of(self, marker: int) -> slice:

@@ -5,12 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vision.arrays import Bools, Floats
 from vision.camera import Camera
+from vision.joint_fit.instant import Filmed
+from vision.joint_fit.path import CameraPath
+from vision.joint_fit.row_time import RowTime
+from vision.joint_fit.shutter import Shutter
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +71,10 @@ class ShaftMotion:
         Turn of each shaft marker on its arm; the B last ones of ``marker_ids``.
     marker_ids : tuple of int
         Card and shaft markers used.
+    filmed : Filmed
+        Path of the camera between the frames, readout of the rows, shifts of the pictures.
+    shutter : Shutter
+        What of that is known, and how well.
     """
 
     time_s: Floats
@@ -85,6 +94,8 @@ class ShaftMotion:
     shafts_shift_mm: Floats
     twist_rad: Floats
     marker_ids: tuple[int, ...]
+    filmed: Filmed
+    shutter: Shutter
 
     def __post_init__(self) -> None:
         frames, shafts = len(self.time_s), len(self.names)
@@ -105,6 +116,7 @@ class ShaftMotion:
             marker_ids=np.array(self.marker_ids, np.int64),
             camera=np.array([camera.focal_px, *camera.centre_px, camera.k1, camera.k2, camera.bleed]),
             scalars=np.array([self.focal_sigma_px, float(self.steady)]),
+            **_film_arrays(self.filmed, self.shutter),
         )
 
     @classmethod
@@ -121,7 +133,37 @@ class ShaftMotion:
                 camera=Camera(focal, (cx, cy), k1, k2, bleed),
                 focal_sigma_px=focal_sigma,
                 steady=bool(steady),
+                **_film_from(stored),
             )
+
+
+def _film_arrays(filmed: Filmed, shutter: Shutter) -> dict[str, Any]:
+    path = filmed.path
+    return {
+        "path_reference": path.reference,
+        "path_place": path.place,
+        "path_speed": path.speed,
+        "path_tied": path.tied,
+        "readout_s": np.array([filmed.row_time.rows_s, filmed.row_time.columns_s]),
+        "picture_wh_px": np.array(filmed.picture_wh_px, np.int64),
+        "readout_covariance_s2": shutter.covariance_s2,
+        "picture_shift_px": np.zeros((0, 2)) if filmed.shift_px is None else filmed.shift_px,
+    }
+
+
+def _film_from(stored: Mapping[str, Any]) -> dict[str, Any]:
+    """What `_film_arrays` stored."""
+    row_time = RowTime(*(float(v) for v in stored["readout_s"]))
+    path = CameraPath(
+        *(stored[name] for name in ("time_s", "path_reference", "path_place", "path_speed", "path_tied"))
+    )
+    shift = stored["picture_shift_px"]
+    steadied = len(shift) > 0
+    picture_wh = (int(stored["picture_wh_px"][0]), int(stored["picture_wh_px"][1]))
+    return {
+        "filmed": Filmed(path, row_time, picture_wh, shift if steadied else None),
+        "shutter": Shutter(row_time, stored["readout_covariance_s2"], steadied),
+    }
 
 
 def _check_shapes(stored: Mapping[str, NDArray[np.generic]]) -> None:
@@ -134,6 +176,12 @@ def _check_shapes(stored: Mapping[str, NDArray[np.generic]]) -> None:
         "rotation": (frames, 3, 3),
         "translation": (frames, 3),
         "camera": (6,),
+        "path_place": (frames, 6),
+        "path_speed": (frames, 6),
+        "path_tied": (frames - 1,),
+        "readout_s": (2,),
+        "picture_wh_px": (2,),
+        "readout_covariance_s2": (2, 2),
     }
     for name, shape in shapes.items():
         if stored[name].shape != shape or not frames:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,6 +42,33 @@ class Nodes:
     def frames(self, pick: NDArray[np.intp] | slice) -> Nodes:
         """Give some of the frames."""
         return Nodes(self.pixels[pick], self.normals[pick], self.inverse_sigma[pick], self.blur_px[pick])
+
+    @property
+    def measured(self) -> Bools:
+        """Frames with any node, shape (K,)."""
+        return np.asarray(self.seen.any(axis=1), bool)
+
+    @classmethod
+    def joined(cls, parts: list[Nodes]) -> Nodes:
+        """Put blocks of frames together."""
+        return cls(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(cls)))
+
+    def floored(self, floor_px: Floats) -> Nodes:
+        """Add an error of each marker, shape (M,), in quadrature to the standard deviations."""
+        weight = self.inverse_sigma
+        return replace(self, inverse_sigma=weight / np.sqrt(1.0 + (weight * floor_px[:, None]) ** 2))
+
+    def scaled(self, factor: float) -> Nodes:
+        """Multiply the inverse of all standard deviations."""
+        return replace(self, inverse_sigma=self.inverse_sigma * factor)
+
+    def with_weights(self, other: Nodes) -> Nodes:
+        """Give the same nodes with the standard deviations of others."""
+        return replace(self, inverse_sigma=other.inverse_sigma)
+
+    def without(self, refused: Bools) -> Nodes:
+        """Leave out markers, shape (K, M)."""
+        return replace(self, inverse_sigma=np.where(refused[..., None], 0.0, self.inverse_sigma))
 
     def across(self, projected_px: Floats, bleed: float) -> Floats:
         """Give the distance of projected points from the measured lines, outward, shape (K, M, 8)."""

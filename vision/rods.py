@@ -19,6 +19,7 @@ from vision.camera import Camera, meet_plane, square_nodes_mm
 from vision.control import JobControl, Unattended
 from vision.errors import DetectionError
 from vision.follow import MarkerTracks
+from vision.joint_fit.path import SHORTEST_S
 from vision.motion import ShaftMotion
 from vision.nodes import LEAST_REJECT_PX, Nodes
 from vision.rotations import rotated, rotation_from_vector, turn_about_z
@@ -170,6 +171,7 @@ class _RodModel:
         settings: RodSettings,
     ) -> None:
         self.camera = camera
+        self.plane = plane
         self.from_plane = rotation @ plane
         self.translation = translation
         self.settings = settings
@@ -184,21 +186,22 @@ class _RodModel:
         other.translation = self.translation[pick]
         return other
 
-    def _points(self, state: _RodState) -> Floats:
+    def points(self, state: _RodState) -> Floats:
+        """Nodes in the plane's own coordinates, (K, 8, 3)."""
         turned = (self._nodes @ state.tilt.T) @ np.swapaxes(turn_about_z(state.angle_rad), 1, 2)
         centre = np.concatenate([state.position_mm, np.full((len(turned), 1), state.height_mm)], axis=1)
         result: Floats = turned + centre[:, None]
         return result
 
     def residuals(self, state: _RodState, nodes: Nodes) -> Floats:
-        cam = rotated(self.from_plane, self._points(state)) + self.translation[:, None]
+        cam = rotated(self.from_plane, self.points(state)) + self.translation[:, None]
         projected = self.camera.project(cam[:, None])
         return nodes.across(projected, self.camera.bleed) * nodes.inverse_sigma
 
     def linearise(
         self, state: _RodState, nodes: Nodes, with_shared: bool = True
     ) -> tuple[Floats, Floats, Floats]:
-        points = self._points(state)
+        points = self.points(state)
         cam = rotated(self.from_plane, points) + self.translation[:, None]
         normals, weight = nodes.normals[:, 0], nodes.inverse_sigma[:, 0]
         _, g_cam, _ = self.camera.project_with_slopes(cam, normals)
@@ -293,16 +296,14 @@ def find_rod(
     model = _RodModel(
         shafts.camera, shafts.rotation[usable], shafts.translation[usable], plane, side_mm, settings
     )
-    nodes = nodes.frames(usable)
     corners = tracks.only([marker_id]).corners_px()[usable, 0]
-    start = _first_guess(model, corners)
-    key = np.unique(np.linspace(0, len(usable) - 1, settings.key_frames).round().astype(np.intp))
-    key_start = replace(start, position_mm=start.position_mm[key], angle_rad=start.angle_rad[key])
-    fit: SharedFit[_RodState] = fit_shared(model.frames(key), key_start, nodes.frames(key), job)
-    state = replace(start, tilt=fit.state.tilt, height_mm=fit.state.height_mm)
-    state = fit_frames(model, state, nodes, fit.noise_scale, steps=10)
+    state = _first_guess(model, corners)
+    # Late rows show the rod later: as the camera moves first of all, then as the rod itself does.
+    for moving in (False, True):
+        instant = _instant(model, state, nodes, shafts, usable, moving).frames(usable)
+        state, scale = _fit(model, state, instant, settings, job)
     # here the noise of nodes is what the residuals show: they are believed in units of it
-    noise = replace(nodes, inverse_sigma=nodes.inverse_sigma / fit.noise_scale)
+    noise = instant.scaled(1.0 / scale)
     rms = np.sqrt((model.residuals(state, noise) ** 2).mean(axis=2))
     good = noise.believed(rms, settings.reject, settings.least_reject_px)[:, 0]
     refused = np.zeros(len(tracks.time_s), bool)
@@ -312,6 +313,42 @@ def find_rod(
     position[usable[good]] = state.position_mm[good]
     angle[usable[good]] = np.unwrap(state.angle_rad[good])
     return RodMotion(marker_id, position, angle, state.height_mm, plane, refused)
+
+
+def _fit(
+    model: _RodModel, start: _RodState, nodes: Nodes, settings: RodSettings, job: JobControl
+) -> tuple[_RodState, float]:
+    """State in all frames, and the spread of the residuals in stated standard deviations."""
+    frames = len(start.angle_rad)
+    key = np.unique(np.linspace(0, frames - 1, settings.key_frames).round().astype(np.intp))
+    key_start = replace(start, position_mm=start.position_mm[key], angle_rad=start.angle_rad[key])
+    fit: SharedFit[_RodState] = fit_shared(model.frames(key), key_start, nodes.frames(key), job)
+    state = replace(start, tilt=fit.state.tilt, height_mm=fit.state.height_mm)
+    return fit_frames(model, state, nodes, fit.noise_scale, steps=10), fit.noise_scale
+
+
+def _instant(
+    model: _RodModel,
+    state: _RodState,
+    nodes: Nodes,
+    shafts: ShaftMotion,
+    usable: NDArray[np.intp],
+    moving: bool,
+) -> Nodes:
+    """Nodes of all frames as an instant shutter would have shown them."""
+    filmed = shafts.filmed
+    frames = len(filmed.path.time_s)
+    points, speeds = np.zeros((2, frames, 1, 8, 3))
+    points[usable, 0] = model.points(state) @ model.plane.T
+    if moving:
+        apart = np.maximum(np.diff(filmed.path.time_s[usable]), SHORTEST_S)
+        near = np.diff(usable) == 1
+        change = np.where(near[:, None, None], np.diff(points[usable, 0], axis=0) / apart[:, None, None], 0.0)
+        sides = np.append(near, False).astype(int) + np.insert(near, 0, False)
+        none = np.zeros((1, 8, 3))
+        total = np.concatenate([change, none]) + np.concatenate([none, change])
+        speeds[usable, 0] = total / np.maximum(sides, 1)[:, None, None]
+    return filmed.instant_points(nodes, shafts.camera, points, speeds)
 
 
 def _first_guess(model: _RodModel, corners_px: Floats) -> _RodState:

@@ -1,0 +1,316 @@
+"""A film from the hand: the camera's path, the readout of its rows and all that a key frame tells, in turns.
+
+Camera, axes and mounts are found from key frames; path and readout from whole stretches of film. Each needs
+the other: key frames are looked at as an instant shutter would have shown them, which takes path and readout,
+and those take camera and axes. Three turns settle both.
+"""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.arrays import Bools, Floats
+from vision.blocks import joined
+from vision.bordered import SharedFit, fit_frames, fit_shared
+from vision.control import JobControl
+from vision.joint import JointModel, JointSettings, JointState
+from vision.joint_fit.film import FilmFit, alone, unmoved, with_shared
+from vision.joint_fit.instant import Filmed, angle_rates
+from vision.joint_fit.path_fit import PathFit, PathSettings, fit_path, pose_covariance
+from vision.joint_fit.row_time import RowTime
+from vision.joint_fit.shutter import HELD_S, Shutter, ShutterSettings, shift_gain, sure_rows
+from vision.joint_fit.sizing import NoiseSettings, with_noise_found
+from vision.nodes import Nodes
+
+logger = logging.getLogger(__name__)
+
+_ROUGH = 1.0
+"""Fits that only prepare the last ones end at this gain in half a chi-square."""
+
+_MOST_FRAMES = 900
+"""Frames of a film that are all looked at while path and readout are sought; of a longer one, those around
+the key frames are."""
+
+_REACH = 4
+"""Frames to each side of a key frame that are looked at then: enough to tell how the camera moves there."""
+
+_SHIFT_TURNS = 6
+"""Turns after which shifted pictures, axes and mounts fit each other."""
+
+_WINDOW, _OVERLAP = 600, 12
+"""Frames of a long film whose path is fitted at once in the end, and those at either end of them that only
+lead in: the path forgets what lay before within a few frames."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Stretches:
+    """Frames looked at while path and readout are sought."""
+
+    pick: NDArray[np.intp]
+    tied: Bools
+    key: NDArray[np.intp]  # key frames among them
+
+    @classmethod
+    def around(cls, key: NDArray[np.intp], frames: int) -> _Stretches:
+        if frames <= _MOST_FRAMES:
+            pick = np.arange(frames)
+        else:
+            reach = np.arange(-_REACH, _REACH + 1)
+            pick = np.unique((key[:, None] + reach).clip(0, frames - 1))
+        return cls(pick, np.diff(pick) == 1, np.searchsorted(pick, key))
+
+
+def find_in_hand(
+    model: JointModel,
+    fit: SharedFit[JointState],
+    start: JointState,
+    scatter: Nodes,
+    time_s: Floats,
+    key: NDArray[np.intp],
+    noise: NoiseSettings,
+    settings: ShutterSettings,
+    job: JobControl,
+) -> FilmFit:
+    """Find camera, axes, path and readout.
+
+    Parameters
+    ----------
+    model : JointModel
+        With a free camera.
+    fit : SharedFit
+        Of the key frames, their rows taken as exposed at once.
+    start : JointState
+        What that fit began from.
+    scatter : Nodes
+        All frames, with the errors that scatter along edges shows; none where the card was not seen.
+    time_s : ndarray, shape (F,)
+    key : ndarray of int, shape (K,)
+    noise, settings, job
+        Limits, and whom to ask whether to stop.
+    """
+    stretches = _Stretches.around(key, len(time_s))
+    pick = stretches.pick
+    some, when = scatter.frames(pick), time_s[pick]
+    nodes = some.floored(np.full(some.seen.shape[1], noise.start_floor_px)).scaled(1.0 / fit.noise_scale)
+    path_settings = PathSettings()
+    state = alone(model, fit.state, nodes, when, when[stretches.key])
+    filmed = unmoved(state, nodes, when, stretches.tied, model.picture_wh_px)
+    found = fit_path(model, state, filmed, nodes, path_settings, job)
+    more_s, steadied = settings.hand_sigma_s, False
+    if _suspect(model, found, nodes, stretches, settings):
+        usual = replace(path_settings, rows_s=settings.usual_s, rows_sigma_s=settings.usual_sigma_s)
+        shifted = _shifted(model, start, some, when, stretches, usual, noise, settings, job)
+        steadied = _root_mean_square(shifted.filmed.shift_px) > settings.steadied_px
+        if steadied:
+            logger.info("the pictures were steadied")
+            found, path_settings, more_s = shifted, usual, settings.steadied_sigma_s
+    for turn in range(2):
+        model, fit, floor_px = _key_frames_again(model, found, some, nodes, stretches, noise, job, well=False)
+        nodes = some.floored(floor_px)
+        if turn == 1 and not steadied:
+            # By now the noise is known well enough to tell whether there is a readout at all.
+            path_settings = sure_rows(
+                found.filmed.row_time, found.row_covariance_s2, 2.0 * found.cost, more_s, settings
+            )
+        filmed = replace(found.filmed, row_time=_kept(found.filmed.row_time, path_settings))
+        found = fit_path(
+            model,
+            with_shared(found.state, fit.state),
+            filmed,
+            nodes,
+            replace(path_settings, steps=4),
+            job,
+            None if turn == 0 else found.strength,
+        )
+    model, fit, floor_px = _key_frames_again(model, found, some, nodes, stretches, noise, job, well=True)
+    row_covariance = found.row_covariance_s2 + np.diag(_more(path_settings, more_s))
+    state, filmed = with_shared(found.state, fit.state), found.filmed
+    if len(pick) < len(time_s):
+        state = alone(model, state, scatter.floored(floor_px), time_s, when)
+        tied = np.ones(len(time_s) - 1, bool)
+        whole = unmoved(state, scatter, time_s, tied, model.picture_wh_px, steadied)
+        filmed = replace(whole, row_time=filmed.row_time)
+    return FilmFit(
+        model,
+        fit,
+        floor_px,
+        state,
+        filmed,
+        Shutter(filmed.row_time, row_covariance, steadied),
+        path_settings,
+        found.strength,
+    )
+
+
+def follow_hand(hand: FilmFit, nodes: Nodes, job: JobControl, steps: int) -> tuple[FilmFit, Nodes]:
+    """Fit path and angles to all frames of a film, what they share held; give their nodes at an instant, too.
+
+    Parameters
+    ----------
+    hand : FilmFit
+        With first guesses for all frames.
+    nodes : Nodes
+        As seen; none where the card was not seen, or where they were refused.
+    job : JobControl
+    steps : int
+        Steps of the fit.
+    """
+    settings = replace(hand.path_settings, steps=steps)
+    states, filmed = [], []
+    for outer, inner in _windows(len(hand.state.rotation)):
+        found = fit_path(
+            hand.model,
+            hand.state.frames(outer),
+            hand.filmed.frames(outer),
+            nodes.frames(outer),
+            settings,
+            job,
+            hand.strength,
+            with_rows=False,
+        )
+        states.append(found.state.frames(inner))
+        filmed.append(found.filmed.frames(inner))
+    state, whole = joined(states), Filmed.joined(filmed, hand.filmed.path.tied)
+    rate = angle_rates(hand.model, state, nodes, whole.path)
+    blocks = [
+        whole.frames(outer)
+        .instant(hand.model, state.frames(outer), nodes.frames(outer), rate[outer])
+        .frames(inner)
+        for outer, inner in _windows(len(state.rotation))
+    ]
+    return replace(hand, state=state, filmed=whole), Nodes.joined(blocks)
+
+
+def pose_covariances(hand: FilmFit, nodes: Nodes) -> Floats:
+    """Covariance of each frame's pose, (F, 6, 6), as in ``vision.joint_fit.path_fit.pose_covariance``."""
+    return np.concatenate(
+        [
+            pose_covariance(
+                hand.model,
+                hand.state.frames(o),
+                hand.filmed.frames(o),
+                nodes.frames(o),
+                hand.path_settings,
+                hand.strength,
+            )[i]
+            for o, i in _windows(len(hand.state.rotation))
+        ]
+    )
+
+
+def _windows(frames: int) -> list[tuple[slice, slice]]:
+    """Parts of a film with what leads in and out of them, and the parts themselves counted from there."""
+    if frames <= _MOST_FRAMES:
+        return [(slice(0, frames), slice(0, frames))]
+    windows = []
+    for first in range(0, frames, _WINDOW):
+        last = min(first + _WINDOW, frames)
+        begin, end = max(first - _OVERLAP, 0), min(last + _OVERLAP, frames)
+        windows.append((slice(begin, end), slice(first - begin, last - begin)))
+    return windows
+
+
+def _kept(rows: RowTime, settings: PathSettings) -> RowTime:
+    """The readouts that are not held at none."""
+    return RowTime(
+        rows.rows_s if settings.rows_sigma_s > HELD_S else 0.0,
+        rows.columns_s if settings.columns_sigma_s > HELD_S else 0.0,
+    )
+
+
+def _more(settings: PathSettings, more_sigma_s: float) -> Floats:
+    """Variance of each readout beside the one that residuals state; none where it is held at none."""
+    free = np.array([settings.rows_sigma_s, settings.columns_sigma_s]) > HELD_S
+    return np.asarray(np.where(free, more_sigma_s**2, 0.0), np.float64)
+
+
+def _suspect(
+    model: JointModel, found: PathFit, nodes: Nodes, stretches: _Stretches, settings: ShutterSettings
+) -> bool:
+    """Whether the pictures may have been shifted after they were exposed."""
+    known = model.settings
+    usual_px = known.focal_per_width * max(model.picture_wh_px)
+    stray = abs(np.log(found.state.camera.focal_px / usual_px)) / known.focal_log_sigma
+    if stray > settings.suspect_focal:
+        return True
+    instant, single = _instant_key(model, found, nodes, stretches)
+    return shift_gain(model, single, instant) > settings.suspect_gain
+
+
+def _root_mean_square(shift_px: Floats | None) -> float:
+    return 0.0 if shift_px is None else float(np.sqrt((shift_px**2).sum(axis=1).mean()))
+
+
+def _instant_key(
+    model: JointModel, found: PathFit, nodes: Nodes, stretches: _Stretches
+) -> tuple[Nodes, JointState]:
+    """Key frames as an instant shutter would have shown them, and each of them fitted by itself."""
+    rate = angle_rates(model, found.state, nodes, found.filmed.path)
+    instant = found.filmed.instant(model, found.state, nodes, rate).frames(stretches.key)
+    return instant, fit_frames(model, found.state.frames(stretches.key), instant, 1.0)
+
+
+def _key_frames_again(
+    model: JointModel,
+    found: PathFit,
+    scatter: Nodes,
+    nodes: Nodes,
+    stretches: _Stretches,
+    noise: NoiseSettings,
+    job: JobControl,
+    well: bool,
+) -> tuple[JointModel, SharedFit[JointState], Floats]:
+    """Fit the key frames again as an instant shutter would have shown them, and size their noise."""
+    instant, single = _instant_key(model, found, nodes, stretches)
+    bare = instant.with_weights(scatter.frames(stretches.key))
+    fit = SharedFit(single, np.zeros((0, 0)), 1.0)
+    return with_noise_found(model, fit, bare, instant, noise, job, well)
+
+
+def _shifted(
+    model: JointModel,
+    start: JointState,
+    some: Nodes,
+    time_s: Floats,
+    stretches: _Stretches,
+    path_settings: PathSettings,
+    noise: NoiseSettings,
+    settings: ShutterSettings,
+    job: JobControl,
+) -> PathFit:
+    """Begin again with shifted pictures.
+
+    Shifts of whole pictures pull a free camera far off before they are known, so camera and axes are held
+    close to what is usual until then.
+    """
+    held = model.with_settings(_held(model.settings, settings.held_share))
+    nodes = some.floored(np.full(some.seen.shape[1], noise.start_floor_px))
+    fit = fit_shared(held, start, nodes.frames(stretches.key), job, least_gain=_ROUGH)
+    nodes = nodes.scaled(1.0 / fit.noise_scale)
+    state = alone(held, fit.state, nodes, time_s, time_s[stretches.key])
+    filmed = unmoved(state, nodes, time_s, stretches.tied, model.picture_wh_px, steadied=True)
+    # The shifts passed for noise so far, and bent axes and mounts: each gets better with the other.
+    quick = replace(path_settings, steps=4)
+    for _ in range(_SHIFT_TURNS):
+        found = fit_path(held, state, filmed, nodes, quick, job)
+        held, fit, floor_px = _key_frames_again(held, found, some, nodes, stretches, noise, job, well=False)
+        nodes = some.floored(floor_px)
+        state, filmed = with_shared(found.state, fit.state), found.filmed
+    return fit_path(held, state, filmed, nodes, path_settings, job)
+
+
+def _held(settings: JointSettings, share: float) -> JointSettings:
+    """Priors of camera and axes so narrow that they stay where they are expected."""
+    return replace(
+        settings,
+        focal_log_sigma=share * settings.focal_log_sigma,
+        centre_sigma_per_width=share * settings.centre_sigma_per_width,
+        k1_sigma=share * settings.k1_sigma,
+        k2_sigma=share * settings.k2_sigma,
+        mount_tilt_sigma_rad=0.1 * settings.mount_tilt_sigma_rad,
+        axis_own_sigma_rad=0.1 * settings.axis_own_sigma_rad,
+    )

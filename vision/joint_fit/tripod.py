@@ -1,0 +1,141 @@
+"""A film from a tripod: nothing moves but the arms, and only they tell the readout of the rows.
+
+An arm that turns is seen bent: its upper edge was exposed sooner than its lower one. That is little, and what
+the readout shifts most, the arm as a whole, is taken up by its angle. So the readout is known badly here, and
+where it cannot be told from none, what phones usually have and how sure that is goes into the angles and
+their deviations.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.arrays import Floats
+from vision.blocks import fit_in_blocks
+from vision.bordered import SharedFit, frame_normals
+from vision.control import JobControl
+from vision.joint import JointModel, JointState
+from vision.joint_fit.film import FilmFit, alone, unmoved, with_shared
+from vision.joint_fit.instant import Filmed, angle_rates
+from vision.joint_fit.row_time import RowTime
+from vision.joint_fit.shutter import Shutter, ShutterSettings
+from vision.joint_fit.sizing import NoiseSettings, with_noise_found
+from vision.nodes import Nodes
+from vision.robust import huber_weight
+
+_TURNS = 2
+"""Turns after which readout, angles and what they share fit each other: the readout is all but linear."""
+
+
+def find_on_tripod(
+    model: JointModel,
+    fit: SharedFit[JointState],
+    scatter: Nodes,
+    time_s: Floats,
+    key: NDArray[np.intp],
+    noise: NoiseSettings,
+    settings: ShutterSettings,
+    job: JobControl,
+) -> FilmFit:
+    """Find camera, axes and readout; arguments as for `vision.joint_fit.hand.find_in_hand`."""
+    bare = scatter.frames(key)
+    start = bare.floored(np.full(bare.seen.shape[1], noise.start_floor_px))
+    model, fit, floor_px = with_noise_found(model, fit, bare, start, noise, job)
+    nodes = scatter.floored(floor_px)
+    state = alone(model, fit.state, nodes, time_s, time_s[key])
+    filmed = unmoved(state, nodes, time_s, np.ones(len(time_s) - 1, bool), model.picture_wh_px)
+    rows, covariance = _rows(model, fit.state, filmed, state, nodes, key, settings)
+    for _ in range(_TURNS if rows != RowTime() else 0):
+        filmed = replace(filmed, row_time=rows)
+        rate = angle_rates(model, state, nodes, filmed.path)
+        instant = filmed.instant(model, state, nodes, rate).frames(key)
+        model, fit, floor_px = with_noise_found(
+            model, fit, instant.with_weights(bare), instant, replace(noise, turns=1), job
+        )
+        nodes = scatter.floored(floor_px)
+        state = with_shared(state, fit.state)
+        state = fit_in_blocks(model, state, filmed.instant(model, state, nodes, rate), 1.0)
+        rows, covariance = _rows(model, fit.state, filmed, state, nodes, key, settings)
+    return FilmFit(model, fit, floor_px, state, filmed, Shutter(filmed.row_time, covariance, False))
+
+
+def follow_arms(film: FilmFit, nodes: Nodes) -> tuple[FilmFit, Nodes]:
+    """Fit the angles of all frames, what they share held; give their nodes at an instant, too."""
+    rate = angle_rates(film.model, film.state, nodes, film.filmed.path)
+    instant = film.filmed.instant(film.model, film.state, nodes, rate)
+    return replace(film, state=fit_in_blocks(film.model, film.state, instant, 1.0)), instant
+
+
+def _rows(
+    model: JointModel,
+    shared: JointState,
+    filmed: Filmed,
+    state: JointState,
+    nodes: Nodes,
+    key: NDArray[np.intp],
+    settings: ShutterSettings,
+) -> tuple[RowTime, Floats]:
+    """Readout and its covariance, with what is usual where the film says too little."""
+    rate = angle_rates(model, state, nodes, filmed.path)
+    instant = filmed.instant(model, with_shared(state, shared), nodes, rate).frames(key)
+    fractions = filmed.fractions(nodes)[key]
+    information, pull = _row_equations(model, state.frames(key), instant, rate[key], fractions)
+    now = np.array([filmed.row_time.rows_s, filmed.row_time.columns_s])
+    return _decided(
+        now - pull / np.maximum(np.diag(information), 1e-300),
+        np.asarray(np.maximum(np.diag(information), 1e-300) ** -0.5, np.float64),
+        settings,
+    )
+
+
+def _decided(measured_s: Floats, by_film_s: Floats, settings: ShutterSettings) -> tuple[RowTime, Floats]:
+    """Weigh readouts of rows and columns (measured by the film alone, with their deviations) against none.
+
+    Either there is none, or one of the usual size. Each is as likely as it explains what was measured, times
+    how usual it is; the likelier one is taken, and the other one widens the variance by as much as it may be
+    true after all.
+    """
+    usual = np.array([settings.usual_s, 0.0])
+    spread = np.array([settings.usual_sigma_s, settings.sideways_sigma_s])
+    odds = np.array([settings.usual_odds, 1.0 / settings.usual_odds])
+    variance = by_film_s**2
+    with_one = np.exp(-0.5 * (measured_s - usual) ** 2 / (variance + spread**2)) / np.hypot(by_film_s, spread)
+    without = np.exp(-0.5 * measured_s**2 / variance) / by_film_s
+    share = odds * with_one / np.maximum(odds * with_one + without, 1e-300)
+    left = variance * spread**2 / (variance + spread**2)
+    mean = left * (measured_s / variance + usual / spread**2)
+    taken = share > 0.5
+    left = left + np.where(taken, settings.tripod_sigma_s**2, 0.0)
+    value = np.where(taken, mean, 0.0)
+    off = np.where(taken, (1.0 - share) * mean**2, share * mean**2)
+    return RowTime(float(value[0]), float(value[1])), np.diag(share * left + off)
+
+
+def _row_equations(
+    model: JointModel, state: JointState, nodes: Nodes, rate_rad_s: Floats, fractions: Floats
+) -> tuple[Floats, Floats]:
+    """Information on the readout along rows and columns (2, 2), and its pull (2,), all else following."""
+    plain = model.with_pairs(None)
+    residual, shared, local = plain.linearise(state, nodes)
+    going = (local[..., model.angle_at :] @ rate_rad_s[..., None]) * fractions.reshape(*residual.shape, 2)
+    columns = np.concatenate([local, shared, going, residual[..., None]], axis=2)
+    columns = model.unpaired(columns.reshape(*nodes.inverse_sigma.shape, -1)).reshape(columns.shape)
+    columns *= np.sqrt(huber_weight(columns[..., -1], model.huber))[..., None]
+    own = model.local_size
+    alone_normal = frame_normals(columns[..., :own])
+    rest = columns[..., own:]
+    cross = np.swapaxes(columns[..., :own], 1, 2) @ rest
+    whole = np.swapaxes(rest, 1, 2) @ rest - np.swapaxes(cross, 1, 2) @ np.linalg.solve(alone_normal, cross)
+    normal = whole.sum(axis=0)
+    _, known = model.prior(state)
+    size = model.shared_size
+    inner = normal[:size, :size] + known
+    unit = 1.0 / np.sqrt(np.maximum(np.diag(inner), 1e-300))
+    inner = inner * unit[:, None] * unit
+    # What is shared is at its best already: its own pull is 0 but for rounding.
+    tie = normal[:size, size:] * unit[:, None]
+    left = normal[size:, size:] - tie.T @ np.linalg.solve(inner + 1e-12 * np.eye(size), tie)
+    return np.asarray(left[:2, :2], np.float64), np.asarray(left[:2, 2], np.float64)
