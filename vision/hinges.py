@@ -158,14 +158,14 @@ def _find_shafts(
     film, instant = _follow(film, seen, job, _STEPS)
     refused = _wrong_markers(film.model, _single(film, instant), instant, settings)
     if refused.any():
-        film, _ = _follow(film, seen.without(refused), job, _STEPS_AGAIN)
+        film, _ = _follow(film, seen.without(refused), job, _STEPS)
     job.report(2, 3, "finding camera and shafts")
     fitted = _fitted(film, seen, refused, posed if not model.steady else np.ones(len(posed), bool))
     return _motion(fitted, tracks.time_s, tuple(s.name for s in shafts), settings)
 
 
-_STEPS, _STEPS_AGAIN = 2, 2
-"""Steps of a path through all frames, started from one that is nearly right."""
+_STEPS = 3
+"""Steps of a path through all frames, started from one that is right but for what they share."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,8 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import CubicSpline
+from scipy.spatial.transform import Rotation
 
 from vision.follow import MarkerTracks
 
@@ -171,6 +173,56 @@ def true_nodes(truth: Truth) -> tuple[NDArray[np.int64], Floats]:
     return np.array(ids, np.int64), nodes - truth.bleed * truth.blur_px * outward_of(nodes)[..., None, :]
 
 
+def rolled_nodes(
+    truth: Truth, rows_s: float, columns_s: float = 0.0, shift_px: Floats | None = None
+) -> tuple[NDArray[np.int64], Floats]:
+    """Ids and nodes as `true_nodes` gives them, of a film whose rows (columns) are exposed one after another.
+
+    Poses and angles between the frames lie on cubic splines through those of the frames. With ``shift_px``,
+    shape (K, 2), each whole picture is shifted after it was exposed.
+    """
+    ids, nodes = true_nodes(truth)
+    turns = Rotation.from_matrix(truth.rotation @ truth.rotation[0].T).as_rotvec()
+    pose = CubicSpline(truth.time_s, np.concatenate([turns, truth.translation], axis=1))
+    angles = [CubicSpline(truth.time_s, shaft.angle_rad) for shaft in truth.shafts]
+    width, height = truth.wh
+    seen = nodes.copy()
+    for k, time_s in enumerate(truth.time_s):
+        for m in range(len(ids)):
+            for node in np.ndindex(4, 2):
+                at = nodes[k, m][node]
+                for _ in range(3):
+                    late = rows_s * (at[1] / height - 0.5) + columns_s * (at[0] / width - 0.5)
+                    at = _node_at(truth, pose, angles, time_s + late, int(ids[m]), node)
+                seen[k, m][node] = at
+    seen -= truth.bleed * truth.blur_px * outward_of(nodes)[..., None, :]
+    return ids, seen if shift_px is None else seen + shift_px[:, None, None, None]
+
+
+def _node_at(
+    truth: Truth, pose: CubicSpline, angles: list[CubicSpline], time_s: float, marker_id: int, node: Any
+) -> Floats:
+    """Where one node of a marker on the card or on a shaft is seen at a moment, (2,)."""
+    now = pose(time_s)
+    rotation = Rotation.from_rotvec(now[:3]).as_matrix() @ truth.rotation[0]
+    place = 2 * node[0] + node[1]
+    if marker_id in CARD_CENTRES_MM:
+        point = node_points_mm(CARD_SIDE_MM)[place] + [*CARD_CENTRES_MM[marker_id], 0.0]
+    else:
+        s, marker = next(
+            (s, m) for s, shaft in enumerate(truth.shafts) for m in shaft.markers if m.marker_id == marker_id
+        )
+        mount = turn([0, 0, marker.spin_rad]) @ turn([*marker.tilt_rad, 0.0])
+        body = mount @ node_points_mm(marker.side_mm)[place] + marker.offset_mm
+        shaft = truth.shafts[s]
+        point = turn([*shaft.lean_rad, 0.0]) @ turn([0, 0, float(angles[s](time_s))]) @ body
+        point = point + [*shaft.centre_mm, 0.0]
+    x, y, z = rotation @ point + now[3:]
+    r2 = (x / z) ** 2 + (y / z) ** 2
+    stretch = truth.focal_px * (1 + truth.k1 * r2 + truth.k2 * r2 * r2)
+    return np.array([stretch * x / z + truth.centre_px[0], stretch * y / z + truth.centre_px[1]])
+
+
 def outward_of(nodes_px: Floats) -> Floats:
     """Unit normals of the lines through pairs of nodes, away from the marker, (..., 2)."""
     along = nodes_px[..., 1, :] - nodes_px[..., 0, :]
@@ -185,13 +237,15 @@ def tracks_of(
     fixed_px: float = 0.0,
     stated_px: float | None = None,
     memory_frames: float = 0.0,
+    seen: tuple[NDArray[np.int64], Floats] | None = None,
 ) -> MarkerTracks:
     """Tracks of a clip: noise across each line, and for card markers an error that all frames share.
 
     ``stated_px`` is what the tracks say of their noise; the true figure if left out. With ``memory_frames``
-    the noise of a line forgets itself over so many frames (first-order Markov), as a codec's does.
+    the noise of a line forgets itself over so many frames (first-order Markov), as a codec's does. ``seen`` are
+    ids and nodes without noise, those of an instant shutter if left out.
     """
-    ids, nodes = true_nodes(truth)
+    ids, nodes = seen or true_nodes(truth)
     if rng is not None:
         outward = outward_of(nodes)[..., None, :]
         error = sigma_px * rng.normal(size=nodes.shape[:-1])

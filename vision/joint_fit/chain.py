@@ -36,7 +36,7 @@ class Chain:
     def __init__(self, measured: Floats, pull: Floats) -> None:
         self.frames = len(measured)
         # One frame more at either end takes up what the first frame says of a frame before it: nothing.
-        self._band = np.zeros((REACH, STATE * (self.frames + 2)))
+        self._band = np.zeros((STATE * (self.frames + 2), REACH)).T
         _add_to_band(self._band, measured, 0)
         self._pull = np.zeros((self.frames + 2, STATE, pull.shape[2]))
         for n in range(3):
@@ -44,7 +44,7 @@ class Chain:
 
     def law_band(self, law: Floats) -> Floats:
         """Give the band of what ties each frame to the next, from blocks (F - 1, 24, 24)."""
-        band = np.zeros_like(self._band)
+        band = np.zeros(self._band.T.shape).T
         _add_to_band(band, law, 1)
         return band
 
@@ -122,9 +122,13 @@ class Chain:
 
 
 def _add_to_band(band: Floats, blocks: Floats, offset: int) -> None:
-    """Add symmetric blocks (n, s, s), block k beginning at frame k + offset, to a band in lower form."""
-    size = blocks.shape[1]
-    first = STATE * (np.arange(len(blocks)) + offset)
+    """Add symmetric blocks (n, s, s), block k beginning at frame k + offset, to a band in lower form.
+
+    The band lies in memory column after column, as LAPACK wants it.
+    """
+    columns = band.T.reshape(-1, STATE, REACH)
+    count, size = blocks.shape[:2]
     for column in range(size):
-        for row in range(column, size):
-            band[row - column, first + column] += blocks[:, row, column]
+        frame, part = divmod(column, STATE)
+        target = columns[offset + frame : offset + frame + count, part, : size - column]
+        target += blocks[:, column, column:]

@@ -31,15 +31,19 @@ logger = logging.getLogger(__name__)
 _ROUGH = 1.0
 """Fits that only prepare the last ones end at this gain in half a chi-square."""
 
-_MOST_FRAMES = 900
-"""Frames of a film that are all looked at while path and readout are sought; of a longer one, those around
-the key frames are."""
+_FEW_FRAMES, _FEW_REACH = 250, 2
+"""Frames of a film that are all looked at while the readout is sought; of a longer one, every other key
+frame and so many frames to each side of it are, enough to tell how the camera moves there."""
 
-_REACH = 4
-"""Frames to each side of a key frame that are looked at then: enough to tell how the camera moves there."""
+_MOST_FRAMES, _REACH = 900, 4
+"""The same while shifts of pictures are sought: they hide how the camera moves, so it takes more film."""
 
-_SHIFT_TURNS = 6
-"""Turns after which shifted pictures, axes and mounts fit each other."""
+_STEPS = 2
+"""Steps of a path through all frames, started from poses that take all rows as exposed at once."""
+
+_SHIFT_TURNS, _FREE_TURNS = 6, 2
+"""Turns after which shifted pictures, axes and mounts fit each other, and the camera, too: while an unusual
+lens is held at a usual focal length, shifts stand in for it."""
 
 _WINDOW, _OVERLAP = 600, 12
 """Frames of a long film whose path is fitted at once in the end, and those at either end of them that only
@@ -55,12 +59,11 @@ class _Stretches:
     key: NDArray[np.intp]  # key frames among them
 
     @classmethod
-    def around(cls, key: NDArray[np.intp], frames: int) -> _Stretches:
-        if frames <= _MOST_FRAMES:
+    def around(cls, key: NDArray[np.intp], frames: int, most: int, reach: int) -> _Stretches:
+        if frames <= most:
             pick = np.arange(frames)
         else:
-            reach = np.arange(-_REACH, _REACH + 1)
-            pick = np.unique((key[:, None] + reach).clip(0, frames - 1))
+            pick = np.unique((key[:, None] + np.arange(-reach, reach + 1)).clip(0, frames - 1))
         return cls(pick, np.diff(pick) == 1, np.searchsorted(pick, key))
 
 
@@ -92,9 +95,10 @@ def find_in_hand(
     noise, settings, job
         Limits, and whom to ask whether to stop.
     """
-    stretches = _Stretches.around(key, len(time_s))
-    pick = stretches.pick
-    some, when = scatter.frames(pick), time_s[pick]
+    frames = len(time_s)
+    few = key[::2] if frames > _FEW_FRAMES else key
+    stretches = _Stretches.around(few, frames, _FEW_FRAMES, _FEW_REACH)
+    some, when = scatter.frames(stretches.pick), time_s[stretches.pick]
     nodes = some.floored(np.full(some.seen.shape[1], noise.start_floor_px)).scaled(1.0 / fit.noise_scale)
     path_settings = PathSettings()
     state = alone(model, fit.state, nodes, when, when[stretches.key])
@@ -103,13 +107,18 @@ def find_in_hand(
     more_s, steadied = settings.hand_sigma_s, False
     if _suspect(model, found, nodes, stretches, settings):
         usual = replace(path_settings, rows_s=settings.usual_s, rows_sigma_s=settings.usual_sigma_s)
-        shifted = _shifted(model, start, some, when, stretches, usual, noise, settings, job)
+        more = _Stretches.around(key, frames, _MOST_FRAMES, _REACH)
+        shifted = _shifted(
+            model, start, scatter.frames(more.pick), time_s[more.pick], more, usual, noise, settings, job
+        )
         steadied = _root_mean_square(shifted.filmed.shift_px) > settings.steadied_px
         if steadied:
             logger.info("the pictures were steadied")
-            found, path_settings, more_s = shifted, usual, settings.steadied_sigma_s
+            found, path_settings, more_s, stretches = shifted, usual, settings.steadied_sigma_s, more
+            some, when = scatter.frames(more.pick), time_s[more.pick]
+            nodes = some
     for turn in range(2):
-        model, fit, floor_px = _key_frames_again(model, found, some, nodes, stretches, noise, job, well=False)
+        model, fit, floor_px = _key_frames_again(model, found, some, nodes, stretches, noise, job)
         nodes = some.floored(floor_px)
         if turn == 1 and not steadied:
             # By now the noise is known well enough to tell whether there is a readout at all.
@@ -126,24 +135,21 @@ def find_in_hand(
             job,
             None if turn == 0 else found.strength,
         )
-    model, fit, floor_px = _key_frames_again(model, found, some, nodes, stretches, noise, job, well=True)
     row_covariance = found.row_covariance_s2 + np.diag(_more(path_settings, more_s))
     state, filmed = with_shared(found.state, fit.state), found.filmed
-    if len(pick) < len(time_s):
-        state = alone(model, state, scatter.floored(floor_px), time_s, when)
-        tied = np.ones(len(time_s) - 1, bool)
-        whole = unmoved(state, scatter, time_s, tied, model.picture_wh_px, steadied)
+    nodes = scatter.floored(floor_px)
+    if len(when) < frames:
+        state = alone(model, state, nodes, time_s, when)
+        whole = unmoved(state, nodes, time_s, np.ones(frames - 1, bool), model.picture_wh_px, steadied)
         filmed = replace(whole, row_time=filmed.row_time)
-    return FilmFit(
-        model,
-        fit,
-        floor_px,
-        state,
-        filmed,
-        Shutter(filmed.row_time, row_covariance, steadied),
-        path_settings,
-        found.strength,
-    )
+    shutter = Shutter(filmed.row_time, row_covariance, steadied)
+    hand = FilmFit(model, fit, floor_px, state, filmed, shutter, path_settings, found.strength)
+    hand, instant = follow_hand(hand, nodes, job, _STEPS)
+    at_key = instant.frames(key)
+    single = SharedFit(fit_frames(model, hand.state.frames(key), at_key, 1.0), np.zeros((0, 0)), 1.0)
+    bare = at_key.with_weights(scatter.frames(key))
+    model, fit, floor_px = with_noise_found(model, single, bare, at_key, noise, job)
+    return replace(hand, model=model, fit=fit, floor_px=floor_px, state=with_shared(hand.state, fit.state))
 
 
 def follow_hand(hand: FilmFit, nodes: Nodes, job: JobControl, steps: int) -> tuple[FilmFit, Nodes]:
@@ -262,13 +268,12 @@ def _key_frames_again(
     stretches: _Stretches,
     noise: NoiseSettings,
     job: JobControl,
-    well: bool,
 ) -> tuple[JointModel, SharedFit[JointState], Floats]:
     """Fit the key frames again as an instant shutter would have shown them, and size their noise."""
     instant, single = _instant_key(model, found, nodes, stretches)
     bare = instant.with_weights(scatter.frames(stretches.key))
     fit = SharedFit(single, np.zeros((0, 0)), 1.0)
-    return with_noise_found(model, fit, bare, instant, noise, job, well)
+    return with_noise_found(model, fit, bare, instant, noise, job, well=False)
 
 
 def _shifted(
@@ -295,9 +300,11 @@ def _shifted(
     filmed = unmoved(state, nodes, time_s, stretches.tied, model.picture_wh_px, steadied=True)
     # The shifts passed for noise so far, and bent axes and mounts: each gets better with the other.
     quick = replace(path_settings, steps=4)
-    for _ in range(_SHIFT_TURNS):
+    for turn in range(_SHIFT_TURNS + _FREE_TURNS):
+        if turn == _SHIFT_TURNS:
+            held = model
         found = fit_path(held, state, filmed, nodes, quick, job)
-        held, fit, floor_px = _key_frames_again(held, found, some, nodes, stretches, noise, job, well=False)
+        held, fit, floor_px = _key_frames_again(held, found, some, nodes, stretches, noise, job)
         nodes = some.floored(floor_px)
         state, filmed = with_shared(found.state, fit.state), found.filmed
     return fit_path(held, state, filmed, nodes, path_settings, job)

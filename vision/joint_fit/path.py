@@ -73,29 +73,28 @@ class CameraPath:
         ahead = delay_s >= 0
         length = np.where(ahead, np.append(step, np.inf)[:, None], np.insert(step, 0, np.inf)[:, None])
         alone = ~np.isfinite(length)
-        length = np.where(alone, 1.0, length)
-        at = delay_s / length + ~ahead
-        square, cube = at * at, at**3
+        length[alone] = 1.0
+        # The frame itself begins the piece of path ahead of it and ends the one behind it: seen from the
+        # frame, both pieces are the same but for the sign of time.
+        sign = np.where(ahead, 1.0, -1.0)
+        at = np.abs(delay_s) / length
+        square = at * at
+        rise, rising = square * (3.0 - 2.0 * at), 6.0 * (at - square) / length
+        leaving, leaving_rate = at * (1.0 - at) ** 2 * length, 1.0 - at * (4.0 - 3.0 * at)
+        arriving, arriving_rate = square * (at - 1.0) * length, at * (3.0 * at - 2.0)
         weights, slopes = np.zeros((2, *delay_s.shape, 3, 2))
-        rise = 3.0 * square - 2.0 * cube
-        leaving, arriving = (cube - 2.0 * square + at) * length, (cube - square) * length
-        rising = 6.0 * (at - square) / length
-        leaving_rate, arriving_rate = 3.0 * square - 4.0 * at + 1.0, 3.0 * square - 2.0 * at
-        # The frame itself begins the piece of path ahead of it and ends the one behind it.
-        for here, other, sign in ((ahead, 2, 1.0), (~ahead, 0, -1.0)):
-            mine = here & ~alone
-            if sign > 0:
-                values = (1.0 - rise, leaving, rise, arriving)
-                rates = (-rising, leaving_rate, rising, arriving_rate)
-            else:
-                values = (rise, arriving, 1.0 - rise, leaving)
-                rates = (rising, arriving_rate, -rising, leaving_rate)
-            for target, (own, own_speed, far, far_speed) in ((weights, values), (slopes, rates)):
-                target[mine, 1, 0], target[mine, 1, 1] = own[mine], own_speed[mine]
-                target[mine, other, 0], target[mine, other, 1] = far[mine], far_speed[mine]
-        # At the ends of a stretch the path goes straight on.
-        weights[alone, 1, 0], weights[alone, 1, 1] = 1.0, delay_s[alone]
-        slopes[alone, 1, 1] = 1.0
+        weights[..., 1, 0], weights[..., 1, 1] = 1.0 - rise, sign * leaving
+        slopes[..., 1, 0], slopes[..., 1, 1] = -sign * rising, leaving_rate
+        for side, there in ((2, ahead), (0, ~ahead)):
+            np.copyto(weights[..., side, 0], rise, where=there)
+            np.copyto(weights[..., side, 1], sign * arriving, where=there)
+            np.copyto(slopes[..., side, 0], sign * rising, where=there)
+            np.copyto(slopes[..., side, 1], arriving_rate, where=there)
+        if alone.any():
+            # At the ends of a stretch the path goes straight on.
+            weights[alone] = slopes[alone] = 0.0
+            weights[alone, 1, 0], weights[alone, 1, 1] = 1.0, delay_s[alone]
+            slopes[alone, 1, 1] = 1.0
         return weights, slopes
 
     def at(self, weights: Floats) -> Floats:

@@ -25,6 +25,9 @@ from vision.robust import huber_weight
 _SIDES = np.array([[0.0, 0.0], [-1.0, 0.0], [0.0, -1.0], [1.0, 0.0], [0.0, 1.0]])
 """Changes of both intensities (logarithms) that are looked at: parabolas lead to the likeliest."""
 
+_STRENGTH_TURNS = 3
+"""Steps after which the intensities are what they are."""
+
 _LONGEST = 3.0
 """Longest step of an intensity (natural logarithm)."""
 
@@ -125,7 +128,7 @@ def fit_path(
     here = problem.linearised(values)
     for turn in range(settings.steps):
         job.check()
-        if not held and turn < 4:
+        if not held and turn < _STRENGTH_TURNS:
             strength = problem.likeliest(here, strength)
         if turn == 2:
             problem.loosen(here, strength)
@@ -139,7 +142,7 @@ def fit_path(
         else:
             break
         values, here = there.values, there
-        if cost - after < _LEAST_GAIN and share == 1.0 and turn > 2:
+        if cost - after < _LEAST_GAIN and share == 1.0 and (held or turn > 2):
             break
     return PathFit(
         values.posed(),
@@ -222,7 +225,6 @@ class _Problem:
 
     def __init__(self, model: JointModel, nodes: Nodes, settings: PathSettings, path: CameraPath) -> None:
         self.model, self.nodes, self.settings = model, nodes, settings
-        self._plain = model.with_pairs(None)
         self._step = np.maximum(np.diff(path.time_s), SHORTEST_S)
         self._tied = path.tied
         self._law = _laws(self._step, self._tied)
@@ -245,7 +247,7 @@ class _Problem:
         frames, size = len(delay), delay[0].size
         weights, slopes = path.weights(delay.reshape(frames, size))
         moved = filmed.instant(model, state, nodes, rate, (delay, weights))
-        residual, _, local = self._plain.linearise(state, moved, with_shared=False)
+        residual, _, local = model.linearise(state, moved, with_shared=False)
         _, by_step = places_of(path.reference, state.rotation, state.translation)
         by_place = local[..., :POSE] @ np.linalg.inv(by_step)
         by_angle = local[..., POSE:]
@@ -259,12 +261,11 @@ class _Problem:
             rows[..., angles:alone] = (nodes.normals * nodes.inverse_sigma[..., None]).reshape(
                 frames, size, 2
             )
-        state_columns = rows[..., alone : alone + REACH].reshape(frames, size, 3, 2, POSE)
-        np.multiply(weights[..., None], by_place[:, :, None, None, :], out=state_columns)
-        rows[..., alone : alone + REACH] = state_columns.reshape(frames, size, REACH)
+        # Both nodes of an edge, freed of what they err alike, are exposed at nearly the same time.
+        by_state = weights[..., None] * by_place[:, :, None, None, :]
+        rows[..., alone : alone + REACH] = by_state.reshape(frames, size, REACH)
         rows[..., -3:-1] = sweep[..., None] * fractions
         rows[..., -1] = residual
-        rows = model.unpaired(rows.reshape(*nodes.inverse_sigma.shape, -1)).reshape(rows.shape)
         off = rows[..., -1]
         limit = model.huber
         absolute = np.abs(off)
@@ -360,7 +361,7 @@ class _Problem:
         best = start
         ties = int(self._tied.sum())
         pulls, sizes = self._law_terms(here)
-        for _ in range(3):
+        for _ in range(2):
             values = []
             for side in _SIDES:
                 strength = best + side

@@ -48,7 +48,7 @@ class ShutterSettings:
     """
 
     hand_sigma_s: float = 0.0007
-    tripod_sigma_s: float = 0.0015
+    tripod_sigma_s: float = 0.002
     steadied_sigma_s: float = 0.003
     sure: float = 3.0
     sure_share: float = 0.02

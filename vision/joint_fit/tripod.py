@@ -15,16 +15,23 @@ from numpy.typing import NDArray
 
 from vision.arrays import Floats
 from vision.blocks import fit_in_blocks
-from vision.bordered import SharedFit, frame_normals
+from vision.bordered import SharedFit, fit_shared, frame_normals
 from vision.control import JobControl
 from vision.joint import JointModel, JointState
-from vision.joint_fit.film import FilmFit, alone, unmoved, with_shared
+from vision.joint_fit.film import FilmFit, alone, unmoved
 from vision.joint_fit.instant import Filmed, angle_rates
 from vision.joint_fit.row_time import RowTime
 from vision.joint_fit.shutter import Shutter, ShutterSettings
 from vision.joint_fit.sizing import NoiseSettings, with_noise_found
 from vision.nodes import Nodes
 from vision.robust import huber_weight
+
+_ROUGH = 1.0
+"""Fits that only prepare the last ones end at this gain in half a chi-square."""
+
+_LASTING = 0.25
+"""Part of the error of edges that does not average out over the frames of a film from a tripod: many frames tell
+no more than a few."""
 
 _TURNS = 2
 """Turns after which readout, angles and what they share fit each other: the readout is all but linear."""
@@ -46,20 +53,27 @@ def find_on_tripod(
     model, fit, floor_px = with_noise_found(model, fit, bare, start, noise, job)
     nodes = scatter.floored(floor_px)
     state = alone(model, fit.state, nodes, time_s, time_s[key])
-    filmed = unmoved(state, nodes, time_s, np.ones(len(time_s) - 1, bool), model.picture_wh_px)
-    rows, covariance = _rows(model, fit.state, filmed, state, nodes, key, settings)
+    tied = np.ones(len(time_s) - 1, bool)
+    filmed = unmoved(state, nodes, time_s, tied, model.picture_wh_px)
+    rows, covariance = _rows(model, filmed, state, nodes, key, settings)
     for _ in range(_TURNS if rows != RowTime() else 0):
         filmed = replace(filmed, row_time=rows)
         rate = angle_rates(model, state, nodes, filmed.path)
         instant = filmed.instant(model, state, nodes, rate).frames(key)
-        model, fit, floor_px = with_noise_found(
-            model, fit, instant.with_weights(bare), instant, replace(noise, turns=1), job
-        )
+        # First the fit, then its noise: what the rows shifted so far would pass for noise of the nodes.
+        fit = fit_shared(model, fit.state, instant, job, 1.0, _ROUGH)
+        model, fit, floor_px = with_noise_found(model, fit, instant.with_weights(bare), instant, noise, job)
         nodes = scatter.floored(floor_px)
-        state = with_shared(state, fit.state)
+        state = _standing(fit.state, state.angle_rad)
+        filmed = replace(unmoved(state, nodes, time_s, tied, model.picture_wh_px), row_time=rows)
         state = fit_in_blocks(model, state, filmed.instant(model, state, nodes, rate), 1.0)
-        rows, covariance = _rows(model, fit.state, filmed, state, nodes, key, settings)
+        rows, covariance = _rows(model, filmed, state, nodes, key, settings)
     return FilmFit(model, fit, floor_px, state, filmed, Shutter(filmed.row_time, covariance, False))
+
+
+def _standing(shared: JointState, angle_rad: Floats) -> JointState:
+    """The shared values, the camera's pose among them, with the angles (F, S) of all frames."""
+    return replace(shared.frames(np.zeros(len(angle_rad), np.intp)), angle_rad=angle_rad)
 
 
 def follow_arms(film: FilmFit, nodes: Nodes) -> tuple[FilmFit, Nodes]:
@@ -71,7 +85,6 @@ def follow_arms(film: FilmFit, nodes: Nodes) -> tuple[FilmFit, Nodes]:
 
 def _rows(
     model: JointModel,
-    shared: JointState,
     filmed: Filmed,
     state: JointState,
     nodes: Nodes,
@@ -80,23 +93,27 @@ def _rows(
 ) -> tuple[RowTime, Floats]:
     """Readout and its covariance, with what is usual where the film says too little."""
     rate = angle_rates(model, state, nodes, filmed.path)
-    instant = filmed.instant(model, with_shared(state, shared), nodes, rate).frames(key)
+    instant = filmed.instant(model, state, nodes, rate).frames(key)
     fractions = filmed.fractions(nodes)[key]
     information, pull = _row_equations(model, state.frames(key), instant, rate[key], fractions)
     now = np.array([filmed.row_time.rows_s, filmed.row_time.columns_s])
     return _decided(
         now - pull / np.maximum(np.diag(information), 1e-300),
         np.asarray(np.maximum(np.diag(information), 1e-300) ** -0.5, np.float64),
+        1.0 + len(key) * _LASTING**2,
         settings,
     )
 
 
-def _decided(measured_s: Floats, by_film_s: Floats, settings: ShutterSettings) -> tuple[RowTime, Floats]:
+def _decided(
+    measured_s: Floats, by_film_s: Floats, lasting: float, settings: ShutterSettings
+) -> tuple[RowTime, Floats]:
     """Weigh readouts of rows and columns (measured by the film alone, with their deviations) against none.
 
     Either there is none, or one of the usual size. Each is as likely as it explains what was measured, times
     how usual it is; the likelier one is taken, and the other one widens the variance by as much as it may be
-    true after all.
+    true after all. A readout that is there is less sure than independent errors of the frames would make it:
+    ``lasting`` is the factor on its variance.
     """
     usual = np.array([settings.usual_s, 0.0])
     spread = np.array([settings.usual_sigma_s, settings.sideways_sigma_s])
@@ -105,6 +122,7 @@ def _decided(measured_s: Floats, by_film_s: Floats, settings: ShutterSettings) -
     with_one = np.exp(-0.5 * (measured_s - usual) ** 2 / (variance + spread**2)) / np.hypot(by_film_s, spread)
     without = np.exp(-0.5 * measured_s**2 / variance) / by_film_s
     share = odds * with_one / np.maximum(odds * with_one + without, 1e-300)
+    variance = lasting * variance
     left = variance * spread**2 / (variance + spread**2)
     mean = left * (measured_s / variance + usual / spread**2)
     taken = share > 0.5
