@@ -207,7 +207,7 @@ def _node_at(
     rotation = Rotation.from_rotvec(now[:3]).as_matrix() @ truth.rotation[0]
     place = 2 * node[0] + node[1]
     if marker_id in CARD_CENTRES_MM:
-        point = node_points_mm(CARD_SIDE_MM)[place] + [*CARD_CENTRES_MM[marker_id], 0.0]
+        point = node_points_mm(CARD_SIDE_MM)[place] + np.array([*CARD_CENTRES_MM[marker_id], 0.0])
     else:
         s, marker = next(
             (s, m) for s, shaft in enumerate(truth.shafts) for m in shaft.markers if m.marker_id == marker_id
@@ -216,7 +216,7 @@ def _node_at(
         body = mount @ node_points_mm(marker.side_mm)[place] + marker.offset_mm
         shaft = truth.shafts[s]
         point = turn([*shaft.lean_rad, 0.0]) @ turn([0, 0, float(angles[s](time_s))]) @ body
-        point = point + [*shaft.centre_mm, 0.0]
+        point = point + np.array([*shaft.centre_mm, 0.0])
     x, y, z = rotation @ point + now[3:]
     r2 = (x / z) ** 2 + (y / z) ** 2
     stretch = truth.focal_px * (1 + truth.k1 * r2 + truth.k2 * r2 * r2)
@@ -242,8 +242,8 @@ def tracks_of(
     """Tracks of a clip: noise across each line, and for card markers an error that all frames share.
 
     ``stated_px`` is what the tracks say of their noise; the true figure if left out. With ``memory_frames``
-    the noise of a line forgets itself over so many frames (first-order Markov), as a codec's does. ``seen`` are
-    ids and nodes without noise, those of an instant shutter if left out.
+    the noise of a line forgets itself over so many frames (first-order Markov), as a codec's does.
+    ``seen`` are ids and nodes without noise, those of an instant shutter if left out.
     """
     ids, nodes = seen or true_nodes(truth)
     if rng is not None:

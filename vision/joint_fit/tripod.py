@@ -30,8 +30,8 @@ _ROUGH = 1.0
 """Fits that only prepare the last ones end at this gain in half a chi-square."""
 
 _LASTING = 0.25
-"""Part of the error of edges that does not average out over the frames of a film from a tripod: many frames tell
-no more than a few."""
+"""Part of the error of edges that does not average out over the frames of a film from a tripod: many frames
+tell no more than a few."""
 
 _TURNS = 2
 """Turns after which readout, angles and what they share fit each other: the readout is all but linear."""
@@ -122,10 +122,10 @@ def _decided(
     with_one = np.exp(-0.5 * (measured_s - usual) ** 2 / (variance + spread**2)) / np.hypot(by_film_s, spread)
     without = np.exp(-0.5 * measured_s**2 / variance) / by_film_s
     share = odds * with_one / np.maximum(odds * with_one + without, 1e-300)
-    variance = lasting * variance
+    taken = share > 0.5
+    variance = np.where(taken, lasting, 1.0) * variance
     left = variance * spread**2 / (variance + spread**2)
     mean = left * (measured_s / variance + usual / spread**2)
-    taken = share > 0.5
     left = left + np.where(taken, settings.tripod_sigma_s**2, 0.0)
     value = np.where(taken, mean, 0.0)
     off = np.where(taken, (1.0 - share) * mean**2, share * mean**2)
