@@ -14,7 +14,7 @@ from functools import partial
 import numpy as np
 from scipy.linalg import block_diag
 
-from vision.angles import angles_with_sigma, lasting_variance, posing_variance
+from vision.angles import lasting_variance, marker_angles, posing_covariance
 from vision.arrays import Bools, Floats
 from vision.blocks import fit_in_blocks, frame_blocks, state_blocks
 from vision.bordered import SharedFit, fit_cost, fit_shared
@@ -27,6 +27,7 @@ from vision.joint import JointModel, JointSettings, JointState, MountedMarker, c
 from vision.joint_fit.film import FilmFit
 from vision.joint_fit.hand import find_in_hand, follow_hand, pose_covariances
 from vision.joint_fit.instant import angle_rates
+from vision.joint_fit.rigid import shaft_angles
 from vision.joint_fit.row_time import RowTime
 from vision.joint_fit.shutter import ShutterSettings
 from vision.joint_fit.sizing import NO_FLOOR_PX, NoiseSettings
@@ -209,13 +210,13 @@ def _fitted(film: FilmFit, seen: Nodes, refused: Bools, posed: Bools) -> _Fitted
         for pick in frame_blocks(len(posed))
     ]
     facts = FrameFacts.joined(parts)
-    if model.steady:
-        posing = facts.own - facts.held
-    else:
-        posing = posing_variance(model, state, nodes, facts, pose_covariances(film, seen.without(refused)))
+    posing = np.zeros_like(facts.own)
+    if not model.steady:
+        posing = posing_covariance(model, state, nodes, facts, pose_covariances(film, seen.without(refused)))
     lasting = lasting_variance(model, state, film.floor_px, film.shutter.row_time != RowTime())
     covariance = block_diag(film.fit.covariance, film.shutter.covariance_s2)
-    angles = angles_with_sigma(model, covariance, state, nodes, facts, posing, lasting, posed)
+    markers = marker_angles(model, covariance, state, nodes, facts, posing, lasting, posed)
+    angles = shaft_angles(markers)
     return _Fitted(film, nodes, facts, angles, refused, posed)
 
 
@@ -223,11 +224,7 @@ def _mounted(tracks: MarkerTracks, shafts: list[ShaftSpec]) -> list[MountedMarke
     present = set(tracks.ids.tolist())
     mounted = []
     for s, shaft in enumerate(shafts):
-        leads = True
-        for marker_id, side_mm in shaft.markers:
-            if marker_id in present:
-                mounted.append(MountedMarker(marker_id, side_mm, s, leads))
-                leads = False
+        mounted += [MountedMarker(i, side_mm, s) for i, side_mm in shaft.markers if i in present]
     return mounted
 
 
@@ -326,10 +323,11 @@ def _centres(fitted: _Fitted, settings: HingeSettings) -> tuple[Floats, Floats]:
     centre = np.zeros((model.shafts, 3))
     sigma = np.zeros((model.shafts, 2))
     for s, at in enumerate(model.axis_at):
-        height = float(state.mount_offset_mm[_lead(model, s), 2])
+        lead = _lead(model, s)
+        height = float(state.mount_offset_mm[lead, 2])
         centre[s, :2] = state.centre_mm[s]
         centre[s] += height * state.axis[s, :, 2]
-        turned = state.angle_rad[:, s][fitted.nodes.seen[:, len(model.card_ids) + _lead(model, s)]]
+        turned = state.angle_rad[:, lead][fitted.nodes.seen[:, len(model.card_ids) + lead]]
         if not turned.size or np.ptp(turned) < settings.least_turn_rad:
             # Noise of the angle would pass for a turn and seem to fix the centre.
             sigma[s] = np.inf
@@ -342,5 +340,5 @@ def _centres(fitted: _Fitted, settings: HingeSettings) -> tuple[Floats, Floats]:
 
 
 def _lead(model: JointModel, shaft: int) -> int:
-    """Index of the mounted marker that leads a shaft."""
-    return next(b for b, m in enumerate(model.mounted) if m.shaft == shaft and m.leads)
+    """Index of a shaft's first marker, whose direction its angle is."""
+    return next(b for b, m in enumerate(model.mounted) if m.shaft == shaft)
