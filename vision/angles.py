@@ -100,13 +100,16 @@ def marker_angles(
     number = np.maximum(known.sum(axis=0), 1)[:, None]
     mean = np.where(known[..., None], facts.sensitivity, 0.0).sum(axis=0) / number
     change = facts.sensitivity - mean
-    total = posing + change @ covariance @ np.swapaxes(change, 1, 2)
+    shared = change @ covariance @ np.swapaxes(change, 1, 2)
     # Edges of one marker err together more than edges taken alone show. An angle can follow a false shift of
     # the marker along its circle, but not one toward the axis: that one tells how large they are.
     excess = np.array([_excess(facts.radial[:, b]) for b in range(angle.shape[1])])
     places = np.arange(angle.shape[1])
-    total[:, places, places] += excess * facts.held + lasting
-    return MarkerAngles(angle, total, tuple(m.shaft for m in model.mounted))
+    shared[:, places, places] += lasting
+    total = posing + shared
+    total[:, places, places] += excess * facts.held
+    shaft_of = tuple(m.shaft for m in model.mounted)
+    return MarkerAngles(angle, total, shared, facts.shifts.twist_rad, shaft_of)
 
 
 def _excess(radial: Floats) -> float:

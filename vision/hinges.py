@@ -27,12 +27,12 @@ from vision.joint import JointModel, JointSettings, JointState, MountedMarker, c
 from vision.joint_fit.film import FilmFit
 from vision.joint_fit.hand import find_in_hand, follow_hand, pose_covariances
 from vision.joint_fit.instant import angle_rates
-from vision.joint_fit.rigid import shaft_angles
+from vision.joint_fit.rigid import arm_angles, leading_arm
 from vision.joint_fit.row_time import RowTime
 from vision.joint_fit.shutter import ShutterSettings
 from vision.joint_fit.sizing import NO_FLOOR_PX, NoiseSettings
 from vision.joint_fit.tripod import find_on_tripod, follow_arms
-from vision.motion import ShaftMotion, ShaftSpec
+from vision.motion import ArmAngles, ShaftMotion, ShaftSpec
 from vision.nodes import LEAST_REJECT_PX, Nodes
 from vision.rotations import mean_rotation
 
@@ -176,7 +176,7 @@ class _Fitted:
     film: FilmFit
     nodes: Nodes  # at an instant, without those refused
     facts: FrameFacts
-    angles: tuple[Floats, Floats]  # with their standard deviations
+    arms: ArmAngles
     refused: Bools
     posed: Bools  # frames whose pose is known
 
@@ -216,8 +216,8 @@ def _fitted(film: FilmFit, seen: Nodes, refused: Bools, posed: Bools) -> _Fitted
     lasting = lasting_variance(model, state, film.floor_px, film.shutter.row_time != RowTime())
     covariance = block_diag(film.fit.covariance, film.shutter.covariance_s2)
     markers = marker_angles(model, covariance, state, nodes, facts, posing, lasting, posed)
-    angles = shaft_angles(markers)
-    return _Fitted(film, nodes, facts, angles, refused, posed)
+    arms = arm_angles(film.filmed.path.time_s, markers)
+    return _Fitted(film, nodes, facts, arms, refused, posed)
 
 
 def _mounted(tracks: MarkerTracks, shafts: list[ShaftSpec]) -> list[MountedMarker]:
@@ -290,15 +290,17 @@ def _rms(model: JointModel, state: JointState, nodes: Nodes) -> Floats:
 def _motion(fitted: _Fitted, time_s: Floats, names: tuple[str, ...], settings: HingeSettings) -> ShaftMotion:
     film, posed, shifts = fitted.film, fitted.posed, fitted.facts.shifts
     model, state = film.model, film.state
-    angle, sigma = fitted.angles
+    arms = fitted.arms
+    shaft_of = tuple(m.shaft for m in model.mounted)
+    leading = [leading_arm(arms, s, shaft_of) for s in range(model.shafts)]
     centre, centre_sigma = _centres(fitted, settings)
     camera = state.camera
     logger.info("camera %s, focal length %.1f px", "steady" if model.steady else "in hand", camera.focal_px)
     return ShaftMotion(
         time_s=time_s,
         names=names,
-        angle_rad=angle,
-        sigma_rad=sigma,
+        angle_rad=arms.angle_rad[:, leading],
+        sigma_rad=arms.sigma_rad[:, leading],
         centre_mm=centre,
         centre_sigma_mm=centre_sigma,
         axis=state.axis[:, :, 2],
@@ -312,6 +314,8 @@ def _motion(fitted: _Fitted, time_s: Floats, names: tuple[str, ...], settings: H
         shafts_shift_mm=shifts.shafts_mm,
         twist_rad=shifts.twist_rad,
         marker_ids=(*model.card_ids, *(m.marker_id for m in model.mounted)),
+        shaft_of=shaft_of,
+        arms=arms,
         filmed=film.filmed,
         shutter=film.shutter,
     )
