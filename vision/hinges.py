@@ -31,6 +31,7 @@ from vision.joint_fit.rigid import arm_angles, leading_arm
 from vision.joint_fit.row_time import RowTime
 from vision.joint_fit.shutter import ShutterSettings
 from vision.joint_fit.sizing import NO_FLOOR_PX, NoiseSettings
+from vision.joint_fit.steps import StepSettings
 from vision.joint_fit.tripod import find_on_tripod, follow_arms
 from vision.motion import ArmAngles, ShaftMotion, ShaftSpec
 from vision.nodes import LEAST_REJECT_PX, Nodes
@@ -72,6 +73,8 @@ class HingeSettings:
         Limits for the readout of rows and for steadied pictures.
     joint : JointSettings
         Priors of the joint model.
+    steps : StepSettings
+        Limits for markers of one shaft that move against each other.
     """
 
     key_frames: int = 90
@@ -86,6 +89,7 @@ class HingeSettings:
     least_turn_rad: float = np.deg2rad(4.0)
     shutter: ShutterSettings = field(default_factory=ShutterSettings)
     joint: JointSettings = field(default_factory=JointSettings)
+    steps: StepSettings = field(default_factory=StepSettings)
 
 
 def find_shafts(
@@ -161,7 +165,8 @@ def _find_shafts(
     if refused.any():
         film, _ = _follow(film, seen.without(refused), job, _STEPS_AGAIN)
     job.report(2, 3, "finding camera and shafts")
-    fitted = _fitted(film, seen, refused, posed if not model.steady else np.ones(len(posed), bool))
+    posed = posed if not model.steady else np.ones(len(posed), bool)
+    fitted = _fitted(film, seen, refused, posed, settings.steps)
     return _motion(fitted, tracks.time_s, tuple(s.name for s in shafts), settings)
 
 
@@ -197,7 +202,7 @@ def _wrong_markers(model: JointModel, single: JointState, instant: Nodes, settin
     return np.asarray(instant.seen & ~instant.believed(rms, settings.reject, settings.least_reject_px), bool)
 
 
-def _fitted(film: FilmFit, seen: Nodes, refused: Bools, posed: Bools) -> _Fitted:
+def _fitted(film: FilmFit, seen: Nodes, refused: Bools, posed: Bools, steps: StepSettings) -> _Fitted:
     """Deviations of all angles, and what departs from the model."""
     model, state = film.model, film.state
     rate = angle_rates(model, state, seen.without(refused), film.filmed.path)
@@ -216,7 +221,7 @@ def _fitted(film: FilmFit, seen: Nodes, refused: Bools, posed: Bools) -> _Fitted
     lasting = lasting_variance(model, state, film.floor_px, film.shutter.row_time != RowTime())
     covariance = block_diag(film.fit.covariance, film.shutter.covariance_s2)
     markers = marker_angles(model, covariance, state, nodes, facts, posing, lasting, posed)
-    arms = arm_angles(film.filmed.path.time_s, markers)
+    arms = arm_angles(film.filmed.path.time_s, markers, steps)
     return _Fitted(film, nodes, facts, arms, refused, posed)
 
 
