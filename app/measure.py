@@ -93,6 +93,8 @@ class LinkageResult:
     arm_slips : tuple of ArmSlip
         Arms of this linkage that slipped on a shaft with several markers. The curves hold them; geometry,
         lost motion and joints are those of the arms, which go on as before.
+    arm_markers : tuple of int or None
+        Markers that the drive arm and the driven arm go with, where these stand elsewhere than their shafts.
     """
 
     plan: PlannedLinkage
@@ -106,6 +108,7 @@ class LinkageResult:
     rod: RodMotion | None
     pins: tuple[Pin, Pin] | None
     arm_slips: tuple[ArmSlip, ...] = ()
+    arm_markers: tuple[int | None, int | None] = (None, None)
 
     @property
     def slipped(self) -> bool:
@@ -333,6 +336,7 @@ def _linkage(
         rod,
         pins,
         tuple(slip for slip in arms.slips if slip.linkage == name),
+        arms.markers(number, plan),
     )
     return result, (*findings, *remarks)
 

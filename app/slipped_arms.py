@@ -28,6 +28,22 @@ _TURNED_SIGMAS = 4.0
 
 
 @dataclass(frozen=True, slots=True)
+class End:
+    """Arm of a linkage on a shaft.
+
+    Attributes
+    ----------
+    angle : tuple of ndarray, shape (F,)
+        Angle and its standard deviation (rad).
+    marker : int
+        Id of the marker that it goes with at the last.
+    """
+
+    angle: Angle
+    marker: int
+
+
+@dataclass(frozen=True, slots=True)
 class JudgedArms:
     """What became of markers that should turn together.
 
@@ -35,9 +51,8 @@ class JudgedArms:
     ----------
     motion : ShaftMotion
         With the angle of each shaft from the marker that shows it.
-    ends : dict of (int, int) to tuple of ndarray, shape (F,)
-        By linkage and shaft: angle of the linkage's arm on that shaft, and its standard deviation, where it
-        is another than the shaft's.
+    ends : dict of (int, int) to End
+        By linkage and shaft: the linkage's arm on that shaft, where it stands elsewhere than the shaft.
     slips : tuple of ArmSlip
     findings : tuple of Finding
     loose : frozenset of int
@@ -47,7 +62,7 @@ class JudgedArms:
     """
 
     motion: ShaftMotion
-    ends: dict[tuple[int, int], Angle]
+    ends: dict[tuple[int, int], End]
     slips: tuple[ArmSlip, ...] = ()
     findings: tuple[Finding, ...] = ()
     loose: frozenset[int] = frozenset()
@@ -55,13 +70,19 @@ class JudgedArms:
 
     def as_linked(self, number: int) -> ShaftMotion:
         """The motion with angles of the arms of one linkage in place of their shafts'."""
-        mine = {shaft: angle for (n, shaft), angle in self.ends.items() if n == number}
+        mine = {shaft: end.angle for (n, shaft), end in self.ends.items() if n == number}
         if not mine:
             return self.motion
         angle, sigma = self.motion.angle_rad.copy(), self.motion.sigma_rad.copy()
         for shaft, (own, own_sigma) in mine.items():
             angle[:, shaft], sigma[:, shaft] = own, own_sigma
         return replace(self.motion, angle_rad=angle, sigma_rad=sigma)
+
+    def markers(self, number: int, plan: PlannedLinkage) -> tuple[int | None, int | None]:
+        """Markers of a linkage's arms where they stand elsewhere than driver and driven shaft."""
+        ends = [self.ends.get((number, shaft)) for shaft in (plan.driver, plan.driven)]
+        drive, driven = (None if end is None else end.marker for end in ends)
+        return drive, driven
 
     def stroke(self, plan: PlannedLinkage, limits: KinematicsSettings) -> Stroke:
         """Stroke of a linkage's driver; StrokeError if it made none.
@@ -157,7 +178,8 @@ def _judge_shaft(
         if shaft in (link.driver, link.driven):
             groups_kept = [j.verdict.true if j.keeps[n] is None else j.keeps[n] for j in judged]
             if groups_kept != [j.verdict.true for j in judged]:
-                ends[n, shaft] = pieced(arms, every, stand_ins(every, [g or 0 for g in groups_kept]))
+                markers = stand_ins(every, [g or 0 for g in groups_kept])
+                ends[n, shaft] = End(pieced(arms, every, markers), motion.markers_on(shaft)[markers[-1]])
     slips, findings, loose = _said(shaft, motion, linkages, judged, settings)
     return JudgedArms(
         motion, ends, (*so_far.slips, *slips), (*so_far.findings, *findings), so_far.loose | loose
@@ -208,8 +230,7 @@ def _moved(step: ArmStep) -> Moved:
 
 
 def _arms_on(motion: ShaftMotion, shaft: int) -> list[Angle]:
-    arms = motion.arms
-    return [(arms.angle_rad[:, b], arms.sigma_rad[:, b]) for b, s in enumerate(motion.shaft_of) if s == shaft]
+    return [motion.arm_of(i) for i in motion.markers_on(shaft)]
 
 
 def _shaft_angle(motion: ShaftMotion, shaft: int) -> Angle:

@@ -259,8 +259,7 @@ def _moved(motion: ShaftMotion, settings: FaultSettings, told: Collection[int]) 
             )
         ]
     faults = []
-    mounted = motion.marker_ids[len(motion.marker_ids) - motion.twist_rad.shape[1] :]
-    for b, marker_id in enumerate(mounted):
+    for b, marker_id in enumerate(motion.mounted_ids):
         if marker_id in told:
             continue
         step, sigma, at_s = largest_step(motion.time_s, motion.twist_rad[:, b])

@@ -76,16 +76,12 @@ class ArmAngles:
     angle_rad, sigma_rad : ndarray, shape (F, B)
         Unwrapped, with standard deviations; NaN is a gap. Those of one shaft are alike up to the first step;
         from there on they differ by the steps.
-    marker_rad, marker_sigma_rad : ndarray, shape (F, B)
-        Direction of each marker as it was measured by itself, unwrapped.
     steps : tuple of ArmStep
         In the order of shafts and time.
     """
 
     angle_rad: Floats
     sigma_rad: Floats
-    marker_rad: Floats
-    marker_sigma_rad: Floats
     steps: tuple[ArmStep, ...]
 
 
@@ -167,10 +163,19 @@ class ShaftMotion:
                     f"{name} must have shape {(frames, shafts)}, not {getattr(self, name).shape}"
                 )
 
+    @property
+    def mounted_ids(self) -> tuple[int, ...]:
+        """Ids of the markers on shafts, in the order of their angles."""
+        return self.marker_ids[len(self.marker_ids) - len(self.shaft_of) :]
+
     def markers_on(self, shaft: int) -> tuple[int, ...]:
-        """Ids of the markers on a shaft, in the order of their angles."""
-        mounted = self.marker_ids[len(self.marker_ids) - len(self.shaft_of) :]
-        return tuple(i for i, s in zip(mounted, self.shaft_of, strict=True) if s == shaft)
+        """Ids of the markers on one shaft."""
+        return tuple(i for i, s in zip(self.mounted_ids, self.shaft_of, strict=True) if s == shaft)
+
+    def arm_of(self, marker_id: int) -> tuple[Floats, Floats]:
+        """Angle (F,) of what a shaft marker sits on, and its standard deviation."""
+        b = self.mounted_ids.index(marker_id)
+        return self.arms.angle_rad[:, b], self.arms.sigma_rad[:, b]
 
     def save(self, path: Path) -> None:
         """Write the motion to an ``.npz`` file."""
@@ -274,7 +279,7 @@ _ARRAYS = (
     "twist_rad",
 )
 
-_ARM_ARRAYS = ("angle_rad", "sigma_rad", "marker_rad", "marker_sigma_rad")
+_ARM_ARRAYS = ("angle_rad", "sigma_rad")
 
 
 def _stored_arms(arms: ArmAngles) -> dict[str, NDArray[Any]]:
@@ -302,5 +307,5 @@ def _read_arms(stored: Mapping[str, NDArray[Any]]) -> ArmAngles:
         size, sigma = stored["step_size_rad"][n, :, mine, mine]
         twist, twist_sigma = stored["step_twist_rad"][n, :, mine]
         steps.append(ArmStep(shaft, first, last, size, sigma, twist, twist_sigma, group))
-    angle, sigma, marker, marker_sigma = (stored[f"arm_{name}"] for name in _ARM_ARRAYS)
-    return ArmAngles(angle, sigma, marker, marker_sigma, tuple(steps))
+    angle, sigma = (stored[f"arm_{name}"] for name in _ARM_ARRAYS)
+    return ArmAngles(angle, sigma, tuple(steps))

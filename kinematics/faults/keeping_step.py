@@ -22,7 +22,8 @@ _REACH_S = 1.5  # frames looked at before and after a step
 _REACH_RAD = 10 * _DEG  # ... as long as neither shaft turns further: a parabola follows any linkage so far
 _LEAST = 6  # frames on either side
 _SLOPE, _BEND = 3.0, 3.0  # weak priors on slope and bend (1/rad) of one shaft against the other
-_TAKE_UP_RAD = 0.4 * _DEG  # what lost motion may add across a reversal
+_TAKE_UP_RAD = 0.3 * _DEG  # what lost motion may add across a reversal
+_TAKE_UP_SHARE = 0.5  # ... at most this share of what the other shaft has turned since
 _KEEPS = 0.35  # share of a step that may seem to be left where a linkage keeps step
 _SURE = 4.0  # standard deviations by which one marker must keep step better than another
 _NEAR_FRAMES = 15  # a step found in the curve as near as this is the one of the markers
@@ -121,7 +122,9 @@ def step_beside(
     noise = max(stated, float(np.sqrt(off @ off / max(off.size - 4, 1))))
     alike = float(np.clip(off[1:] @ off[:-1] / max(off @ off, 1e-300), 0.0, 0.9))
     sd = noise * float(np.sqrt(np.linalg.inv(normal)[3, 3] * (1 + alike) / (1 - alike)))
-    return Estimate(float(solution[3]), float(np.hypot(sd, _TAKE_UP_RAD * crossed)))
+    turned = max(float(np.ptp(partner[0][part])) for part in (before, after))
+    lost = min(_TAKE_UP_RAD, _TAKE_UP_SHARE * turned) if crossed else 0.0
+    return Estimate(float(solution[3]), float(np.hypot(sd, lost)))
 
 
 def came_back(time_s: Array, arms: Sequence[tuple[Array, Array]], moved: Moved, stroke: Stroke) -> int | None:
@@ -186,14 +189,11 @@ def _around(
     if both[stop:end].sum() < _LEAST:
         end, crossed = (coming[0].stop if coming else both.size), True
     place = np.arange(both.size)
-    reach = np.abs(time_s - time_s[moved.moment]) <= _REACH_S + 0.5 * (time_s[stop - 1] - time_s[moved.first])
-    before = np.flatnonzero(both & (place >= begin) & (place < moved.first))
-    after = np.flatnonzero(both & (place >= stop) & (place < end))
-    return (
-        np.union1d(before[reach[before]], before[-_LEAST:]),
-        np.union1d(after[reach[after]], after[:_LEAST]),
-        crossed,
-    )
+    half = 0.5 * (time_s[stop - 1] - time_s[moved.first]) if stop > moved.first else 0.0
+    near = both & (np.abs(time_s - time_s[moved.moment]) <= _REACH_S + half)
+    before = np.flatnonzero(near & (place >= begin) & (place < moved.first))
+    after = np.flatnonzero(near & (place >= stop) & (place < end))
+    return (before[-_LEAST:], after[:_LEAST], True) if crossed else (before, after, False)
 
 
 def _by_curve(

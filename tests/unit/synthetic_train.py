@@ -105,9 +105,7 @@ def train(
         Lost motion of each linkage at its driven pin.
     """
     slipped = {m: sum((s.of(frames) for s in slips if s.marker == m), np.zeros(frames)) for m in PLACE_MM}
-    linkages = tuple(
-        FourBar.from_start_angles(*RADII_MM[n], SPACING_MM[n], *STARTS_RAD[n]) for n in range(2)
-    )
+    linkages = tuple(FourBar.from_start_angles(*RADII_MM[n], SPACING_MM[n], *STARTS_RAD[n]) for n in range(2))
     shaft = [stroke_rad(frames)]
     for n, linkage in enumerate(linkages):
         drive = STARTS_RAD[n][0] + shaft[n] + slipped[joined[n][0]]

@@ -88,14 +88,12 @@ def arm_angles(time_s: Floats, markers: MarkerAngles, settings: StepSettings | N
         if len(mine.shaft_of) == 1:
             angle, sigma = unwrapped(mine.angle_rad[:, 0])[:, None], np.sqrt(mine.covariance[:, :, 0])
             sigma = np.where(np.isnan(angle), np.nan, sigma)
-            parts.append(ArmAngles(angle, sigma, angle, sigma, ()))
+            parts.append(ArmAngles(angle, sigma, ()))
         else:
             parts.append(_of_shaft(shaft, time_s, mine, settings))
     return ArmAngles(
         np.concatenate([p.angle_rad for p in parts], axis=1),
         np.concatenate([p.sigma_rad for p in parts], axis=1),
-        np.concatenate([p.marker_rad for p in parts], axis=1),
-        np.concatenate([p.marker_sigma_rad for p in parts], axis=1),
         tuple(step for p in parts for step in p.steps),
     )
 
@@ -113,9 +111,7 @@ def _of_shaft(shaft: int, time_s: Floats, mine: MarkerAngles, settings: StepSett
         apart = (angle[:, r] - angle[:, 0])[start]
         if np.isfinite(apart).any():
             angle[:, r] -= np.nanmedian(apart)
-    diagonal = np.diagonal(covariance, axis1=1, axis2=2)
-    own = np.where(np.isnan(direction), np.nan, np.sqrt(diagonal))
-    return ArmAngles(angle, sigma, direction, own, steps)
+    return ArmAngles(angle, sigma, steps)
 
 
 def arm_steps(

@@ -17,6 +17,9 @@ from vision.arrays import Floats
 _PLAIN_SIGMAS = 12.0
 """A step that stands out so far in short windows needs no longer ones."""
 
+_INDEPENDENT = 8
+"""Windows next to each other that a series must hold for their spread to be known."""
+
 _GROWS_RAD = np.deg2rad(0.03)
 """A step is not complete where means further apart show so much more of it."""
 
@@ -151,10 +154,10 @@ def step_sizes(
 def noise_of(time_s: Floats, value: Floats, settings: StepSettings) -> list[Level]:
     """How far neighbouring means of a series without steps differ, for each length of window."""
     interval = float(np.median(np.diff(time_s)))
-    levels = []
+    levels: list[Level] = []
     for window_s in settings.windows_s:
         frames = max(settings.least_frames, round(window_s / interval))
-        if value.size < 2 * frames + 2 * settings.least_frames:
+        if value.size < (_INDEPENDENT if levels else 3) * frames:
             break
         apart = _apart(value, frames, 0)
         # A film holds few windows that do not overlap: what they say of the noise is itself not sure.
