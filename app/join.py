@@ -287,7 +287,7 @@ def _section(parts: Sequence[Part], links: list[_Link], settings: Settings) -> _
     angle, sigma = motion.angle_rad[:, ends], motion.sigma_rad[:, ends]
     pair = LinkageMotion.of(angle[:, 0], angle[:, 1], sigma[:, 0], sigma[:, 1])
     shafts = (links[0].ends[0], *(link.ends[1] for link in links))
-    slipped = any(link.result.condition.slips for link in links)
+    slipped = any(link.result.slipped for link in links)
     # a slip is part of the travel, and no error of the angles
     following = follow(first.stroke, pair, settings.kinematics) if slipped else None
     slow_rad = None if following is None else following.slow_rad

@@ -19,14 +19,16 @@ from app.evidence import centre_sigma_mm, film_evidence, pins_play, tape_evidenc
 from app.left_out import without_fit, without_linkage, without_pins, without_rod
 from app.rig import Rig
 from app.settings import Settings
+from app.slipped_arms import JudgedArms, judge_arms
 from kinematics.condition import Estimate, Extreme, curve_hysteresis, lost_motion
 from kinematics.errors import FitError, GeometryError, KinematicsError, StrokeError
+from kinematics.faults.rules_arms import ArmSlip
 from kinematics.findings import Condition, Finding, assess, in_order
 from kinematics.identify import GeometryFit, identify
 from kinematics.motion import LinkageMotion
 from kinematics.settings import Settings as KinematicsSettings
 from kinematics.slip import Following, follow, without_slips
-from kinematics.stroke import Stroke, find_stroke
+from kinematics.stroke import Stroke
 from kinematics.travel import TravelCurves, travel_curves
 from vision.control import JobControl, Unattended
 from vision.errors import DetectionError
@@ -88,6 +90,11 @@ class LinkageResult:
     rod : RodMotion or None
     pins : tuple of Pin or None
         At the drive arm and at the driven arm.
+    arm_slips : tuple of ArmSlip
+        Arms of this linkage that slipped on a shaft with several markers. The curves hold them; geometry,
+        lost motion and joints are those of the arms, which go on as before.
+    arm_markers : tuple of int or None
+        Markers that the drive arm and the driven arm go with, where these stand elsewhere than their shafts.
     """
 
     plan: PlannedLinkage
@@ -100,6 +107,13 @@ class LinkageResult:
     hysteresis: Extreme
     rod: RodMotion | None
     pins: tuple[Pin, Pin] | None
+    arm_slips: tuple[ArmSlip, ...] = ()
+    arm_markers: tuple[int | None, int | None] = (None, None)
+
+    @property
+    def slipped(self) -> bool:
+        """Whether an arm of it slipped, so that its travel has a step."""
+        return bool(self.condition.slips or self.arm_slips)
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,32 +218,33 @@ def analyse(
     part: bool = False,
 ) -> Measurement:
     """Measure a clip without writing anything; arguments as for `measure`, and `part` as for `arrange`."""
-    rig, job, settings = rig or Rig(), job or Unattended(), settings or Settings()
+    job = job or Unattended()
     with clip if isinstance(clip, ClipReader) else ClipReader(clip) as reader:
-        facts = reader.facts
-        tracks = follow_markers(reader, facts.declared_frames or 0, job)
-        damaged = reader.damaged_packets
-    plan = arrange(tracks, rig, facts.size_wh_px, settings, part)
-    motion = find_shafts(tracks, list(plan.shafts), facts.size_wh_px, job, settings.hinges)
+        tracks = follow_markers(reader, reader.facts.declared_frames or 0, job)
+        facts, damaged = reader.facts, reader.damaged_packets
+    shown = (float(tracks.time_s[0]), float(tracks.time_s[-1])) if len(tracks.time_s) else (0.0, 0.0)
+    path = _path(clip)
+    read = FilmedClip(path.name, sha256(path), facts, len(tracks.time_s), *shown, damaged)
+    return work_out(read, tracks, rig or Rig(), job, settings or Settings(), part)
+
+
+def work_out(
+    clip: FilmedClip, tracks: MarkerTracks, rig: Rig, job: JobControl, settings: Settings, part: bool = False
+) -> Measurement:
+    """Everything after the markers were followed; arguments as for `analyse`."""
+    plan = arrange(tracks, rig, clip.facts.size_wh_px, settings, part)
+    motion = find_shafts(tracks, list(plan.shafts), clip.facts.size_wh_px, job, settings.hinges)
     _check_movement(motion, settings)
-    results, left_out = _linkages(plan, tracks, motion, job, settings)
-    read = FilmedClip(
-        _path(clip).name,
-        sha256(_path(clip)),
-        facts,
-        len(tracks.time_s),
-        float(tracks.time_s[0]),
-        float(tracks.time_s[-1]),
-        damaged,
-    )
-    findings = in_order([*_worth_telling(results), *left_out])
+    arms = judge_arms(plan.linkages, motion, settings)
+    motion = arms.motion
+    results, left_out = _linkages(plan, tracks, arms, job, settings)
+    findings = in_order([*arms.findings, *_worth_telling(results), *left_out])
     linkages = tuple(result for result, _ in results)
     rods = [link.rod for link in linkages if link.rod is not None]
-    faults = find_faults(tracks, motion, damaged, settings.faults, rods)
+    faults = find_faults(tracks, motion, clip.damaged_packets, settings.faults, rods, arms.loose)
     trains = _trains(linkages, motion, settings)
-    return Measurement(
-        read, tracks, motion, centre_sigma_mm(motion, settings), linkages, faults, findings, trains
-    )
+    centre_sigma = centre_sigma_mm(motion, settings)
+    return Measurement(clip, tracks, motion, centre_sigma, linkages, faults, findings, trains)
 
 
 def _check_movement(motion: ShaftMotion, settings: Settings) -> None:
@@ -242,7 +257,7 @@ def _check_movement(motion: ShaftMotion, settings: Settings) -> None:
 
 
 def _linkages(
-    plan: Arrangement, tracks: MarkerTracks, motion: ShaftMotion, job: JobControl, settings: Settings
+    plan: Arrangement, tracks: MarkerTracks, arms: JudgedArms, job: JobControl, settings: Settings
 ) -> tuple[list[tuple[LinkageResult, tuple[Finding, ...]]], list[Finding]]:
     """Assess every linkage; one that cannot be assessed is left out with a finding, unless none can."""
     results, left_out = [], []
@@ -251,10 +266,10 @@ def _linkages(
         job.check()
         job.report(n, len(plan.linkages), "working out the linkage")
         try:
-            results.append(_linkage(link, tracks, motion, job, settings))
+            results.append(_linkage(n, link, tracks, arms, job, settings))
         except StrokeError as error:
             logger.warning("linkage %s left out: %s", link, error)
-            left_out.append(without_linkage(_name(link, motion), error))
+            left_out.append(without_linkage(_name(link, arms.motion), error))
             failure = error
     if not results:
         raise failure or InputError("The set-up file names no linkage.", "Add a [[linkage]].")
@@ -266,19 +281,24 @@ def _name(plan: PlannedLinkage, motion: ShaftMotion) -> str:
 
 
 def _linkage(
-    plan: PlannedLinkage, tracks: MarkerTracks, motion: ShaftMotion, job: JobControl, settings: Settings
+    number: int,
+    plan: PlannedLinkage,
+    tracks: MarkerTracks,
+    arms: JudgedArms,
+    job: JobControl,
+    settings: Settings,
 ) -> tuple[LinkageResult, tuple[Finding, ...]]:
-    name = _name(plan, motion)
-    angle, sigma = motion.angle_rad, motion.sigma_rad
+    name = _name(plan, arms.motion)
     limits = _limits(plan, settings)
-    stroke = find_stroke(
-        motion.time_s, angle[:, plan.driver], sigma[:, plan.driver], plan.rig.opening_sign, limits
-    )
-    pair = LinkageMotion.of(
-        angle[:, plan.driver], angle[:, plan.driven], sigma[:, plan.driver], sigma[:, plan.driven]
-    )
+    stroke = arms.stroke(plan, limits)
+    # A linkage goes with its own arms; where one of them slipped, its shaft does not.
+    motion = arms.as_linked(number)
+    pair = _pair(plan, motion)
     following = follow(stroke, pair, limits)
-    curves = _curves(stroke, pair, following, settings)
+    curves = own_curves = _curves(stroke, pair, following, settings)
+    if motion is not arms.motion:
+        slow_rad = None if following is None else following.slow_rad
+        curves = travel_curves(stroke, _pair(plan, arms.motion), settings.curve_step_rad, slow_rad=slow_rad)
     rod, remarks = _rod(plan, name, tracks, motion, job, settings)
     # an arm that slipped changes the linkage: its geometry is that before the slip
     whole, turned = _before_slips(plan, motion, pair, stroke, following)
@@ -296,7 +316,7 @@ def _linkage(
         name,
         stroke,
         pair,
-        curves,
+        own_curves,
         fit,
         limits,
         time_s=motion.time_s,
@@ -305,9 +325,27 @@ def _linkage(
         rod="unseen" if rod is None else "seen" if pins is None else "pins",
     )
     result = LinkageResult(
-        plan, name, stroke, curves, fit, why, condition, curve_hysteresis(curves), rod, pins
+        plan,
+        name,
+        stroke,
+        curves,
+        fit,
+        why,
+        condition,
+        curve_hysteresis(curves),
+        rod,
+        pins,
+        tuple(slip for slip in arms.slips if slip.linkage == name),
+        arms.markers(number, plan),
     )
     return result, (*findings, *remarks)
+
+
+def _pair(plan: PlannedLinkage, motion: ShaftMotion) -> LinkageMotion:
+    angle, sigma = motion.angle_rad, motion.sigma_rad
+    return LinkageMotion.of(
+        angle[:, plan.driver], angle[:, plan.driven], sigma[:, plan.driver], sigma[:, plan.driven]
+    )
 
 
 def _curves(
@@ -351,7 +389,7 @@ def _trains(
         angle, sigma = motion.angle_rad[:, ends], motion.sigma_rad[:, ends]
         pair = LinkageMotion.of(angle[:, 0], angle[:, 1], sigma[:, 0], sigma[:, 1])
         try:
-            slipped = any(link.condition.slips for link in chain)
+            slipped = any(link.slipped for link in chain)
             following = follow(stroke, pair, settings.kinematics) if slipped else None
             curves = _curves(stroke, pair, following, settings)
         except StrokeError:

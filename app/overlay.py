@@ -37,6 +37,8 @@ class Drawing:
     motion : ShaftMotion
     pins_mm : dict of (int, int) to ndarray, shape (2,)
         Pin on the arm of a shaft, in the frame of the shaft at angle 0, by shaft and linkage.
+    arm_rad : dict of (int, int) to ndarray, shape (F,)
+        Angle of the arm in every frame, by shaft and linkage; the linkage -1 is the arm of the first marker.
     rods : tuple of (int, int, int)
         Linkage, driver and driven shaft of each rod whose pins are known.
     facts : ClipFacts
@@ -44,6 +46,7 @@ class Drawing:
 
     motion: ShaftMotion
     pins_mm: dict[tuple[int, int], Array]
+    arm_rad: dict[tuple[int, int], Array]
     rods: tuple[tuple[int, int, int], ...]
     facts: ClipFacts
 
@@ -51,7 +54,7 @@ class Drawing:
     def load(cls, clip: Path, result_dir: Path) -> Drawing:
         """Read what ``measure`` saved; InputError if that cannot be drawn."""
         try:
-            motion, pins, rods = _read_stages(Path(result_dir) / "stages")
+            motion, pins, arms, rods = _read_stages(Path(result_dir) / "stages")
         except (
             OSError,
             ValueError,
@@ -67,7 +70,7 @@ class Drawing:
         if facts is None:
             with ClipReader(clip) as reader:
                 facts = reader.facts
-        return cls(motion, pins, rods, facts)
+        return cls(motion, pins, arms, rods, facts)
 
     def draw(self, picture: Picture) -> Rgb:
         """Draw into one picture; shafts that were not measured in it are left out."""
@@ -105,21 +108,17 @@ class Drawing:
 
     def _arm_ends(self, frame: int, shaft: int, scale: float) -> dict[tuple[int, int], Array]:
         """Picture positions of the pins on an arm; without pins the arm is drawn to its marker."""
-        angle = float(self.motion.angle_rad[frame, shaft])
-        if not np.isfinite(angle):
-            return {}
         pins = {key: pin for key, pin in self.pins_mm.items() if key[0] == shaft}
         if not pins:
             pins = {(shaft, -1): self.motion.lead_offset_mm[shaft]}
-        c, s = np.cos(angle), np.sin(angle)
-        return {
-            key: self._project(
-                frame,
-                self.motion.centre_mm[shaft] + np.array([c * p[0] - s * p[1], s * p[0] + c * p[1], 0.0]),
-                scale,
-            )
-            for key, p in pins.items()
-        }
+        ends = {}
+        for key, (x, y) in pins.items():
+            angle = float(self.arm_rad[key][frame])
+            if np.isfinite(angle):
+                c, s = np.cos(angle), np.sin(angle)
+                point = self.motion.centre_mm[shaft] + np.array([c * x - s * y, s * x + c * y, 0.0])
+                ends[key] = self._project(frame, point, scale)
+        return ends
 
     def _project(self, frame: int, point_mm: Array, scale: float) -> Array:
         """Place of a point in a picture that is ``scale`` times the clip's."""
@@ -130,20 +129,28 @@ class Drawing:
 
 def _read_stages(
     stages: Path,
-) -> tuple[ShaftMotion, dict[tuple[int, int], Array], tuple[tuple[int, int, int], ...]]:
-    """Motion, pins and rods of a result, as in `Drawing`."""
+) -> tuple[
+    ShaftMotion,
+    dict[tuple[int, int], Array],
+    dict[tuple[int, int], Array],
+    tuple[tuple[int, int, int], ...],
+]:
+    """Motion, pins, angles of arms and rods of a result, as in `Drawing`."""
     check_arrays(stages / "shafts.npz")
     motion = ShaftMotion.load(stages / "shafts.npz")
     if (stages / "pins.json").stat().st_size > LARGEST_RECORD_BYTES:
         raise ValueError("pins.json is too large")
     pins: dict[tuple[int, int], Array] = {}
+    arms = {(s, -1): motion.arm_of(motion.markers_on(s)[0])[0] for s in range(len(motion.names))}
     rods = []
     for n, entry in enumerate(json.loads((stages / "pins.json").read_text(encoding="utf-8"))):
         first, second = (motion.names.index(name) for name in entry["linkage"].split(":"))
-        for shaft, key in ((first, "drive_pin_mm"), (second, "driven_pin_mm")):
+        keys = ("drive_pin_mm", "driven_pin_mm")
+        for shaft, key, marker in zip((first, second), keys, entry["arm_markers"], strict=True):
             pins[shaft, n] = np.array(entry[key], float).reshape(2)
+            arms[shaft, n] = motion.angle_rad[:, shaft] if marker is None else motion.arm_of(int(marker))[0]
         rods.append((n, first, second))
-    return motion, pins, tuple(rods)
+    return motion, pins, arms, tuple(rods)
 
 
 def recorded_facts(result_dir: Path) -> ClipFacts | None:

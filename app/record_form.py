@@ -33,6 +33,7 @@ _PIN = Form({"play_mm": FIGURE, "lost_deg": FIGURE})
 _PINS = ("drive_pin", "driven_pin")
 _SLIP = Form(
     {"arm": TEXT, "time_s": NUMBER, "at_driver_deg": NUMBER, "driven_deg": FIGURE, "drive_deg": FIGURE}
+    | {"markers": [NUMBER]}
 )
 _STROKE_NUMBERS = ("driver_travel_deg", "opening_passes", "closing_passes")
 _STROKE = Form(dict.fromkeys(_STROKE_NUMBERS, NUMBER) | {"driver_travel_sd_deg": SPREAD, "opening": TEXT})

@@ -115,6 +115,7 @@ def _write_stages(measurement: Measurement, folder: Path) -> None:
             "linkage": linkage.name,
             "drive_pin_mm": linkage.pins[0].on_arm_mm.tolist(),
             "driven_pin_mm": linkage.pins[1].on_arm_mm.tolist(),
+            "arm_markers": list(linkage.arm_markers),
         }
         for linkage in measurement.linkages
         if linkage.pins is not None

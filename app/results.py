@@ -16,6 +16,7 @@ from app.columns import Column
 from app.measure import LinkageResult, Measurement
 from app.words import QUANTITY_WORDS
 from kinematics.condition import Estimate, Extreme
+from kinematics.faults.rules_arms import ArmSlip
 from kinematics.findings import Finding
 from kinematics.identify import GeometryFit, Quantity
 from kinematics.joints import JointPlay
@@ -43,18 +44,25 @@ def angles_columns(measurement: Measurement) -> dict[str, Column]:
     -------
     dict of str to ndarray, shape (F,)
         ``time_s``, then ``<name>_deg`` (counter-clockwise positive as the camera sees it, 0 at the shaft's
-        first measured frame) and ``<name>_sd_deg`` for each shaft; NaN is a gap.
+        first measured frame) and ``<name>_sd_deg`` for each shaft; for a shaft with several markers also
+        ``<name>_m<id>_deg`` and ``<name>_m<id>_sd_deg``, the angle of what each marker sits on, which
+        differs from the shaft's only once an arm has slipped; NaN is a gap.
     """
     motion = measurement.motion
     columns: dict[str, Column] = {"time_s": np.round(motion.time_s, 6)}
-    angles: NDArray[np.float64] = np.degrees(motion.angle_rad)
-    sds: NDArray[np.float64] = np.degrees(motion.sigma_rad)
     for s, name in enumerate(motion.names):
-        angle = angles[:, s]
+        angle = motion.angle_rad[:, s]
         known = angle[np.isfinite(angle)]
         start = float(known[0]) if known.size else 0.0
-        columns[f"{name}_deg"] = np.round(angle - start, 5)
-        columns[f"{name}_sd_deg"] = np.round(sds[:, s], 5)
+        series = {name: (angle, motion.sigma_rad[:, s])}
+        markers = motion.markers_on(s)
+        if len(markers) > 1:
+            series |= {f"{name}_m{i}": motion.arm_of(i) for i in markers}
+        for column, (turned, sd) in series.items():
+            turned_deg: NDArray[np.float64] = np.degrees(turned - start)
+            sd_deg: NDArray[np.float64] = np.degrees(sd)
+            columns[f"{column}_deg"] = np.round(turned_deg, 5) + 0.0
+            columns[f"{column}_sd_deg"] = np.round(sd_deg, 5)
     return columns
 
 
@@ -207,7 +215,10 @@ def _linkage(linkage: LinkageResult) -> dict[str, Any]:
         "joint_play": None
         if condition.joints is None
         else dict(zip(("drive_pin", "driven_pin"), map(_joint, condition.joints), strict=True)),
-        "slips": [_slip(s, t) for s, t in zip(condition.slips, condition.slip_times_s, strict=True)],
+        "slips": [
+            *(_arm_slip(slip) for slip in linkage.arm_slips),
+            *(_slip(s, t) for s, t in zip(condition.slips, condition.slip_times_s, strict=True)),
+        ],
         "repeatability_deg": _repeatability(condition.repeat),
         "stroke": {
             "driver_travel_deg": math.degrees(linkage.stroke.travel_rad),
@@ -247,9 +258,22 @@ def _joint(joint: JointPlay) -> dict[str, Any]:
     }
 
 
+def _arm_slip(slip: ArmSlip) -> dict[str, Any]:
+    unknown = Estimate(math.nan, math.nan)
+    return {
+        "arm": slip.arm,
+        "markers": list(slip.markers),
+        "time_s": slip.time_s,
+        "at_driver_deg": math.degrees(slip.at_driver_rad),
+        "driven_deg": in_degrees(slip.size if slip.arm == "driven" else unknown),
+        "drive_deg": in_degrees(slip.size if slip.arm == "drive" else unknown),
+    }
+
+
 def _slip(slip: Slip, time_s: float) -> dict[str, Any]:
     return {
         "arm": slip.arm or None,
+        "markers": [],
         "time_s": time_s,
         "at_driver_deg": math.degrees(slip.at_driver_rad),
         "driven_deg": {"value": math.degrees(slip.driven_rad), "sd": math.degrees(slip.driven_sd_rad)},

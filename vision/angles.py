@@ -1,4 +1,4 @@
-"""Angles of all frames and their standard deviations, from what the last derivatives say."""
+"""Angles of all markers in all frames and their covariances, from what the last derivatives say."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ import numpy as np
 from vision.arrays import Bools, Floats
 from vision.blocks import state_blocks
 from vision.final import FrameFacts
-from vision.guess import unwrapped
 from vision.joint import JointModel, JointState
+from vision.joint_fit.rigid import MarkerAngles
 from vision.nodes import Nodes
 from vision.noise import frame_correlation
 from vision.robust import winsorised_variance
@@ -17,10 +17,10 @@ _MOST_LAGS = 30
 """Frames over which errors are looked at for likeness: longer than any smoothing of a hand's motion."""
 
 
-def posing_variance(
+def posing_covariance(
     model: JointModel, state: JointState, nodes: Nodes, facts: FrameFacts, pose_covariance: Floats
 ) -> Floats:
-    """Variance of each angle from that of a smooth path's poses, (F, S).
+    """Covariance of the angles from that of a smooth path's poses, (F, B, B).
 
     Parameters
     ----------
@@ -35,13 +35,16 @@ def posing_variance(
     """
     # The floors of the noise are those of key frames, spread along the path; all frames may be noisier.
     noise = max(1.0, winsorised_variance(facts.card))
-    alone = noise * (facts.own - facts.held)
-    together = noise * np.einsum("ksi,kij,ksj->ks", facts.by_pose, pose_covariance, facts.by_pose)
-    share = np.clip(together / np.maximum(alone, 1e-300), 1e-3, 1.0)
+    alone = noise * (np.diagonal(facts.own, axis1=1, axis2=2) - facts.held)
+    together = facts.by_pose @ pose_covariance @ np.swapaxes(facts.by_pose, 1, 2)
+    known = np.maximum(np.diagonal(together, axis1=1, axis2=2), 1e-300)
+    share = np.clip(noise * known / np.maximum(alone, 1e-300), 1e-3, 1.0)
     cards = slice(0, len(model.card_ids))
     residuals = [model.residuals(*block)[:, cards] for block in state_blocks(state, nodes)]
     alike = frame_correlation(np.concatenate(residuals), nodes.seen[:, cards], _MOST_LAGS)
-    return np.asarray(alone * share * np.minimum(_slower(alike, share), 1.0 / share), np.float64)
+    # Angles err alike as the pose of the path makes them, each by as much as is left to it.
+    left = np.sqrt(alone * share * np.minimum(_slower(alike, share), 1.0 / share) / known)
+    return np.asarray(together * left[:, :, None] * left[:, None, :], np.float64)
 
 
 def _slower(alike: Floats, share: Floats) -> Floats:
@@ -61,7 +64,7 @@ different times in a hand, the path between them errs, too. Rendered films with 
 
 
 def lasting_variance(model: JointModel, state: JointState, floor_px: Floats, rolling: bool) -> Floats:
-    """Variance of each angle from errors that last over many frames, shape (S,).
+    """Variance of each angle from errors that last over many frames, shape (B,).
 
     ``floor_px``, shape (M,), is the error of each marker's edges beside their own scatter; ``rolling`` says
     whether rows were exposed one after another.
@@ -72,12 +75,10 @@ def lasting_variance(model: JointModel, state: JointState, floor_px: Floats, rol
     sides = np.array([m.side_mm for m in model.mounted])
     # A marker on the axis itself shows no way along a circle, but its edges still err across its width.
     reach_px = np.maximum(off_mm, sides / 2) * state.camera.focal_px / depth_mm
-    each = (part * floor_px[len(model.card_ids) :] / reach_px) ** 2
-    column = np.array([model.angle_of(b) for b in range(len(model.mounted))])
-    return np.array([1.0 / (1.0 / each[column == s]).sum() for s in range(model.shafts)])
+    return np.asarray((part * floor_px[len(model.card_ids) :] / reach_px) ** 2, np.float64)
 
 
-def angles_with_sigma(
+def marker_angles(
     model: JointModel,
     covariance: Floats,
     state: JointState,
@@ -86,33 +87,33 @@ def angles_with_sigma(
     posing: Floats,
     lasting: Floats,
     posed: Bools,
-) -> tuple[Floats, Floats]:
-    """Angle of each shaft and its standard deviation, (F, S) each; NaN where no marker was accepted.
+) -> MarkerAngles:
+    """Angle of each mounted marker, and how their errors hang together.
 
-    ``covariance``, shape (G + 2, G + 2), is that of shared unknowns and readout, ``posing`` (F, S) the
-    variance from the pose, ``lasting`` (S,) that of errors that last, ``posed`` (F,) says where there is one.
+    ``covariance``, shape (G + 2, G + 2), is that of shared unknowns and readout, ``posing`` (F, B, B) the
+    covariance from the pose, ``lasting`` (B,) the variance of errors that last, ``posed`` (F,) says where
+    there is a pose.
     """
-    cards = len(model.card_ids)
-    angle, sigma = state.angle_rad.copy(), np.zeros_like(state.angle_rad)
-    for s in range(model.shafts):
-        mine = [b for b, m in enumerate(model.mounted) if m.shaft == s]
-        gap = ~(nodes.seen[:, [cards + b for b in mine]].any(axis=1) & posed)
-        angle[gap, s] = np.nan
-        # A constant error of the direction cancels in every difference: only departures from the mean count.
-        sensitivity = facts.sensitivity[:, s]
-        change = sensitivity - sensitivity[~gap].mean(axis=0) if (~gap).any() else sensitivity
-        common = np.einsum("kg,gh,kh->k", change, covariance, change)
-        # Edges of one marker err together more than edges taken alone show. A shaft can follow a false shift
-        # of its marker along the circle, but not one toward its axis: that one tells how large they are.
-        excess = _excess(facts.radial[:, mine])
-        variance = excess * facts.held[:, s] + posing[:, s] + lasting[s] + np.maximum(common, 0.0)
-        sigma[:, s] = np.where(gap, np.nan, np.sqrt(variance))
-        angle[:, s] = unwrapped(angle[:, s])
-    return angle, sigma
+    angle = np.where(nodes.seen[:, len(model.card_ids) :] & posed[:, None], state.angle_rad, np.nan)
+    known = np.isfinite(angle)
+    # A constant error of the direction cancels in every difference: only departures from the mean count.
+    number = np.maximum(known.sum(axis=0), 1)[:, None]
+    mean = np.where(known[..., None], facts.sensitivity, 0.0).sum(axis=0) / number
+    change = facts.sensitivity - mean
+    shared = change @ covariance @ np.swapaxes(change, 1, 2)
+    # Edges of one marker err together more than edges taken alone show. An angle can follow a false shift of
+    # the marker along its circle, but not one toward the axis: that one tells how large they are.
+    excess = np.array([_excess(facts.radial[:, b]) for b in range(angle.shape[1])])
+    places = np.arange(angle.shape[1])
+    shared[:, places, places] += lasting
+    total = posing + shared
+    total[:, places, places] += excess * facts.held
+    shaft_of = tuple(m.shaft for m in model.mounted)
+    return MarkerAngles(angle, total, shared, facts.shifts.twist_rad, shaft_of)
 
 
 def _excess(radial: Floats) -> float:
-    """Factor on the variance of a shaft's angle, from how its markers (F, B) leave their circles.
+    """Factor on the variance of a marker's angle, from how it leaves its circle (F,).
 
     Errors that stay while an arm rests or creeps are few samples, however many frames show them. So the
     factor is taken one standard deviation of its own above its best value: along the path, where nothing

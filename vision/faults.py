@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -102,6 +102,7 @@ def find_faults(
     damaged_packets: int,
     settings: FaultSettings | None = None,
     rods: Sequence[RodMotion] = (),
+    told: Collection[int] = (),
 ) -> tuple[Fault, ...]:
     """List the faults of the filming.
 
@@ -117,6 +118,8 @@ def find_faults(
         Limits.
     rods : sequence of RodMotion
         Rods found from them.
+    told : collection of int
+        Markers of which it was said elsewhere that they moved.
 
     Returns
     -------
@@ -125,7 +128,7 @@ def find_faults(
     settings = settings or FaultSettings()
     faults = [*_lost(motion, rods, settings), *_disturbed(motion, rods, settings)]
     faults += _small_or_blurred(tracks, [*motion.marker_ids, *(r.marker_id for r in rods)], settings)
-    faults += [*_card(tracks, settings), *_moved(motion, settings), *_tilted(motion, settings)]
+    faults += [*_card(tracks, settings), *_moved(motion, settings, told), *_tilted(motion, settings)]
     faults += _file(tracks, damaged_packets, settings)
     return tuple(faults)
 
@@ -237,7 +240,7 @@ def _card(tracks: MarkerTracks, settings: FaultSettings) -> list[Fault]:
     ]
 
 
-def _moved(motion: ShaftMotion, settings: FaultSettings) -> list[Fault]:
+def _moved(motion: ShaftMotion, settings: FaultSettings, told: Collection[int]) -> list[Fault]:
     """A card that did not stay where it was, or else markers that turned on their arms."""
     steps = [largest_step(motion.time_s, motion.shafts_shift_mm[:, axis]) for axis in (0, 1)]
     size = float(np.hypot(steps[0][0], steps[1][0]))
@@ -256,8 +259,9 @@ def _moved(motion: ShaftMotion, settings: FaultSettings) -> list[Fault]:
             )
         ]
     faults = []
-    mounted = motion.marker_ids[len(motion.marker_ids) - motion.twist_rad.shape[1] :]
-    for b, marker_id in enumerate(mounted):
+    for b, marker_id in enumerate(motion.mounted_ids):
+        if marker_id in told:
+            continue
         step, sigma, at_s = largest_step(motion.time_s, motion.twist_rad[:, b])
         if abs(step) > max(settings.most_twist_rad, settings.sure_sigmas * sigma):
             degrees = float(np.degrees(abs(step)))

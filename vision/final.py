@@ -18,20 +18,20 @@ _LEAST_LEFT = 0.1
 
 @dataclass(frozen=True, slots=True)
 class FrameFacts:
-    """Uncertainty and departures of F frames, S shafts and B mounted markers.
+    """Uncertainty and departures of F frames and B mounted markers.
 
     Attributes
     ----------
-    own : ndarray, shape (F, S)
-        Variance of each angle from the noise of its frame, pose free (in the hand).
-    held : ndarray, shape (F, S)
-        The same if the pose were known.
-    by_pose : ndarray, shape (F, S, 6)
+    own : ndarray, shape (F, B, B)
+        Covariance of the angles from the noise of their frame, pose free (in the hand).
+    held : ndarray, shape (F, B)
+        Variance of each angle if the pose were known; no two angles err alike then.
+    by_pose : ndarray, shape (F, B, 6)
         Change of each angle with a turn (rad) and a shift (mm) of the card in the camera frame; 0 on a
         tripod.
     pose_information : ndarray, shape (F, 6, 6)
         Inverse covariance of such a turn and shift, angles free; 0 on a tripod.
-    sensitivity : ndarray, shape (F, S, G + 2)
+    sensitivity : ndarray, shape (F, B, G + 2)
         Change of each angle with the shared unknowns, and with the readout along rows and columns.
     radial : ndarray, shape (F, B)
         How far each marker lies off its circle, in standard deviations; NaN where not measured.
@@ -102,7 +102,7 @@ def frame_facts(
     covariance, sensitivity = frame_sensitivities(local, shared, at)
     held, by_pose, information = _by_pose(local, at)
     return FrameFacts(
-        own=np.diagonal(covariance, axis1=1, axis2=2)[:, at:],
+        own=covariance[:, at:, at:],
         held=held,
         by_pose=by_pose,
         pose_information=information,
@@ -126,9 +126,8 @@ def _by_pose(local: Floats, at: int) -> tuple[Floats, Floats, Floats]:
     angles = np.linalg.inv(normal[:, at:, at:])
     held = np.diagonal(angles, axis1=1, axis2=2)
     if not at:
-        frames, shafts = held.shape
-        nothing = np.zeros((frames, POSE_PARAMETERS, POSE_PARAMETERS))
-        return held, np.zeros((frames, shafts, POSE_PARAMETERS)), nothing
+        nothing = np.zeros((len(held), POSE_PARAMETERS, POSE_PARAMETERS))
+        return held, np.zeros((*held.shape, POSE_PARAMETERS)), nothing
     by_pose = -angles @ normal[:, at:, :at]
     return held, by_pose, normal[:, :at, :at] + normal[:, :at, at:] @ by_pose
 

@@ -11,7 +11,6 @@ from vision.errors import DetectionError, PoseError
 from vision.follow import MarkerTracks
 from vision.joint import JointModel, JointSettings, JointState, card_ids_in
 from vision.nodes import Nodes
-from vision.rotations import rotation_from_vector
 
 
 def key_frames(nodes: Nodes, cards: int, most: int, least: int) -> NDArray[np.intp]:
@@ -55,14 +54,14 @@ def first_guess(
         meet_plane(camera, rotation, translation, corners[kept, cards + b], height_mm)
         for b in range(len(model.mounted))
     ]
-    angle, centre, mount_rotation, mount_offset = _from_circles(model, planes)
+    angle, centre, mount_offset = _from_circles(model, planes)
     state = JointState(
         camera=camera,
         rotation=rotation,
         translation=translation,
         axis=np.repeat(np.eye(3)[None], model.shafts, axis=0),
         centre_mm=centre,
-        mount_rotation=mount_rotation,
+        mount_rotation=np.repeat(np.eye(3)[None], len(model.mounted), axis=0),
         mount_offset_mm=mount_offset,
         angle_rad=np.nan_to_num(angle),
     )
@@ -96,31 +95,27 @@ def _card_poses(
     return np.array(kept, np.intp), np.array(rotations), np.array(translations)
 
 
-def _from_circles(model: JointModel, planes: list[Floats]) -> tuple[Floats, Floats, Floats, Floats]:
-    """Angles (K, S), centres (S, 2), mounting of B markers (B, 3, 3) and (B, 3), from corners (K, 4, 2) each.
+def _from_circles(model: JointModel, planes: list[Floats]) -> tuple[Floats, Floats, Floats]:
+    """Angles (K, B), centres (S, 2), offsets of B markers (B, 3), from corners (K, 4, 2) of each.
 
     The corners are in mm, in the plane of the arms.
     """
-    frames = len(planes[0])
-    angle, centre = np.zeros((frames, model.shafts)), np.zeros((model.shafts, 2))
-    mount_rotation = np.repeat(np.eye(3)[None], len(model.mounted), axis=0)
+    centre = np.full((model.shafts, 2), np.nan)
+    angle = np.zeros((len(planes[0]), len(model.mounted)))
     mount_offset = np.zeros((len(model.mounted), 3))
     mount_offset[:, 2] = model.settings.height_mean_mm
     for b, (marker, plane) in enumerate(zip(model.mounted, planes, strict=True)):
         up = plane[:, 0] + plane[:, 1] - plane[:, 2] - plane[:, 3]
-        direction, middle = np.arctan2(-up[:, 0], up[:, 1]), plane.mean(axis=1)
+        angle[:, b], middle = unwrapped(np.arctan2(-up[:, 0], up[:, 1])), plane.mean(axis=1)
         s = marker.shaft
-        if marker.leads:
-            angle[:, s] = unwrapped(direction)
-            centre[s], mount_offset[b, :2] = _circle(angle[:, s], middle)
+        if np.isnan(centre[s]).any():  # the first marker of the shaft
+            centre[s], mount_offset[b, :2] = _circle(angle[:, b], middle)
             continue
-        turn = np.nanmean(np.exp(1j * (direction - angle[:, s])))
-        mount_rotation[b] = rotation_from_vector(np.array([0.0, 0.0, np.angle(turn)]))
-        c, sn = np.cos(angle[:, s]), np.sin(angle[:, s])
+        c, sn = np.cos(angle[:, b]), np.sin(angle[:, b])
         off = middle - centre[s]
         turned_back = [c * off[:, 0] + sn * off[:, 1], c * off[:, 1] - sn * off[:, 0]]
         mount_offset[b, :2] = np.nanmean(np.stack(turned_back, 1), 0)
-    return angle, centre, mount_rotation, mount_offset
+    return angle, centre, mount_offset
 
 
 def _circle(angle_rad: Floats, middle_mm: Floats) -> tuple[Floats, Floats]:

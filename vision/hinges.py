@@ -14,7 +14,7 @@ from functools import partial
 import numpy as np
 from scipy.linalg import block_diag
 
-from vision.angles import angles_with_sigma, lasting_variance, posing_variance
+from vision.angles import lasting_variance, marker_angles, posing_covariance
 from vision.arrays import Bools, Floats
 from vision.blocks import fit_in_blocks, frame_blocks, state_blocks
 from vision.bordered import SharedFit, fit_cost, fit_shared
@@ -27,11 +27,13 @@ from vision.joint import JointModel, JointSettings, JointState, MountedMarker, c
 from vision.joint_fit.film import FilmFit
 from vision.joint_fit.hand import find_in_hand, follow_hand, pose_covariances
 from vision.joint_fit.instant import angle_rates
+from vision.joint_fit.rigid import arm_angles, leading_arm
 from vision.joint_fit.row_time import RowTime
 from vision.joint_fit.shutter import ShutterSettings
 from vision.joint_fit.sizing import NO_FLOOR_PX, NoiseSettings
+from vision.joint_fit.steps import StepSettings
 from vision.joint_fit.tripod import find_on_tripod, follow_arms
-from vision.motion import ShaftMotion, ShaftSpec
+from vision.motion import ArmAngles, ShaftMotion, ShaftSpec
 from vision.nodes import LEAST_REJECT_PX, Nodes
 from vision.rotations import mean_rotation
 
@@ -71,6 +73,8 @@ class HingeSettings:
         Limits for the readout of rows and for steadied pictures.
     joint : JointSettings
         Priors of the joint model.
+    steps : StepSettings
+        Limits for markers of one shaft that move against each other.
     """
 
     key_frames: int = 90
@@ -85,6 +89,7 @@ class HingeSettings:
     least_turn_rad: float = np.deg2rad(4.0)
     shutter: ShutterSettings = field(default_factory=ShutterSettings)
     joint: JointSettings = field(default_factory=JointSettings)
+    steps: StepSettings = field(default_factory=StepSettings)
 
 
 def find_shafts(
@@ -160,7 +165,8 @@ def _find_shafts(
     if refused.any():
         film, _ = _follow(film, seen.without(refused), job, _STEPS)
     job.report(2, 3, "finding camera and shafts")
-    fitted = _fitted(film, seen, refused, posed if not model.steady else np.ones(len(posed), bool))
+    posed = posed if not model.steady else np.ones(len(posed), bool)
+    fitted = _fitted(film, seen, refused, posed, settings.steps)
     return _motion(fitted, tracks.time_s, tuple(s.name for s in shafts), settings)
 
 
@@ -175,7 +181,7 @@ class _Fitted:
     film: FilmFit
     nodes: Nodes  # at an instant, without those refused
     facts: FrameFacts
-    angles: tuple[Floats, Floats]  # with their standard deviations
+    arms: ArmAngles
     refused: Bools
     posed: Bools  # frames whose pose is known
 
@@ -196,7 +202,7 @@ def _wrong_markers(model: JointModel, single: JointState, instant: Nodes, settin
     return np.asarray(instant.seen & ~instant.believed(rms, settings.reject, settings.least_reject_px), bool)
 
 
-def _fitted(film: FilmFit, seen: Nodes, refused: Bools, posed: Bools) -> _Fitted:
+def _fitted(film: FilmFit, seen: Nodes, refused: Bools, posed: Bools, steps: StepSettings) -> _Fitted:
     """Deviations of all angles, and what departs from the model."""
     model, state = film.model, film.state
     rate = angle_rates(model, state, seen.without(refused), film.filmed.path)
@@ -209,25 +215,21 @@ def _fitted(film: FilmFit, seen: Nodes, refused: Bools, posed: Bools) -> _Fitted
         for pick in frame_blocks(len(posed))
     ]
     facts = FrameFacts.joined(parts)
-    if model.steady:
-        posing = facts.own - facts.held
-    else:
-        posing = posing_variance(model, state, nodes, facts, pose_covariances(film, seen.without(refused)))
+    posing = np.zeros_like(facts.own)
+    if not model.steady:
+        posing = posing_covariance(model, state, nodes, facts, pose_covariances(film, seen.without(refused)))
     lasting = lasting_variance(model, state, film.floor_px, film.shutter.row_time != RowTime())
     covariance = block_diag(film.fit.covariance, film.shutter.covariance_s2)
-    angles = angles_with_sigma(model, covariance, state, nodes, facts, posing, lasting, posed)
-    return _Fitted(film, nodes, facts, angles, refused, posed)
+    markers = marker_angles(model, covariance, state, nodes, facts, posing, lasting, posed)
+    arms = arm_angles(film.filmed.path.time_s, markers, steps)
+    return _Fitted(film, nodes, facts, arms, refused, posed)
 
 
 def _mounted(tracks: MarkerTracks, shafts: list[ShaftSpec]) -> list[MountedMarker]:
     present = set(tracks.ids.tolist())
     mounted = []
     for s, shaft in enumerate(shafts):
-        leads = True
-        for marker_id, side_mm in shaft.markers:
-            if marker_id in present:
-                mounted.append(MountedMarker(marker_id, side_mm, s, leads))
-                leads = False
+        mounted += [MountedMarker(i, side_mm, s) for i, side_mm in shaft.markers if i in present]
     return mounted
 
 
@@ -293,15 +295,17 @@ def _rms(model: JointModel, state: JointState, nodes: Nodes) -> Floats:
 def _motion(fitted: _Fitted, time_s: Floats, names: tuple[str, ...], settings: HingeSettings) -> ShaftMotion:
     film, posed, shifts = fitted.film, fitted.posed, fitted.facts.shifts
     model, state = film.model, film.state
-    angle, sigma = fitted.angles
+    arms = fitted.arms
+    shaft_of = tuple(m.shaft for m in model.mounted)
+    leading = [leading_arm(arms, s, shaft_of) for s in range(model.shafts)]
     centre, centre_sigma = _centres(fitted, settings)
     camera = state.camera
     logger.info("camera %s, focal length %.1f px", "steady" if model.steady else "in hand", camera.focal_px)
     return ShaftMotion(
         time_s=time_s,
         names=names,
-        angle_rad=angle,
-        sigma_rad=sigma,
+        angle_rad=arms.angle_rad[:, leading],
+        sigma_rad=arms.sigma_rad[:, leading],
         centre_mm=centre,
         centre_sigma_mm=centre_sigma,
         axis=state.axis[:, :, 2],
@@ -315,6 +319,8 @@ def _motion(fitted: _Fitted, time_s: Floats, names: tuple[str, ...], settings: H
         shafts_shift_mm=shifts.shafts_mm,
         twist_rad=shifts.twist_rad,
         marker_ids=(*model.card_ids, *(m.marker_id for m in model.mounted)),
+        shaft_of=shaft_of,
+        arms=arms,
         filmed=film.filmed,
         shutter=film.shutter,
     )
@@ -326,10 +332,11 @@ def _centres(fitted: _Fitted, settings: HingeSettings) -> tuple[Floats, Floats]:
     centre = np.zeros((model.shafts, 3))
     sigma = np.zeros((model.shafts, 2))
     for s, at in enumerate(model.axis_at):
-        height = float(state.mount_offset_mm[_lead(model, s), 2])
+        lead = _lead(model, s)
+        height = float(state.mount_offset_mm[lead, 2])
         centre[s, :2] = state.centre_mm[s]
         centre[s] += height * state.axis[s, :, 2]
-        turned = state.angle_rad[:, s][fitted.nodes.seen[:, len(model.card_ids) + _lead(model, s)]]
+        turned = state.angle_rad[:, lead][fitted.nodes.seen[:, len(model.card_ids) + lead]]
         if not turned.size or np.ptp(turned) < settings.least_turn_rad:
             # Noise of the angle would pass for a turn and seem to fix the centre.
             sigma[s] = np.inf
@@ -342,5 +349,5 @@ def _centres(fitted: _Fitted, settings: HingeSettings) -> tuple[Floats, Floats]:
 
 
 def _lead(model: JointModel, shaft: int) -> int:
-    """Index of the mounted marker that leads a shaft."""
-    return next(b for b, m in enumerate(model.mounted) if m.shaft == shaft and m.leads)
+    """Index of a shaft's first marker, whose direction its angle is."""
+    return next(b for b, m in enumerate(model.mounted) if m.shaft == shaft)

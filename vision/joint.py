@@ -2,12 +2,13 @@
 
 Shared over the clip: focal length, principal point, two distortion terms, and for each shaft the
 direction of its axis, the point where it meets the card's plane, and how each marker is mounted.
-Free in every frame: the pose of the card (or shared too, on a tripod) and the angle of every shaft.
-The normal equations have one small block for each frame, bordered by the shared unknowns; the
+Free in every frame: the pose of the card (or shared too, on a tripod) and the angle of every marker on a
+shaft. The normal equations have one small block for each frame, bordered by the shared unknowns; the
 blocks are eliminated (Schur complement), so the cost grows with the number of frames only linearly.
 
-A marker's own spin on its shaft is not an unknown: the angle of a shaft *is* the direction of its
-first marker, which removes the only freedom that the data cannot fix.
+Markers of one shaft share its axis and nothing else. That they turn together is not assumed, as an arm may
+slip: each has an angle of its own, its direction, and so no spin on the shaft (``vision.joint_fit.rigid``
+puts the angles together).
 """
 
 from __future__ import annotations
@@ -38,15 +39,12 @@ class MountedMarker:
     side_mm : float
         Its size.
     shaft : int
-        Index of the shaft it turns with.
-    leads : bool
-        True for the marker whose direction is the shaft's angle.
+        Index of the shaft it turns about.
     """
 
     marker_id: int
     side_mm: float
     shaft: int
-    leads: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,8 +107,8 @@ class JointState:
         Where each axis meets the card's plane.
     mount_rotation, mount_offset_mm : ndarray, shape (B, 3, 3) and (B, 3)
         Marker in the frame of its shaft at angle 0.
-    angle_rad : ndarray, shape (K, S)
-        Angle of each shaft.
+    angle_rad : ndarray, shape (K, B)
+        Angle of each mounted marker about the axis of its shaft.
     """
 
     camera: Camera
@@ -140,7 +138,7 @@ class JointModel:
     card_ids : list of int
         Card markers used.
     mounted : list of MountedMarker
-        Markers on shafts; the first of each shaft leads.
+        Markers on shafts; those of one shaft next to each other.
     steady : bool
         True if the camera stands on a tripod: one pose for all frames.
     picture_wh_px : tuple of int
@@ -184,14 +182,14 @@ class JointModel:
         at += 4 * self.shafts
         self.mount_at = []
         self.offset_at = []
-        for marker in self.mounted:
+        for _ in self.mounted:
             self.mount_at.append(at)
-            # The spin of a leading marker is no unknown: it has two turns, others three, before the offset.
-            self.offset_at.append(at + (2 if marker.leads else 3))
+            # The spin of a marker is no unknown: it has two turns before the offset.
+            self.offset_at.append(at + 2)
             at = self.offset_at[-1] + 3
         self.shared_size = at
         self.angle_at = 0 if self.steady else POSE_PARAMETERS
-        self.local_size = self.angle_at + self.shafts
+        self.local_size = self.angle_at + len(self.mounted)
 
     def with_steady(self, steady: bool) -> JointModel:
         """Give the same model with a fixed or a free camera."""
@@ -216,10 +214,9 @@ class JointModel:
         return _tilt(state.mount_rotation[marker])
 
     def with_mount_tilt(self, state: JointState, marker: int, tilt_rad: Floats) -> JointState:
-        """Give the state with another lean of one mounted marker, its spin kept."""
+        """Give the state with another lean of one mounted marker."""
         rotation = state.mount_rotation.copy()
-        spin = np.arctan2(rotation[marker, 1, 0], rotation[marker, 0, 0])
-        rotation[marker] = rotation_from_vector(_flat(tilt_rad)) @ turn_about_z(spin)
+        rotation[marker] = rotation_from_vector(_flat(tilt_rad))
         return replace(state, mount_rotation=rotation)
 
     def points_card(self, state: JointState) -> Floats:
@@ -232,17 +229,13 @@ class JointModel:
         still = np.broadcast_to(self._card_nodes, (len(y), *self._card_nodes.shape))
         return np.concatenate([still, moving], axis=1)
 
-    def angle_of(self, marker: int) -> int:
-        """Column of the angle that a mounted marker turns with."""
-        return self.mounted[marker].shaft
-
     def speeds_card(self, state: JointState, rate_rad_s: Floats) -> Floats:
         """Speed of the nodes of every marker in the card frame, shape (K, M, 8, 3), mm/s.
 
-        ``rate_rad_s``, shape (K, S), is how fast the angles change.
+        ``rate_rad_s``, shape (K, B), is how fast the angles change.
         """
         y = self._points_shaft(state)
-        rate = rate_rad_s[:, [self.angle_of(b) for b in range(len(self.mounted))], None]
+        rate = rate_rad_s[..., None]
         across = np.stack([-y[..., 1] * rate, y[..., 0] * rate, np.zeros(y.shape[:-1])], axis=-1)
         speeds = np.zeros((len(y), len(self.card_ids) + len(self.mounted), 8, 3))
         speeds[:, len(self.card_ids) :] = across @ np.swapaxes(state.axis[self._shaft_of], 1, 2)
@@ -251,7 +244,7 @@ class JointModel:
     def _points_shaft(self, state: JointState) -> Floats:
         """Nodes of mounted markers relative to their shafts, turned by the angle, shape (K, B, 8, 3)."""
         z = self._marker_nodes @ np.swapaxes(state.mount_rotation, 1, 2) + state.mount_offset_mm[:, None]
-        turn = turn_about_z(state.angle_rad[:, self._shaft_of])
+        turn = turn_about_z(state.angle_rad)
         return np.asarray(z @ np.swapaxes(turn, 2, 3), np.float64)
 
     def residuals(self, state: JointState, nodes: Nodes) -> Floats:
@@ -320,9 +313,9 @@ class JointModel:
         for b, marker in enumerate(self.mounted):
             m, s = cards + b, marker.shaft
             g_y = g_card[:, b] @ state.axis[s]
-            g_z = rotated(turn_about_z(-state.angle_rad[:, s]), g_y)
+            g_z = rotated(turn_about_z(-state.angle_rad[:, b]), g_y)
             z = self._marker_nodes[b] @ state.mount_rotation[b].T + state.mount_offset_mm[b]
-            local[:, m, :, self.angle_at + s] = z[:, 0] * g_z[..., 1] - z[:, 1] * g_z[..., 0]
+            local[:, m, :, self.angle_at + b] = z[:, 0] * g_z[..., 1] - z[:, 1] * g_z[..., 0]
             if not with_shared:
                 continue
             at = self.axis_at[s]
@@ -330,7 +323,7 @@ class JointModel:
             shared[:, m, :, at + 2 : at + 4] = g_card[:, b, :, :2]
             g_m = g_z @ state.mount_rotation[b]
             at, offset_at = self.mount_at[b], self.offset_at[b]
-            shared[:, m, :, at:offset_at] = np.cross(self._marker_nodes[b], g_m)[..., : offset_at - at]
+            shared[:, m, :, at:offset_at] = np.cross(self._marker_nodes[b], g_m)[..., :2]
             shared[:, m, :, offset_at : offset_at + 3] = g_z
         size = markers * 8
         return (
@@ -413,12 +406,8 @@ class JointModel:
         centre = state.centre_mm + np.array([shared[a + 2 : a + 4] for a in self.axis_at])
         mount_rotation = state.mount_rotation.copy()
         mount_offset = state.mount_offset_mm.copy()
-        for b, marker in enumerate(self.mounted):
-            at = self.offset_at[b]
-            vector = shared[self.mount_at[b] : at]
-            mount_rotation[b] = mount_rotation[b] @ rotation_from_vector(
-                _flat(vector) if marker.leads else vector
-            )
+        for b, at in enumerate(self.offset_at):
+            mount_rotation[b] = mount_rotation[b] @ rotation_from_vector(_flat(shared[self.mount_at[b] : at]))
             mount_offset[b] += shared[at : at + 3]
         carried = state.translation * np.array([1.0, 1.0, np.exp(shared[0])])
         return replace(

@@ -35,6 +35,57 @@ class ShaftSpec:
 
 
 @dataclass(frozen=True, slots=True)
+class ArmStep:
+    """A moment at which the n markers of one shaft moved against each other.
+
+    Attributes
+    ----------
+    shaft : int
+    first, last : int
+        Frames in which it was under way, both included; none if ``last < first``.
+    size_rad, sigma_rad : ndarray, shape (n, n)
+        Element [i, j]: how far marker j moved against marker i, counter-clockwise positive, and its standard
+        deviation; NaN where too little was seen of the two.
+    twist_rad, twist_sigma_rad : ndarray, shape (n,)
+        How far each marker turned on what it sits on; NaN where too little was seen.
+    group : tuple of int
+        Markers with the same number stayed together.
+    """
+
+    shaft: int
+    first: int
+    last: int
+    size_rad: Floats
+    sigma_rad: Floats
+    twist_rad: Floats
+    twist_sigma_rad: Floats
+    group: tuple[int, ...]
+
+    @property
+    def moment(self) -> int:
+        """Frame in the middle of it."""
+        return self.first if self.last < self.first else (self.first + self.last) // 2
+
+
+@dataclass(frozen=True, slots=True)
+class ArmAngles:
+    """Angles of what B markers sit on, over F frames.
+
+    Attributes
+    ----------
+    angle_rad, sigma_rad : ndarray, shape (F, B)
+        Unwrapped, with standard deviations; NaN is a gap. Those of one shaft are alike up to the first step;
+        from there on they differ by the steps.
+    steps : tuple of ArmStep
+        In the order of shafts and time.
+    """
+
+    angle_rad: Floats
+    sigma_rad: Floats
+    steps: tuple[ArmStep, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class ShaftMotion:
     """Motion of S shafts over F frames, with the camera and card that go with it.
 
@@ -44,7 +95,8 @@ class ShaftMotion:
     names : tuple of str
         S shaft names.
     angle_rad : ndarray, shape (F, S)
-        Unwrapped, direction of the leading marker in the card frame; NaN is a gap.
+        Unwrapped, direction of the first marker of each shaft in the card frame (as it was before any arm
+        slipped); NaN is a gap.
     sigma_rad : ndarray, shape (F, S)
         Standard deviation of each angle, errors shared over the clip included (except a constant one).
     centre_mm : ndarray, shape (S, 3)
@@ -71,6 +123,10 @@ class ShaftMotion:
         Turn of each shaft marker on its arm; the B last ones of ``marker_ids``.
     marker_ids : tuple of int
         Card and shaft markers used.
+    shaft_of : tuple of int
+        Index of the shaft of each shaft marker.
+    arms : ArmAngles
+        Angles of what each shaft marker sits on, and when those of one shaft moved against each other.
     filmed : Filmed
         Path of the camera between the frames, readout of the rows, shifts of the pictures.
     shutter : Shutter
@@ -94,6 +150,8 @@ class ShaftMotion:
     shafts_shift_mm: Floats
     twist_rad: Floats
     marker_ids: tuple[int, ...]
+    shaft_of: tuple[int, ...]
+    arms: ArmAngles
     filmed: Filmed
     shutter: Shutter
 
@@ -105,15 +163,30 @@ class ShaftMotion:
                     f"{name} must have shape {(frames, shafts)}, not {getattr(self, name).shape}"
                 )
 
+    @property
+    def mounted_ids(self) -> tuple[int, ...]:
+        """Ids of the markers on shafts, in the order of their angles."""
+        return self.marker_ids[len(self.marker_ids) - len(self.shaft_of) :]
+
+    def markers_on(self, shaft: int) -> tuple[int, ...]:
+        """Ids of the markers on one shaft."""
+        return tuple(i for i, s in zip(self.mounted_ids, self.shaft_of, strict=True) if s == shaft)
+
+    def arm_of(self, marker_id: int) -> tuple[Floats, Floats]:
+        """Angle (F,) of what a shaft marker sits on, and its standard deviation."""
+        b = self.mounted_ids.index(marker_id)
+        return self.arms.angle_rad[:, b], self.arms.sigma_rad[:, b]
+
     def save(self, path: Path) -> None:
         """Write the motion to an ``.npz`` file."""
-        arrays = {name: getattr(self, name) for name in _ARRAYS}
+        arrays: dict[str, Any] = {name: getattr(self, name) for name in _ARRAYS} | _stored_arms(self.arms)
         camera = self.camera
         np.savez_compressed(
             path,
             **arrays,
             names=np.array(self.names),
             marker_ids=np.array(self.marker_ids, np.int64),
+            shaft_of=np.array(self.shaft_of, np.int64),
             camera=np.array([camera.focal_px, *camera.centre_px, camera.k1, camera.k2, camera.bleed]),
             scalars=np.array([self.focal_sigma_px, float(self.steady)]),
             **_film_arrays(self.filmed, self.shutter),
@@ -130,6 +203,8 @@ class ShaftMotion:
                 **{name: stored[name] for name in _ARRAYS},
                 names=tuple(str(n) for n in stored["names"]),
                 marker_ids=tuple(int(i) for i in stored["marker_ids"]),
+                shaft_of=tuple(int(i) for i in stored["shaft_of"]),
+                arms=_read_arms(stored),
                 camera=Camera(focal, (cx, cy), k1, k2, bleed),
                 focal_sigma_px=focal_sigma,
                 steady=bool(steady),
@@ -173,6 +248,7 @@ def _check_shapes(stored: Mapping[str, NDArray[np.generic]]) -> None:
         "angle_rad": (frames, shafts),
         "centre_mm": (shafts, 3),
         "lead_offset_mm": (shafts, 2),
+        "arm_angle_rad": (frames, len(stored["shaft_of"])),
         "rotation": (frames, 3, 3),
         "translation": (frames, 3),
         "camera": (6,),
@@ -202,3 +278,34 @@ _ARRAYS = (
     "shafts_shift_mm",
     "twist_rad",
 )
+
+_ARM_ARRAYS = ("angle_rad", "sigma_rad")
+
+
+def _stored_arms(arms: ArmAngles) -> dict[str, NDArray[Any]]:
+    """Arrays of the arms for a file; steps of shafts with fewer markers are filled up with NaN and -1."""
+    most = max((len(step.group) for step in arms.steps), default=0)
+    size = np.full((len(arms.steps), 2, most, most), np.nan)
+    twist = np.full((len(arms.steps), 2, most), np.nan)
+    group = np.full((len(arms.steps), most), -1, np.int64)
+    for n, step in enumerate(arms.steps):
+        number = len(step.group)
+        size[n, :, :number, :number] = step.size_rad, step.sigma_rad
+        twist[n, :, :number] = step.twist_rad, step.twist_sigma_rad
+        group[n, :number] = step.group
+    place = np.array([[s.shaft, s.first, s.last] for s in arms.steps], np.int64).reshape(-1, 3)
+    steps = {"step_size_rad": size, "step_twist_rad": twist, "step_group": group, "step_place": place}
+    return {f"arm_{name}": getattr(arms, name) for name in _ARM_ARRAYS} | steps
+
+
+def _read_arms(stored: Mapping[str, NDArray[Any]]) -> ArmAngles:
+    """What `_stored_arms` made arrays of."""
+    steps = []
+    for n, (shaft, first, last) in enumerate(stored["step_place"].tolist()):
+        group = tuple(int(g) for g in stored["step_group"][n].tolist() if g >= 0)
+        mine = slice(0, len(group))
+        size, sigma = stored["step_size_rad"][n, :, mine, mine]
+        twist, twist_sigma = stored["step_twist_rad"][n, :, mine]
+        steps.append(ArmStep(shaft, first, last, size, sigma, twist, twist_sigma, group))
+    angle, sigma = (stored[f"arm_{name}"] for name in _ARM_ARRAYS)
+    return ArmAngles(angle, sigma, tuple(steps))

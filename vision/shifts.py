@@ -58,13 +58,13 @@ def find_shifts(
     by_shift = sum(shared[..., at + 2 : at + 4] for at in model.axis_at)
     shift = _beside(residual, local, np.asarray(by_shift))
     by_twist = np.zeros((*residual.shape, len(model.mounted)))
-    for b, marker in enumerate(model.mounted):
+    for b in range(len(model.mounted)):
         rows = model.rows_of(b)
-        # A turn of the marker about its own middle is a turn of the shaft less the way along the circle.
+        # A turn of the marker about its own middle is a turn about the axis less the way along the circle.
         offset = state.mount_offset_mm[b, :2]
         at = model.offset_at[b]
         along = shared[:, rows, at : at + 2] @ np.array([-offset[1], offset[0]])
-        by_twist[:, rows, b] = local[:, rows, model.angle_at + marker.shaft] - along
+        by_twist[:, rows, b] = local[:, rows, model.angle_at + b] - along
     twist = _beside(residual, local, by_twist)
     return Shifts(
         np.where(np.asarray(seen.any(axis=1))[:, None], shift, np.nan),

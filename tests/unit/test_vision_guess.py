@@ -14,7 +14,7 @@ from vision.guess import first_guess, key_frames, marker_sides, unwrapped
 from vision.joint import JointModel, JointSettings, MountedMarker
 from vision.nodes import Nodes
 
-MOUNTED = [MountedMarker(10, 30.0, 0, True), MountedMarker(11, 30.0, 1, True)]
+MOUNTED = [MountedMarker(10, 30.0, 0), MountedMarker(11, 30.0, 1)]
 
 
 @pytest.mark.parametrize("height_mm", [5.0, 30.0, 60.0, 90.0])

@@ -17,7 +17,7 @@ from vision.noise import NodeNoise, find_noise, frame_correlation
 from vision.robust import winsorised_variance
 
 IDS = [0, 1, 2, 3, 10, 11]
-MOUNTED = [MountedMarker(10, 30.0, 0, True), MountedMarker(11, 30.0, 1, True)]
+MOUNTED = [MountedMarker(10, 30.0, 0), MountedMarker(11, 30.0, 1)]
 
 
 def found(own_px: float, line_px: float, assumed: float = 0.0) -> NodeNoise:

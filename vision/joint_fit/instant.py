@@ -92,7 +92,7 @@ class Filmed:
             Angles, and shared values; poses are those of the path.
         nodes : Nodes
             As seen.
-        rate_rad_s : ndarray, shape (F, S)
+        rate_rad_s : ndarray, shape (F, B)
             Speed of every angle.
         moments : tuple of ndarray, optional
             Delays (F, M, 8) and weights of the path for them, where they are known already.
@@ -143,14 +143,12 @@ class Filmed:
 
 
 def angle_rates(model: JointModel, state: JointState, nodes: Nodes, path: CameraPath) -> Floats:
-    """Speed of every angle, (F, S), rad/s: by differences of neighbouring frames; 0 where none show it."""
+    """Speed of every angle, (F, B), rad/s: by differences of neighbouring frames; 0 where none show it."""
     cards = len(model.card_ids)
     angle = state.angle_rad
     rate = np.zeros_like(angle)
-    column = np.array([model.angle_of(b) for b in range(len(model.mounted))])
-    for s in range(angle.shape[1]):
-        shown = np.asarray(nodes.seen[:, cards + np.flatnonzero(column == s)].any(axis=1))
-        rate[:, s] = rates(path.time_s, angle[:, s], shown, path.tied)
+    for b in range(angle.shape[1]):
+        rate[:, b] = rates(path.time_s, angle[:, b], nodes.seen[:, cards + b], path.tied)
     return rate
 
 

@@ -1,4 +1,4 @@
-"""Path of a hand-held camera, readout of its rows and angles of all shafts, fitted to nodes of all frames.
+"""Path of a hand-held camera, readout of its rows and angles of all arms, fitted to nodes of all frames.
 
 Camera, axes and mounts are held. Unknown are place and speed of the camera at every frame, the angles there,
 the readout, and on a steadied film a shift of each whole picture. The path is tied from frame to frame by
@@ -178,7 +178,7 @@ def pose_covariance(
 class _Step:
     going: Floats  # (F, 12) place and speed
     rows: Floats  # (2,)
-    local: Floats  # (F, S) angles, and (F, S + 2) with shifts
+    local: Floats  # (F, B) angles, and (F, B + 2) with shifts
 
 
 @dataclass(frozen=True, slots=True)
