@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from vision.arrays import Bools, Floats, Singles
-from vision.edge_light import CodeGlow, blurred_step
 from vision.pixels import Pictures
 
 EDGE_SPAN = (0.1, 0.9)
@@ -24,19 +24,48 @@ _PLATEAU = 1.6
 LEAST_LIGHT = np.float32(1e-3)
 """Smallest contrast that residuals are divided by."""
 
+_BYTE = 256
+"""Numbers that a sample of 8 bits can hold."""
 
-@dataclass(slots=True)
+
+@dataclass(frozen=True, slots=True)
 class Band:
     """Pixels around E edges: light and position relative to a reference line of each edge.
 
-    The K pixels of a column come first, so that sums over a column add whole planes.
+    A column's K pixels run outward, from the ink to the paper, and come first, so that sums over a column add
+    whole planes.
     """
 
     levels: Singles  # (K, E, J)
-    across: Singles  # (K, E, J) px from the reference line, outward positive
+    lowest: Singles  # (E, J) of each column's first pixel, in pixels of the column from the reference line
+    pitch: Singles  # (E, 1) px from one pixel of a column to the next, outward
     along: Singles  # (E, J) px from the edge's middle
     inside: Bools  # (E, J) columns that exist
-    skew: Floats  # (E,) px further along the edge for each px that a pixel of a column lies across it
+    skew: Singles  # (E, 1) px further along the edge for each px that a pixel of a column lies across it
+
+    def across(self) -> Singles:
+        """Distance of each pixel from the reference line, outward positive, (K, E, J) px."""
+        number = np.arange(len(self.levels), dtype=np.float32)[:, None, None]
+        return np.asarray((number + self.lowest) * self.pitch)
+
+    def rank(self, limit_px: Singles) -> NDArray[np.int8]:
+        """How many pixels of each column lie before a distance from the reference line, (E, J)."""
+        first = limit_px / self.pitch - self.lowest
+        np.ceil(first, out=first)
+        np.maximum(first, np.float32(0), out=first)
+        np.minimum(first, np.float32(len(self.levels)), out=first)
+        return first.astype(np.int8)
+
+    def only(self, edges: NDArray[np.intp]) -> Band:
+        """Give some of the edges."""
+        return Band(
+            self.levels[:, edges],
+            self.lowest[edges],
+            self.pitch[edges],
+            self.along[edges],
+            self.inside[edges],
+            self.skew[edges],
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,9 +76,17 @@ class Light:
     picture: NDArray[np.int64]  # (E,) which one shows the edge, rising
     of_sample: Singles
 
-    def at(self, place: NDArray[np.intp]) -> Singles:
-        """Light at places (K, E, J) in the pictures."""
-        return self.of_sample.take(self.pictures.samples(place, self.picture, axis=1))
+    def columns(self, first: NDArray[np.intp], step: NDArray[np.intp], count: int) -> Singles:
+        """Light of columns of pixels, (K, E, J): ``count`` from places (E, J) on, ``step`` (E,) apart."""
+        samples = np.empty((count, *first.shape), self.pictures.flats[0].dtype)
+        steps = np.arange(count)[:, None, None] * step[:, None]
+        for flat, part in self.pictures.parts(self.picture):
+            # Columns that do not exist may reach out of the picture.
+            samples[:, part] = flat.take(first[part] + steps[:, part], mode="clip")
+        if not samples.size or len(self.of_sample) != _BYTE:
+            return self.of_sample.take(samples)
+        # Looks numbers of 8 bits up several times faster than numpy.
+        return np.asarray(cv2.LUT(samples.reshape(1, -1), self.of_sample), np.float32).reshape(samples.shape)
 
 
 def frames_of(start: Floats, end: Floats) -> tuple[Floats, Floats, Floats, Floats]:
@@ -66,45 +103,56 @@ def gather(seen: Light, start: Floats, end: Floats, half_band: Floats, most_colu
     (height, width), stride = seen.pictures.shape, seen.pictures.stride
     middle, along, outward, length = frames_of(start, end)
     steep = np.abs(along[:, 1]) > np.abs(along[:, 0])
-    rows, major = np.arange(len(start)), steep.astype(int)
-    along_major, along_minor = along[rows, major], along[rows, 1 - major]
-    middle_major, middle_minor = middle[rows, major], middle[rows, 1 - major]
-    outward_minor = outward[rows, 1 - major]
+    # Of each pair the first is counted along the columns' row, the second along each column.
+    order = np.where(steep[:, None], [1, 0], [0, 1])
+    along_major, along_minor = np.take_along_axis(along, order, axis=1).T
+    outward_minor = np.where(steep, outward[:, 0], outward[:, 1])
+    pitch = np.abs(outward_minor)
+    depth = int(np.ceil(np.max(half_band / pitch, initial=1.0)))
 
     # The far pixels of a column on a slanting edge face a point further along it, which must still be edge.
-    slant = half_band * np.abs(along_minor / along_major)
-    inset = np.maximum(EDGE_SPAN[0] * length, slant + 1.0)
+    slope = along_minor / along_major
+    inset = np.maximum(EDGE_SPAN[0] * length, half_band * np.abs(slope) + 1.0)
     reach = np.maximum(0.5 * length - inset, 0.0) * np.abs(along_major)
-    first = np.ceil(middle_major - reach)
-    columns = np.maximum(np.floor(middle_major + reach) - first + 1, 0)
+    # Places are counted from a whole pixel near the edge's middle, so that single precision is plenty.
+    whole = np.rint(np.take_along_axis(middle, order, axis=1))
+    from_major, from_minor = (np.take_along_axis(middle, order, axis=1) - whole).T
+    first = np.ceil(from_major - reach)
+    columns = np.maximum(np.floor(from_major + reach) - first + 1, 0)
     most = int(min(max(columns.max(initial=1), 1), most_columns))
     step = np.maximum(columns / most, 1.0)
-    column = np.arange(most) * step[:, None]
-    u = first[:, None] + np.floor(column)
-    s = (u - middle_major[:, None]) / along_major[:, None]
-    centre = middle_minor[:, None] + s * along_minor[:, None]
+    column = np.arange(most, dtype=np.float32) * planes(step)
+    u = np.floor(column)
+    u += planes(first)
+    from_middle = u - planes(from_major)
+    centre = from_middle * planes(slope)
+    centre += planes(from_minor)
     nearest = np.rint(centre)
-    depth = int(np.ceil(np.max(half_band / np.abs(outward_minor), initial=1.0)))
 
-    inside = column < columns[:, None]
-    across_limit = np.asarray(np.where(steep, width, height))[:, None]
-    along_limit = np.asarray(np.where(steep, height, width))[:, None]
-    inside &= (nearest >= depth) & (nearest < across_limit - depth) & (u >= 0) & (u < along_limit)
-    by_major = np.asarray(np.where(steep, stride, 1))[:, None]
-    by_minor = np.asarray(np.where(steep, 1, stride))[:, None]
-    origin = np.where(inside, u * by_major + (nearest - depth) * by_minor, 0).astype(np.intp)
-    k = np.arange(2 * depth + 1)[:, None, None]
-    place = origin + k * np.where(inside, by_minor, 0)
+    limits = np.where(steep[:, None], [height, width], [width, height])
+    low, high = -whole, limits - whole
+    inside = column < planes(columns)
+    inside &= nearest >= planes(low[:, 1] + depth)
+    inside &= nearest < planes(high[:, 1] - depth)
+    inside &= u >= planes(low[:, 0])
+    inside &= u < planes(high[:, 0])
+    steps = np.where(steep[:, None], [stride, 1], [1, stride])
+    outward_step = np.where(outward_minor < 0, -1, 1) * steps[:, 1]
+    origin = (whole * steps).sum(axis=1).astype(np.intp) - depth * outward_step
+    place = (u * planes(steps[:, 0]) + nearest * planes(steps[:, 1])).astype(np.intp)
+    place += origin[:, None]
     # The distance of a pixel from the line runs along the minor axis only in part; its position along the
     # line changes accordingly. The remainder is second order in the slope of the correction, hence left out.
-    lowest = (nearest - depth - centre) * outward_minor[:, None]
-    across = lowest.astype(np.float32) + k.astype(np.float32) * planes(outward_minor)
+    lowest = np.subtract(nearest, centre, out=nearest)
+    lowest *= planes(np.sign(outward_minor))
+    lowest -= np.float32(depth)
     return Band(
-        levels=seen.at(place),
-        across=across,
-        along=s.astype(np.float32),
+        levels=seen.columns(place, outward_step, 2 * depth + 1),
+        lowest=lowest,
+        pitch=planes(pitch),
+        along=from_middle / planes(along_major),
         inside=inside,
-        skew=along_minor / outward_minor,
+        skew=planes(along_minor / outward_minor),
     )
 
 
@@ -113,58 +161,63 @@ def planes(per_edge: Floats) -> Singles:
     return per_edge.astype(np.float32)[:, None]
 
 
-def line_of(band: Band, offset: Floats, slope: Floats) -> Singles:
-    """Distance of each line from the band's reference line at each column, (E, J)."""
-    line: Singles = offset.astype(np.float32)[:, None] + slope.astype(np.float32)[:, None] * band.along
-    return line
-
-
-def used_pixels(band: Band, across: Singles, inner: Floats, outer: Floats) -> Singles:
-    """1 for pixels of the band between the limits on the ink's and the paper's side, else 0."""
-    inside = (across >= -planes(inner)) & (across <= planes(outer)) & band.inside
-    return inside.astype(np.float32)
+def within(band: Band, low_px: Singles, high_px: Singles) -> Bools:
+    """Pixels whose distance from the reference line lies between two, (K, E, J)."""
+    number = _numbers(band)
+    return np.asarray((number >= band.rank(low_px)) & (number < band.rank(high_px)))
 
 
 def ink_and_paper(band: Band, inner: Floats, outer: Floats, blur: Floats) -> tuple[Singles, Singles]:
     """Light of ink and paper along each edge, (E, J) each: a straight line, because light is seldom even."""
-    plateau = planes(_PLATEAU * blur)
-    used = used_pixels(band, band.across, inner, outer)
+    first, ink_end, paper_start, last = (
+        band.rank(planes(limit)) for limit in (-inner, -_PLATEAU * blur, _PLATEAU * blur, outer)
+    )
     return (
-        _level_line(band, used * (band.across < -plateau)),
-        _level_line(band, used * (band.across > plateau)),
+        _level_line(band, first, np.maximum(ink_end, first)),
+        _level_line(band, np.minimum(paper_start, last), last),
     )
 
 
-def _level_line(band: Band, weight: Singles) -> Singles:
-    count = weight.sum(axis=0)
-    total = np.einsum("kej,kej->ej", weight, band.levels)
+def _level_line(band: Band, first: NDArray[np.int8], last: NDArray[np.int8]) -> Singles:
+    """Straight line through the light of the pixels from number ``first`` up to ``last`` of each column."""
+    number = _numbers(band)
+    used = ((number >= first) & (number < last)).astype(np.float32)
+    total = np.einsum("kej,kej->ej", used, band.levels)
+    total *= band.inside
+    count = ((last - first) * band.inside).astype(np.float32)
     s = band.along
     n = np.maximum(count.sum(axis=1), 1)
-    mean_s = (count * s).sum(axis=1) / n
+    mean_s = np.vecdot(count, s) / n
     mean = total.sum(axis=1) / n
     centred = s - mean_s[:, None]
-    sxx = np.maximum((count * centred**2).sum(axis=1), 1e-6)
-    tilt = (centred * (total - count * mean[:, None])).sum(axis=1) / sxx
-    result: Singles = mean[:, None] + tilt[:, None] * centred
-    return result
+    sxx = np.maximum(np.vecdot(count * centred, centred), 1e-6)
+    tilt = (np.vecdot(centred, total) - mean * np.vecdot(centred, count)) / sxx
+    return np.asarray(mean[:, None] + tilt[:, None] * centred)
+
+
+def _numbers(band: Band) -> NDArray[np.int8]:
+    """Number of each pixel in its column, shaped to go with (K, E, J)."""
+    return np.arange(len(band.levels), dtype=np.int8)[:, None, None]
 
 
 def soft_ink_and_paper(
-    band: Band,
-    levels: tuple[Singles, Singles],
-    z: Singles,
-    used: Singles,
-    soft: Bools,
-    glow: CodeGlow | None,
+    band: Band, levels: tuple[Singles, Singles], share: Singles, used: Bools
 ) -> tuple[Singles, Singles]:
-    """Replace the light of ink and paper where an edge is soft for its size.
+    """Light of ink and paper where an edge is soft for its size.
 
     On small or blurred markers the blur of the edge and that of the code's white cells leave no place that is
     only ink. There both levels come from a linear fit of the blurred step to all pixels of the band.
+
+    Parameters
+    ----------
+    band : Band
+    levels : tuple of ndarray, shape (E, J)
+        Ink and paper as far as known.
+    share : ndarray, shape (K, E, J)
+        Share of the paper's light at each pixel.
+    used : ndarray of bool, shape (K, E, J)
+        Pixels that count.
     """
-    share = blurred_step(z)
-    if glow:
-        glow.add_to(share, np.zeros_like(share), np.zeros_like(share), z)
     paper_share = share * used
     ink_share = used - paper_share
     ink2 = np.einsum("kej,kej->e", ink_share, ink_share)
@@ -178,5 +231,4 @@ def soft_ink_and_paper(
     # Uneven light falls on ink and paper alike, and only the paper's own is free of the code's.
     bright = levels[1].mean(axis=1, keepdims=True)
     uneven = levels[1] / np.where(np.abs(bright) < LEAST_LIGHT, LEAST_LIGHT, bright)
-    pick = soft[:, None]
-    return np.where(pick, ink * uneven, levels[0]), np.where(pick, paper * uneven, levels[1])
+    return ink * uneven, paper * uneven

@@ -3,23 +3,34 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from vision.arrays import Bools, Floats, Singles
 
 
+def exponential(power: NDArray[Any]) -> Singles:
+    """e to the power of each number, in single precision: five times faster than numpy's where it matters."""
+    flat = np.ascontiguousarray(power, np.float32).reshape(1, -1)
+    if not flat.size:
+        return np.zeros(power.shape, np.float32)
+    return np.asarray(cv2.exp(flat), np.float32).reshape(power.shape)
+
+
 def blurred_step(z: Singles) -> Singles:
     """Normal distribution function to 0.0002, antisymmetric about one half, so that it favours no side.
 
     Many times faster than the exact function, which matters as it is taken for every pixel of every edge.
-    Written with exp, which numpy takes several times faster than tanh.
     """
-    # exp would leave the range of single numbers beyond ten standard deviations
-    power = z * (np.float32(-1.5957691) + np.float32(-0.07135482) * z * z)
-    np.minimum(power, np.float32(80.0), out=power)
-    step: Singles = np.exp(power, out=power)
+    power = z * z
+    power *= np.float32(-0.07135482)
+    power += np.float32(-1.5957691)
+    power *= z
+    # Beyond ten standard deviations the power leaves the range of single numbers: infinity, and a step of 0.
+    step = exponential(power)
     step += np.float32(1.0)
     return np.reciprocal(step, out=step)
 
@@ -30,38 +41,26 @@ class CodeGlow:
 
     Attributes
     ----------
-    edges : ndarray of int, shape (S,)
-        The edges among E for which it matters.
-    white : ndarray of float32, shape (K, S, J)
+    white : ndarray of float32, shape (K, E, J)
         How much of the row of cells is white beside each pixel, blurred along the edge.
-    depth_blurs : ndarray of float32, shape (S, 1)
+    depth_blurs : ndarray of float32, shape (E, 1)
         From the edge to the row, in standard deviations of the blur.
     """
 
-    edges: NDArray[np.intp]
     white: Singles
     depth_blurs: Singles
 
     @classmethod
-    def of(
-        cls,
-        edges: NDArray[np.intp],
-        cells: Bools,
-        along_cells: Singles,
-        cell_px: Floats,
-        blur_px: Floats,
-    ) -> CodeGlow:
-        """Work out the glow of some edges.
+    def of(cls, cells: Bools, along_cells: Singles, cell_px: Floats, blur_px: Floats) -> CodeGlow:
+        """Work out the glow of edges.
 
         Parameters
         ----------
-        edges : ndarray of int, shape (S,)
-            Which edges.
-        cells : ndarray of bool, shape (S, N)
+        cells : ndarray of bool, shape (E, N)
             The row of cells behind each edge, from its first corner on; true where white.
-        along_cells : ndarray, shape (K, S, J)
+        along_cells : ndarray, shape (K, E, J)
             Where each pixel lies along the edge, in cells from its first corner.
-        cell_px, blur_px : ndarray, shape (S,)
+        cell_px, blur_px : ndarray, shape (E,)
             Width of a cell, and standard deviation of the blur.
         """
         sharpness = (cell_px / blur_px).astype(np.float32)[:, None]
@@ -71,7 +70,11 @@ class CodeGlow:
         for border in np.flatnonzero(change.any(axis=0)):
             z = (along_cells - np.float32(border)) * sharpness
             white += change[:, border, None] * blurred_step(z)
-        return cls(edges, white, sharpness)
+        return cls(white, sharpness)
+
+    def only(self, edges: NDArray[np.intp]) -> CodeGlow:
+        """Give some of the edges."""
+        return CodeGlow(self.white[:, edges], self.depth_blurs[edges])
 
     def add_to(self, share: Singles, gradient: Singles, widening: Singles, z: Singles) -> None:
         """Add the glow to the profiles of its edges, in place.
@@ -86,8 +89,8 @@ class CodeGlow:
         z : ndarray, shape (K, E, J)
             Distance from the edge in standard deviations of the blur, outward positive.
         """
-        behind = z[:, self.edges] + self.depth_blurs
-        share[:, self.edges] += self.white * (np.float32(1.0) - blurred_step(behind))
-        slope = self.white * np.exp(np.float32(-0.5) * behind * behind)
-        gradient[:, self.edges] -= slope
-        widening[:, self.edges] -= slope * behind
+        behind = z + self.depth_blurs
+        share += self.white * (np.float32(1.0) - blurred_step(behind))
+        slope = self.white * exponential(np.float32(-0.5) * behind * behind)
+        gradient -= slope
+        widening -= slope * behind

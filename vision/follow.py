@@ -20,8 +20,8 @@ from vision.arrays import Bools, Floats
 from vision.control import JobControl, Unattended
 from vision.edges import EdgeSettings, corners_from_nodes, fit_edges
 from vision.light import light_of_levels
-from vision.markers import Detections, codes_agree, detect, marker_cells
-from vision.patches import Patch
+from vision.markers import Detections, cells_of, codes_agree, detect
+from vision.patches import Patches
 from vision.pixels import Pictures
 from vision.video import Frame
 
@@ -29,6 +29,9 @@ logger = logging.getLogger(__name__)
 
 _SEARCH_EVERY_EMPTY = 3
 """Frames between searches while no marker is known at all."""
+
+_TURNING_FRAMES = 3
+"""Frames over which it is told how fast a marker turns: over more it may change, over fewer errors count."""
 
 _ROWS_A_PART = 256
 """Frames after which what was seen is packed into arrays, which take a fraction of the memory."""
@@ -162,27 +165,22 @@ class _Marker:
     blur_px: Floats  # (4,)
     turning_px_s: Floats = field(default_factory=lambda: np.zeros((4, 2)))
     lost_frames: int = 0
-    patch: Patch | None = None
-
-    def expected_in(self, frame: Frame) -> Floats:
-        """Corners in a frame: turned on as before, and shifted by as much as its picture has."""
-        shift = self.patch.shift_in(frame.luma) if self.patch else 0.0
-        return self.quad_px + shift + self.turning_px_s * (frame.time_s - self.time_s)
 
     def side_px(self) -> float:
         edges = np.roll(self.quad_px, -1, axis=0) - self.quad_px
         return float(np.hypot(edges[:, 0], edges[:, 1]).mean())
 
-    def move_to(self, time_s: float, sighting: _Sighting) -> None:
-        waited_s = time_s - self.time_s
-        known = self.lost_frames == 0 and waited_s > 0
-        moved = sighting.quad_px - self.quad_px
-        self.turning_px_s = (moved - moved.mean(axis=0)) / waited_s if known else np.zeros((4, 2))
-        self.time_s = time_s
-        self.quad_px = sighting.quad_px
-        # Blur changes slowly: half of the new value keeps the noise of one frame out of the next.
-        self.blur_px = 0.5 * (self.blur_px + sighting.blur_px)
-        self.lost_frames = 0
+    def move_along(self, times_s: list[float], sightings: list[_Sighting], known: bool) -> None:
+        """Take over what was seen of it in frames one after the other; ``known``: also in the one before."""
+        times, quads = times_s[-_TURNING_FRAMES:], [s.quad_px for s in sightings[-_TURNING_FRAMES:]]
+        if known and len(sightings) < _TURNING_FRAMES:
+            times, quads = [self.time_s, *times], [self.quad_px, *quads]
+        moved, waited_s = quads[-1] - quads[0], times[-1] - times[0]
+        self.turning_px_s = (moved - moved.mean(axis=0)) / waited_s if waited_s > 0 else np.zeros((4, 2))
+        self.time_s, self.quad_px = times[-1], quads[-1]
+        for sighting in sightings:
+            # Blur changes slowly: half of the new value keeps the noise of one frame out of the next.
+            self.blur_px = 0.5 * (self.blur_px + sighting.blur_px)
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,6 +198,7 @@ class _Follower:
         self.settings = settings
         self.edges = edges
         self.markers: dict[int, _Marker] = {}
+        self.patches = Patches.none()  # of the markers seen in the last frame, in the order of ``markers``
         self.last_search = -1
         self.together = 1  # frames that can be followed at once
 
@@ -216,22 +215,18 @@ class _Follower:
             if missed and done:
                 break
             sightings = self._completed(frame, missed, expected)
-            self._remember(frame.time_s, sightings)
             done.append(sightings)
+            for marker in self.markers.values():
+                marker.lost_frames = 0 if marker.marker_id in sightings else marker.lost_frames + 1
             if missed or len(sightings) != len(followed):
                 break
-        self._prepare(frames[len(done) - 1], done[-1])
-        known = {m.marker_id for m in followed}
+        self._remember([frame.time_s for frame in frames], done, {m.marker_id for m in followed})
+        seen = [m.quad_px for m in self.markers.values() if m.lost_frames == 0]
+        self.patches = Patches.of(frames[len(done) - 1].luma, np.reshape(seen, (-1, 4, 2)))
         # How fast a marker turns is known from its second frame on.
-        whole = len(done) == len(frames) and all(row.keys() == known for row in done)
-        self.together = min(self.together + 1, self.settings.most_at_once(frames[0])) if whole else 1
+        whole = len(done) == len(frames) and len(done[-1]) == len(seen) == len(followed)
+        self.together = min(2 * self.together, self.settings.most_at_once(frames[0])) if whole else 1
         return done
-
-    def _prepare(self, frame: Frame, sightings: dict[int, _Sighting]) -> None:
-        """Keep what the markers look like in the last frame, to find them in the next ones."""
-        for marker_id in sightings:
-            marker = self.markers[marker_id]
-            marker.patch = Patch.of(frame.luma, marker.quad_px)
 
     def _completed(
         self, frame: Frame, missed: list[_Marker], expected: dict[int, _Sighting]
@@ -250,10 +245,20 @@ class _Follower:
 
     def _accept_at(self, frames: Sequence[Frame], markers: list[_Marker]) -> list[dict[int, _Sighting]]:
         """Accept markers where they are expected in each frame."""
-        quads = np.array([m.expected_in(frame) for frame in frames for m in markers]).reshape(-1, 4, 2)
+        quads = self._expected_in(frames, markers).reshape(-1, 4, 2)
         ids = np.tile([m.marker_id for m in markers], len(frames)).astype(np.int64)
         blur = np.tile(_blurs_of(markers), (len(frames), 1))
         return self._accept_in(frames, np.repeat(np.arange(len(frames)), len(markers)), ids, quads, blur)
+
+    def _expected_in(self, frames: Sequence[Frame], markers: list[_Marker]) -> Floats:
+        """Corners in each frame, (F, M, 4, 2): turned on as before, and shifted as their pictures have."""
+        if not markers:
+            return np.zeros((len(frames), 0, 4, 2))
+        shift = self.patches.shifts_in([frame.luma for frame in frames])
+        quads = np.array([m.quad_px for m in markers])
+        turning = np.array([m.turning_px_s for m in markers])
+        waited_s = np.subtract.outer([f.time_s for f in frames], [m.time_s for m in markers])
+        return np.asarray(quads + shift[:, :, None] + turning * waited_s[..., None, None])
 
     def _moved_along(self, missed: list[_Marker], sightings: dict[int, _Sighting]) -> Floats:
         """Expect markers where those found have moved: a moving hand shifts all of them alike."""
@@ -335,8 +340,7 @@ class _Follower:
             return sightings
         light = light_of_levels(frames[0].bit_depth, frames[0].full_range)
         pictures = Pictures.of([frame.luma for frame in frames])
-        cells = np.stack([marker_cells(i) for i in ids.tolist()])
-        fits = fit_edges(pictures, picture, quads_px, blur_px, self.edges, light, cells)
+        fits = fit_edges(pictures, picture, quads_px, blur_px, self.edges, light, cells_of(ids))
         quads = corners_from_nodes(fits.nodes_px)
         ratio = _signed_area(quads) / _signed_area(quads_px)
         most = self.settings.area_change
@@ -353,16 +357,16 @@ class _Follower:
             )
         return sightings
 
-    def _remember(self, time_s: float, sightings: dict[int, _Sighting]) -> None:
-        for marker_id, sighting in sightings.items():
+    def _remember(self, times_s: list[float], done: list[dict[int, _Sighting]], followed: set[int]) -> None:
+        """Take over what was seen in the last frames, of markers known in the frame before or not."""
+        for marker_id in {i: None for sightings in done for i in sightings}:
+            seen = [(t, row[marker_id]) for t, row in zip(times_s, done, strict=False) if marker_id in row]
+            first_s, first = seen[0]
             marker = self.markers.get(marker_id)
             if marker is None:
-                self.markers[marker_id] = _Marker(marker_id, time_s, sighting.quad_px, sighting.blur_px)
-            else:
-                marker.move_to(time_s, sighting)
-        for marker_id, marker in self.markers.items():
-            if marker_id not in sightings:
-                marker.lost_frames += 1
+                marker = _Marker(marker_id, first_s, first.quad_px, first.blur_px)
+                self.markers[marker_id] = marker
+            marker.move_along([t for t, _ in seen], [s for _, s in seen], marker_id in followed)
 
 
 def follow_markers(
@@ -416,8 +420,8 @@ def follow_markers(
         if len(rows) >= _ROWS_A_PART:
             parts.append(_assemble(times, rows, sorted(follower.markers)))
             times, rows = [], []
-        job.check()
         job.report(done, max(total_frames, done), "following markers")
+        job.check()
     parts.append(_assemble(times, rows, sorted(follower.markers)))
     logger.info("followed %d markers through %d parts", len(follower.markers), len(parts))
     return _joined(parts)

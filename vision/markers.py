@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.arrays import Bools, Floats
+from vision.arrays import Bools, Floats, Singles
 from vision.edges import CELLS_PER_SIDE
 from vision.pixels import Pictures
 
@@ -68,6 +68,19 @@ def marker_cells(marker_id: int) -> Bools:
     )
     cells.flags.writeable = False
     return cells
+
+
+@cache
+def _all_cells() -> Bools:
+    """Cells of every marker of the dictionary, (50, 6, 6)."""
+    cells = np.stack([marker_cells(i) for i in range(DICTIONARY_SIZE)])
+    cells.flags.writeable = False
+    return cells
+
+
+def cells_of(ids: NDArray[np.int64]) -> Bools:
+    """Give the cells of several markers, shape (Q, 6, 6), true where white, row 0 at the top."""
+    return np.asarray(_all_cells()[ids])
 
 
 def detect(luma_8bit: NDArray[np.uint8], offset_xy_px: tuple[float, float] = (0.0, 0.0)) -> Detections:
@@ -132,8 +145,7 @@ def codes_agree(
     threshold = 0.5 * (
         top * (1 - x[:, None]) + bottom * x[:, None] + left * (1 - x[None, :]) + right * x[None, :]
     )
-    expected = np.stack([marker_cells(int(i)) for i in ids])
-    wrong = (level > threshold) != expected
+    wrong = (level > threshold) != cells_of(ids)
     data_wrong = wrong[:, 1:-1, 1:-1].sum(axis=(1, 2))
     border_wrong = wrong.sum(axis=(1, 2)) - data_wrong
     agree: Bools = (data_wrong == 0) & (border_wrong <= 2)
@@ -151,18 +163,24 @@ def _sample_points() -> Floats:
     return points
 
 
-def _sample_cells(pictures: Pictures, picture: NDArray[np.int64], quads_px: Floats) -> Floats:
+def _sample_cells(pictures: Pictures, picture: NDArray[np.int64], quads_px: Floats) -> Singles:
     """Mean of four pixels in the middle of each cell, shape (Q, 6, 6)."""
     height, width = pictures.shape
     point = homographies(quads_px) @ _sample_points()
     with np.errstate(divide="ignore", invalid="ignore"):
-        xy = np.rint(point[:, :2] / point[:, 2:])
-    column = np.clip(np.nan_to_num(xy[:, 0]), 0, width - 1).astype(np.intp)
-    row = np.clip(np.nan_to_num(xy[:, 1]), 0, height - 1).astype(np.intp)
+        xy = point[:, :2] / point[:, 2:]
+        # A comparison with NaN keeps the limit.
+        pixel = np.rint(np.fmin(np.fmax(xy, 0.0), [[width - 1], [height - 1]])).astype(np.intp)
+    column, row = pixel[:, 0], pixel[:, 1]
     side = CELLS_PER_SIDE
-    numbers = pictures.samples(row * pictures.stride + column, picture, axis=0)
-    levels = numbers.reshape(len(quads_px), side, 2, side, 2)
-    means: Floats = levels.mean(axis=(2, 4))
+    place = row * pictures.stride + column
+    numbers = np.empty(place.shape, np.float32)
+    for flat, part in pictures.parts(picture):
+        numbers[part] = flat.take(place[part])
+    four = numbers.reshape(len(quads_px), side, 2, side, 2)
+    means: Singles = 0.25 * (
+        four[:, :, 0, :, 0] + four[:, :, 0, :, 1] + four[:, :, 1, :, 0] + four[:, :, 1, :, 1]
+    )
     return means
 
 

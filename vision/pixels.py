@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
@@ -54,26 +54,15 @@ class Pictures:
         )
         return cls(flats, first.shape, stride)
 
-    def samples(self, place: NDArray[np.intp], picture: NDArray[np.int64], axis: int) -> NDArray[Any]:
-        """Give samples by their place.
+    def parts(self, picture: NDArray[np.int64]) -> Iterator[tuple[NDArray[Any], slice]]:
+        """Give the samples of each picture, and which of several things that lie in pictures lie in it.
 
         Parameters
         ----------
-        place : ndarray of int, shape (..., Q, ...)
-            Row times stride plus column.
         picture : ndarray of int, shape (Q,)
-            Which picture each entry along ``axis`` is taken from, rising.
-        axis : int
-            The axis of Q.
-
-        Returns
-        -------
-        ndarray
-            Of the shape of ``place``.
+            Which picture each thing lies in, rising.
         """
-        found = np.empty(place.shape, self.flats[0].dtype)
         bounds = np.searchsorted(picture, np.arange(len(self.flats) + 1))
         for flat, (first, last) in zip(self.flats, pairwise(bounds.tolist()), strict=True):
-            part = (slice(None),) * axis + (slice(first, last),)
-            found[part] = flat.take(place[part])
-        return found
+            if last > first:
+                yield flat, slice(first, last)

@@ -22,7 +22,6 @@ class TestGlow:
 
     def taken(self, cells: list[bool], z: np.ndarray, along_cells: np.ndarray) -> tuple[np.ndarray, ...]:
         glow = CodeGlow.of(
-            np.array([0]),
             np.array([cells]),
             along_cells.astype(np.float32),
             np.array([self.CELL_PX]),

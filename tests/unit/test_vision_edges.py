@@ -10,7 +10,8 @@ from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 from squares import marker_light, node_errors, square_corners, stored
 
-from vision.edges import NODE_FRACTIONS, EdgeFits, EdgeSettings, _robust_line, corners_from_nodes, fit_edges
+from vision.edge_lines import robust_line
+from vision.edges import NODE_FRACTIONS, EdgeFits, EdgeSettings, corners_from_nodes, fit_edges
 from vision.light import light_of_levels
 from vision.markers import marker_cells
 from vision.pixels import Pictures
@@ -299,13 +300,15 @@ def test_columns_are_thinned_without_harm() -> None:
 
 def test_columns_that_agree_by_chance_do_not_throw_out_the_rest() -> None:
     """Twelve columns of a small marker: seven on a line to thousandths of a pixel, five as noise has it."""
-    along = np.linspace(-9.0, 9.0, 12)[None]
-    shift = np.array([[0.002, 0.04, -0.001, -0.03, 0.003, 0.0, 0.045, -0.002, -0.04, 0.001, 0.035, -0.003]])
-    _, _, keep, variance, _, _ = _robust_line(along, shift, np.ones((1, 12), bool))
-    assert keep.all()
-    assert 0.02**2 < variance[0] < 0.04**2
+    along = np.linspace(-9.0, 9.0, 12, dtype=np.float32)[None]
+    off = [[0.002, 0.04, -0.001, -0.03, 0.003, 0.0, 0.045, -0.002, -0.04, 0.001, 0.035, -0.003]]
+    shift = np.array(off, np.float32)
+    line = robust_line(along, shift, np.ones((1, 12), bool))
+    assert line.weight.all()
+    assert 0.02**2 < line.variance[0] < 0.04**2
     shift[0, 3] = 0.5  # a fleck of dirt
-    assert not _robust_line(along, shift, np.ones((1, 12), bool))[2][0, 3]
+    taken = robust_line(along, shift, np.ones((1, 12), bool)).weight[0]
+    assert np.flatnonzero(taken == 0).tolist() == [3]
 
 
 def test_no_markers_is_no_error() -> None:
