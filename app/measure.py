@@ -241,7 +241,9 @@ def work_out(
     findings = in_order([*arms.findings, *_worth_telling(results), *left_out])
     linkages = tuple(result for result, _ in results)
     rods = [link.rod for link in linkages if link.rod is not None]
-    faults = find_faults(tracks, motion, clip.damaged_packets, settings.faults, rods, arms.loose)
+    faults = find_faults(
+        tracks, motion, clip.damaged_packets, settings.faults, rods, arms.loose, clip.facts.bits_per_pixel
+    )
     trains = _trains(linkages, motion, settings)
     centre_sigma = centre_sigma_mm(motion, settings)
     return Measurement(clip, tracks, motion, centre_sigma, linkages, faults, findings, trains)

@@ -52,6 +52,9 @@ class FaultSettings:
         glare does.
     least_card_share : float
         A card marker seen in less than this share of the frames counts as out of sight.
+    squeezed_bits, squeezed_wide_px : float, int
+        A film no wider than this with fewer bits for each pixel was coded anew on its way: phones spend three
+        times as much and more, messengers less.
     """
 
     least_share: float = 0.97
@@ -66,6 +69,8 @@ class FaultSettings:
     caution_share: float = 0.8
     most_refused_share: float = 0.02
     least_card_share: float = 0.5
+    squeezed_bits: float = 0.065
+    squeezed_wide_px: int = 1280
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +108,7 @@ def find_faults(
     settings: FaultSettings | None = None,
     rods: Sequence[RodMotion] = (),
     told: Collection[int] = (),
+    bits_per_pixel: float | None = None,
 ) -> tuple[Fault, ...]:
     """List the faults of the filming.
 
@@ -120,6 +126,8 @@ def find_faults(
         Rods found from them.
     told : collection of int
         Markers of which it was said elsewhere that they moved.
+    bits_per_pixel : float, optional
+        Size of the coded film per pixel and frame, if known.
 
     Returns
     -------
@@ -130,6 +138,7 @@ def find_faults(
     faults += _small_or_blurred(tracks, [*motion.marker_ids, *(r.marker_id for r in rods)], settings)
     faults += [*_card(tracks, settings), *_moved(motion, settings, told), *_tilted(motion, settings)]
     faults += _file(tracks, damaged_packets, settings)
+    faults += [*_steadied(motion), *_squeezed(motion, bits_per_pixel, settings)]
     return tuple(faults)
 
 
@@ -346,6 +355,49 @@ def _file(tracks: MarkerTracks, damaged_packets: int, settings: FaultSettings) -
             )
         )
     return faults
+
+
+def _steadied(motion: ShaftMotion) -> list[Fault]:
+    shift = motion.filmed.shift_px
+    if shift is None:
+        return []
+    size_px = float(np.sqrt((shift**2).sum(axis=1).mean()))
+    return [
+        Fault(
+            "steadied",
+            "note",
+            "film",
+            size_px,
+            None,
+            None,
+            f"The phone steadied the film: it shifted each picture, by {size_px:.0f} pixels or so. "
+            "That is allowed for, but all angles are less sure.",
+            "Switch the video stabilisation off in the camera app, or put the phone on a stand.",
+        )
+    ]
+
+
+def _squeezed(motion: ShaftMotion, bits_per_pixel: float | None, settings: FaultSettings) -> list[Fault]:
+    width, height = motion.filmed.picture_wh_px
+    if bits_per_pixel is None or bits_per_pixel >= settings.squeezed_bits:
+        return []
+    if max(width, height) > settings.squeezed_wide_px:
+        return []
+    degrees = float(np.degrees(np.nanmedian(motion.sigma_rad)))
+    return [
+        Fault(
+            "squeezed",
+            "note",
+            "film",
+            bits_per_pixel,
+            None,
+            settings.squeezed_bits,
+            f"The film was squeezed on its way, as messengers do: {width} x {height} pixels with "
+            f"{bits_per_pixel:.2f} bits each. Its angles have a standard deviation of {degrees:.2f} degrees; "
+            "the phone's own file in 1080p makes them about twice as sure.",
+            "Copy the file itself from the phone (cable, drive or as a document), not as a message.",
+        )
+    ]
 
 
 def _longest_gap_s(time_s: Floats, measured: np.ndarray) -> float:

@@ -60,6 +60,8 @@ class ClipFacts:
         Length according to the container.
     declared_frames : int or None
         Frames according to the container's index.
+    bits_per_pixel : float or None
+        Size of the coded pictures per pixel and frame; None where length or rate are not known.
     """
 
     codec: str
@@ -68,6 +70,7 @@ class ClipFacts:
     bit_depth: int
     duration_s: float | None
     declared_frames: int | None
+    bits_per_pixel: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -275,7 +278,18 @@ def _facts(stream: Any, container: Any, first: Any) -> ClipFacts:
         bit_depth=depth,
         duration_s=duration,
         declared_frames=int(stream.frames) or None,
+        bits_per_pixel=_bits_per_pixel(stream, container, duration),
     )
+
+
+def _bits_per_pixel(stream: Any, container: Any, duration_s: float | None) -> float | None:
+    """Bits spent on a pixel of a frame; by the size of the file where the stream does not say its rate."""
+    frames = int(stream.frames)
+    if not duration_s or not frames:
+        return None
+    bits = float(stream.bit_rate * duration_s) if stream.bit_rate else 8.0 * container.size
+    context = stream.codec_context
+    return float(bits / (frames * context.width * context.height))
 
 
 def _quarter_turns(picture: Any) -> int:

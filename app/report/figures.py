@@ -37,6 +37,8 @@ FAULT_UNITS = {
     "arm_plane_tilted": "deg",
     "file_damaged": "pieces",
     "few_frames": "frames/s",
+    "steadied": "px",
+    "squeezed": "bits/px",
 }
 """Units of the figures of filming faults, which ``result.json`` gives without."""
 
