@@ -51,20 +51,33 @@ lead in: the path forgets what lay before within a few frames."""
 
 
 @dataclass(frozen=True, slots=True)
-class _Stretches:
+class _Look:
     """Frames looked at while path and readout are sought."""
 
-    pick: NDArray[np.intp]
-    tied: Bools
+    scatter: Nodes  # with the errors that scatter along edges shows
+    time_s: Floats
+    tied: Bools  # whether the next one is the next of the film, too
     key: NDArray[np.intp]  # key frames among them
 
     @classmethod
-    def around(cls, key: NDArray[np.intp], frames: int, most: int, reach: int) -> _Stretches:
-        if frames <= most:
-            pick = np.arange(frames)
-        else:
+    def around(cls, key: NDArray[np.intp], scatter: Nodes, time_s: Floats, most: int, reach: int) -> _Look:
+        """Take all frames if there are no more than ``most``, else ``reach`` on either side of key frames."""
+        frames = len(time_s)
+        pick = np.arange(frames)
+        if frames > most:
             pick = np.unique((key[:, None] + np.arange(-reach, reach + 1)).clip(0, frames - 1))
-        return cls(pick, np.diff(pick) == 1, np.searchsorted(pick, key))
+        return cls(scatter.frames(pick), time_s[pick], np.diff(pick) == 1, np.searchsorted(pick, key))
+
+
+@dataclass(frozen=True, slots=True)
+class _Turn:
+    """Key frames, and path and readout after them, each fitted once more."""
+
+    model: JointModel
+    fit: SharedFit[JointState]
+    floor_px: Floats
+    nodes: Nodes
+    found: PathFit
 
 
 def find_in_hand(
@@ -97,49 +110,39 @@ def find_in_hand(
     """
     frames = len(time_s)
     few = key[::2] if frames > _FEW_FRAMES else key
-    stretches = _Stretches.around(few, frames, _FEW_FRAMES, _FEW_REACH)
-    some, when = scatter.frames(stretches.pick), time_s[stretches.pick]
-    nodes = some.floored(np.full(some.seen.shape[1], noise.start_floor_px)).scaled(1.0 / fit.noise_scale)
-    path_settings = PathSettings()
-    state = alone(model, fit.state, nodes, when, when[stretches.key])
-    filmed = unmoved(state, nodes, when, stretches.tied, model.picture_wh_px)
-    found = fit_path(model, state, filmed, nodes, path_settings, job)
+    look = _Look.around(few, scatter, time_s, _FEW_FRAMES, _FEW_REACH)
+    nodes = look.scatter.floored(np.full(scatter.seen.shape[1], noise.start_floor_px))
+    nodes = nodes.scaled(1.0 / fit.noise_scale)
+    state = alone(model, fit.state, nodes, look.time_s, look.time_s[look.key])
+    filmed = unmoved(state, nodes, look.time_s, look.tied, model.picture_wh_px)
+    found = fit_path(model, state, filmed, nodes, PathSettings(), job)
+    turn = _both_again(model, found, nodes, look, PathSettings(), None, noise, job)
     more_s, steadied = settings.hand_sigma_s, False
-    if _suspect(model, found, nodes, stretches, settings):
-        usual = replace(path_settings, rows_s=settings.usual_s, rows_sigma_s=settings.usual_sigma_s)
-        more = _Stretches.around(key, frames, _MOST_FRAMES, _REACH)
-        shifted = _shifted(
-            model, start, scatter.frames(more.pick), time_s[more.pick], more, usual, noise, settings, job
-        )
-        steadied = _root_mean_square(shifted.filmed.shift_px) > settings.steadied_px
+    if _suspect(turn, look, settings):
+        usual = PathSettings(rows_s=settings.usual_s, rows_sigma_s=settings.usual_sigma_s)
+        wide = _Look.around(key, scatter, time_s, _MOST_FRAMES, _REACH)
+        shifted = _shifted(model, start, wide, usual, noise, settings, job)
+        steadied = _root_mean_square(shifted.found.filmed.shift_px) > settings.steadied_px
         if steadied:
             logger.info("the pictures were steadied")
-            found, path_settings, more_s, stretches = shifted, usual, settings.steadied_sigma_s, more
-            some, when = scatter.frames(more.pick), time_s[more.pick]
-            nodes = some
-    for turn in range(2):
-        model, fit, floor_px = _key_frames_again(model, found, some, nodes, stretches, noise, job)
-        nodes = some.floored(floor_px)
-        if turn == 1 and not steadied:
-            # By now the noise is known well enough to tell whether there is a readout at all.
-            path_settings = sure_rows(
-                found.filmed.row_time, found.row_covariance_s2, 2.0 * found.cost, more_s, settings
-            )
-        filmed = replace(found.filmed, row_time=_kept(found.filmed.row_time, path_settings))
-        found = fit_path(
-            model,
-            with_shared(found.state, fit.state),
-            filmed,
-            nodes,
-            replace(path_settings, steps=4),
-            job,
-            None if turn == 0 else found.strength,
+            more_s, look, path_settings = settings.steadied_sigma_s, wide, usual
+            turn = shifted
+    if not steadied:
+        # By now the noise is known well enough to tell whether there is a readout at all.
+        found = turn.found
+        chi_square = 2.0 * found.cost
+        path_settings = sure_rows(
+            found.filmed.row_time, found.row_covariance_s2, chi_square, more_s, settings
         )
+    turn = _both_again(
+        turn.model, turn.found, turn.nodes, look, path_settings, turn.found.strength, noise, job
+    )
+    model, fit, found, floor_px = turn.model, turn.fit, turn.found, turn.floor_px
     row_covariance = found.row_covariance_s2 + np.diag(_more(path_settings, more_s))
     state, filmed = with_shared(found.state, fit.state), found.filmed
     nodes = scatter.floored(floor_px)
-    if len(when) < frames:
-        state = alone(model, state, nodes, time_s, when)
+    if len(look.time_s) < frames:
+        state = alone(model, state, nodes, time_s, look.time_s)
         whole = unmoved(state, nodes, time_s, np.ones(frames - 1, bool), model.picture_wh_px, steadied)
         filmed = replace(whole, row_time=filmed.row_time)
     shutter = Shutter(filmed.row_time, row_covariance, steadied)
@@ -234,44 +237,53 @@ def _more(settings: PathSettings, more_sigma_s: float) -> Floats:
     return np.asarray(np.where(free, more_sigma_s**2, 0.0), np.float64)
 
 
-def _suspect(
-    model: JointModel, found: PathFit, nodes: Nodes, stretches: _Stretches, settings: ShutterSettings
-) -> bool:
+def _both_again(
+    model: JointModel,
+    found: PathFit,
+    nodes: Nodes,
+    look: _Look,
+    settings: PathSettings,
+    strength: Floats | None,
+    noise: NoiseSettings,
+    job: JobControl,
+) -> _Turn:
+    """Fit the key frames again as an instant shutter would have shown them, then path and readout."""
+    model, fit, floor_px = _key_frames_again(model, found, nodes, look, noise, job)
+    nodes = look.scatter.floored(floor_px)
+    filmed = replace(found.filmed, row_time=_kept(found.filmed.row_time, settings))
+    state = with_shared(found.state, fit.state)
+    found = fit_path(model, state, filmed, nodes, replace(settings, steps=4), job, strength)
+    return _Turn(model, fit, floor_px, nodes, found)
+
+
+def _suspect(turn: _Turn, look: _Look, settings: ShutterSettings) -> bool:
     """Whether the pictures may have been shifted after they were exposed."""
-    known = model.settings
-    usual_px = known.focal_per_width * max(model.picture_wh_px)
-    stray = abs(np.log(found.state.camera.focal_px / usual_px)) / known.focal_log_sigma
+    known = turn.model.settings
+    usual_px = known.focal_per_width * max(turn.model.picture_wh_px)
+    stray = abs(np.log(turn.found.state.camera.focal_px / usual_px)) / known.focal_log_sigma
     if stray > settings.suspect_focal:
         return True
-    instant, single = _instant_key(model, found, nodes, stretches)
-    return shift_gain(model, single, instant) > settings.suspect_gain
+    instant, single = _instant_key(turn.model, turn.found, turn.nodes, look)
+    return shift_gain(turn.model, single, instant) > settings.suspect_gain
 
 
 def _root_mean_square(shift_px: Floats | None) -> float:
     return 0.0 if shift_px is None else float(np.sqrt((shift_px**2).sum(axis=1).mean()))
 
 
-def _instant_key(
-    model: JointModel, found: PathFit, nodes: Nodes, stretches: _Stretches
-) -> tuple[Nodes, JointState]:
+def _instant_key(model: JointModel, found: PathFit, nodes: Nodes, look: _Look) -> tuple[Nodes, JointState]:
     """Key frames as an instant shutter would have shown them, and each of them fitted by itself."""
     rate = angle_rates(model, found.state, nodes, found.filmed.path)
-    instant = found.filmed.instant(model, found.state, nodes, rate).frames(stretches.key)
-    return instant, fit_frames(model, found.state.frames(stretches.key), instant, 1.0)
+    instant = found.filmed.instant(model, found.state, nodes, rate).frames(look.key)
+    return instant, fit_frames(model, found.state.frames(look.key), instant, 1.0)
 
 
 def _key_frames_again(
-    model: JointModel,
-    found: PathFit,
-    scatter: Nodes,
-    nodes: Nodes,
-    stretches: _Stretches,
-    noise: NoiseSettings,
-    job: JobControl,
+    model: JointModel, found: PathFit, nodes: Nodes, look: _Look, noise: NoiseSettings, job: JobControl
 ) -> tuple[JointModel, SharedFit[JointState], Floats]:
     """Fit the key frames again as an instant shutter would have shown them, and size their noise."""
-    instant, single = _instant_key(model, found, nodes, stretches)
-    bare = instant.with_weights(scatter.frames(stretches.key))
+    instant, single = _instant_key(model, found, nodes, look)
+    bare = instant.with_weights(look.scatter.frames(look.key))
     fit = SharedFit(single, np.zeros((0, 0)), 1.0)
     return with_noise_found(model, fit, bare, instant, noise, job, well=False)
 
@@ -279,35 +291,30 @@ def _key_frames_again(
 def _shifted(
     model: JointModel,
     start: JointState,
-    some: Nodes,
-    time_s: Floats,
-    stretches: _Stretches,
+    look: _Look,
     path_settings: PathSettings,
     noise: NoiseSettings,
     settings: ShutterSettings,
     job: JobControl,
-) -> PathFit:
+) -> _Turn:
     """Begin again with shifted pictures.
 
     Shifts of whole pictures pull a free camera far off before they are known, so camera and axes are held
     close to what is usual until then.
     """
     held = model.with_settings(_held(model.settings, settings.held_share))
-    nodes = some.floored(np.full(some.seen.shape[1], noise.start_floor_px))
-    fit = fit_shared(held, start, nodes.frames(stretches.key), job, least_gain=_ROUGH)
+    nodes = look.scatter.floored(np.full(look.scatter.seen.shape[1], noise.start_floor_px))
+    fit = fit_shared(held, start, nodes.frames(look.key), job, least_gain=_ROUGH)
     nodes = nodes.scaled(1.0 / fit.noise_scale)
-    state = alone(held, fit.state, nodes, time_s, time_s[stretches.key])
-    filmed = unmoved(state, nodes, time_s, stretches.tied, model.picture_wh_px, steadied=True)
+    state = alone(held, fit.state, nodes, look.time_s, look.time_s[look.key])
+    filmed = unmoved(state, nodes, look.time_s, look.tied, model.picture_wh_px, steadied=True)
+    found = fit_path(held, state, filmed, nodes, replace(path_settings, steps=4), job)
     # The shifts passed for noise so far, and bent axes and mounts: each gets better with the other.
-    quick = replace(path_settings, steps=4)
-    for turn in range(_SHIFT_TURNS + _FREE_TURNS):
-        if turn == _SHIFT_TURNS:
-            held = model
-        found = fit_path(held, state, filmed, nodes, quick, job)
-        held, fit, floor_px = _key_frames_again(held, found, some, nodes, stretches, noise, job)
-        nodes = some.floored(floor_px)
-        state, filmed = with_shared(found.state, fit.state), found.filmed
-    return fit_path(held, state, filmed, nodes, path_settings, job)
+    turn = _both_again(held, found, nodes, look, path_settings, None, noise, job)
+    for n in range(1, _SHIFT_TURNS + _FREE_TURNS):
+        now = turn.model if n < _SHIFT_TURNS else turn.model.with_settings(model.settings)
+        turn = _both_again(now, turn.found, turn.nodes, look, path_settings, None, noise, job)
+    return turn
 
 
 def _held(settings: JointSettings, share: float) -> JointSettings:

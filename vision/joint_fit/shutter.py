@@ -49,7 +49,7 @@ class ShutterSettings:
 
     hand_sigma_s: float = 0.0007
     tripod_sigma_s: float = 0.002
-    steadied_sigma_s: float = 0.003
+    steadied_sigma_s: float = 0.004
     sure: float = 3.0
     sure_share: float = 0.02
     usual_s: float = 0.015
