@@ -1,8 +1,8 @@
 """When each pixel is exposed, and what a phone that steadies its picture does to it afterwards.
 
 A phone's sensor resets and reads its rows one after another, so every row sees the camera and the machine at
-its own time: the moving camera's pose becomes a function of the image row (Meingast, Geyer and Sastry,
-"Geometric models of rolling-shutter cameras", 2005).
+its own time: the pose of the moving camera becomes a function of the image row (M. Meingast, C. Geyer and
+S. Sastry, "Geometric models of rolling-shutter cameras", 2005, arXiv:cs/0503076).
 """
 
 from __future__ import annotations
