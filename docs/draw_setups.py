@@ -18,10 +18,11 @@ from numpy.typing import NDArray
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from sample_media.develop import quantise
 from sample_media.make_samples import as_found
 from sample_media.optics import project
 from sample_media.presets import change
-from sample_media.render import Renderer, quantise
+from sample_media.render import Renderer
 from sample_media.scene import Occluder
 from sample_media.staging import marker_layers
 

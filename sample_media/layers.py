@@ -221,14 +221,14 @@ class Hand:
 
 @dataclass(frozen=True, slots=True)
 class Layer:
-    """A shape in the world.
+    """A shape in the world, at one time or at many (...).
 
     Attributes
     ----------
     shape : Shape
-    origin_mm : (3,) array
+    origin_mm : (..., 3) array
         World position of the shape's origin.
-    u_axis, v_axis : (3,) arrays
+    u_axis, v_axis : (..., 3) arrays
         World directions of its axes, unit length.
     tint : (float, float)
         Blue and red colour difference of its surface (8-bit steps from grey at full reflectance).
@@ -241,34 +241,7 @@ class Layer:
     tint: tuple[float, float] = (0.0, 0.0)
 
     def points_mm(self, plane_mm: FloatArray) -> FloatArray:
-        """World points (N, 3) of points in the shape's plane (N, 2)."""
+        """World points (..., N, 3) of points in the shape's plane (N, 2)."""
         plane = np.asarray(plane_mm, float)
-        return self.origin_mm + plane[:, :1] * self.u_axis + plane[:, 1:] * self.v_axis
-
-
-def flat(
-    shape: Shape,
-    x_mm: float,
-    y_mm: float,
-    z_mm: float,
-    turn_rad: float = 0.0,
-    tint: tuple[float, float] = (0, 0),
-) -> Layer:
-    """Layer parallel to z = 0, turned counter-clockwise by an angle.
-
-    Parameters
-    ----------
-    shape : Shape
-    x_mm, y_mm, z_mm : float
-        Origin, world.
-    turn_rad : float
-        Turn of the shape's u axis from world x.
-    tint : (float, float)
-        See `Layer`.
-
-    Returns
-    -------
-    Layer
-    """
-    c, s = np.cos(turn_rad), np.sin(turn_rad)
-    return Layer(shape, np.array([x_mm, y_mm, z_mm]), np.array([c, s, 0.0]), np.array([-s, c, 0.0]), tint)
+        u, v = self.u_axis[..., None, :], self.v_axis[..., None, :]
+        return self.origin_mm[..., None, :] + plane[:, :1] * u + plane[:, 1:] * v

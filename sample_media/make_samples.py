@@ -18,15 +18,13 @@ from math import dist
 from pathlib import Path
 
 from sample_media.film import write_clip, write_truth
+from sample_media.filming import Camera, Film, Picture
 from sample_media.presets import rod_between
 from sample_media.scene import (
     ArmMarker,
-    Camera,
     Card,
-    Film,
     Label,
     Linkage,
-    Picture,
     RodMarker,
     Scene,
     Shaft,

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sample_media.scene import Linkage, Move, Scene
+from sample_media.space import driven_direction_in_space, is_spatial
 
 FloatArray = NDArray[np.float64]
 
@@ -59,6 +60,32 @@ def driven_direction(linkage: Linkage, spacing_mm: float, drive_rad: FloatArray)
     chord = -linkage.branch * np.sqrt(half_chord_squared)
     end = pin + foot[:, None] * unit + chord[:, None] * left
     return np.unwrap(np.arctan2(end[:, 1], end[:, 0] - spacing_mm))
+
+
+def closing_direction(scene: Scene, linkage: Linkage, drive_rad: FloatArray) -> FloatArray:
+    """Direction of the driven arm that closes a linkage, in its plane or, with a tilted shaft, in space.
+
+    Parameters
+    ----------
+    scene : Scene
+    linkage : Linkage
+    drive_rad : (N,) array
+        Direction of the drive arm from the line of centres, rad.
+
+    Returns
+    -------
+    (N,) array
+        Direction of the driven arm from the line of centres, rad, unwrapped along N.
+
+    Raises
+    ------
+    ValueError
+        If the rod does not reach at some position.
+    """
+    spacing, line = spacing_and_line(scene, linkage)
+    if not is_spatial(scene, linkage):
+        return driven_direction(linkage, spacing, drive_rad)
+    return driven_direction_in_space(scene, linkage, line + drive_rad) - line
 
 
 def play(ideal_rad: FloatArray, width_rad: float, opening_sign: float) -> FloatArray:
@@ -144,10 +171,10 @@ class Mechanism:
     time_s : (N,) array
         Clip time, s; reaches a little before the first and after the last frame.
     shaft_rad : (S, N) array
-        World direction of each shaft's reference arm, rad, unwrapped.
+        Direction of each shaft's reference arm, rad, unwrapped; from world x, tilted along with the shaft.
     drive_arm_rad, closed_rad, driven_arm_rad : (L, N) array
-        World direction of each linkage's drive arm, of its driven arm without play, and of its driven arm
-        (up to half the play to either side of that), rad.
+        Direction of each linkage's drive arm, of its driven arm without play, and of its driven arm (up to
+        half the play to either side of that), likewise.
     """
 
     time_s: FloatArray
@@ -157,10 +184,10 @@ class Mechanism:
     driven_arm_rad: FloatArray
 
     @staticmethod
-    def at(series_rad: FloatArray, grid_s: FloatArray, time_s: float) -> FloatArray:
-        """Values of (K, N) series at one time, (K,)."""
-        position = np.clip((time_s - grid_s[0]) / STEP_S, 0, len(grid_s) - 1.000001)
-        i = int(position)
+    def at(series_rad: FloatArray, grid_s: FloatArray, time_s: float | FloatArray) -> FloatArray:
+        """Values of (K, N) series at times (...), (K, ...)."""
+        position = np.clip((np.asarray(time_s, float) - grid_s[0]) / STEP_S, 0, len(grid_s) - 1.000001)
+        i = position.astype(int)
         share = position - i
         return (1 - share) * series_rad[:, i] + share * series_rad[:, i + 1]
 
@@ -199,10 +226,10 @@ def solve(scene: Scene) -> Mechanism:
     for number, linkage in enumerate(scene.linkages):
         if linkage.driven in travel or linkage.driver not in travel:
             raise ValueError(f"linkage {number} is out of order or drives a shaft already driven")
-        spacing, line = spacing_and_line(scene, linkage)
+        _, line = spacing_and_line(scene, linkage)
         drive = np.deg2rad(linkage.drive_start_deg) + travel[linkage.driver]
         drive = drive + slipped(scene, number, "drive", clip_s)
-        ideal = driven_direction(linkage, spacing, drive)
+        ideal = closing_direction(scene, linkage, drive)
         width = np.deg2rad(linkage.lost_motion_deg)
         arm = (
             play(ideal, width, opening_direction(scene, linkage, travel[linkage.driver])) if width else ideal
@@ -230,10 +257,9 @@ def solve(scene: Scene) -> Mechanism:
 
 def opening_direction(scene: Scene, linkage: Linkage, travel_rad: FloatArray) -> float:
     """Sense in which a linkage's driven arm turns as its driver opens: +1 or -1."""
-    spacing, _ = spacing_and_line(scene, linkage)
     extreme = travel_rad[np.argmax(np.abs(travel_rad))]
     ends = np.deg2rad(linkage.drive_start_deg) + np.linspace(0.0, extreme, 200)
-    driven = driven_direction(linkage, spacing, ends)
+    driven = closing_direction(scene, linkage, ends)
     return 1.0 if driven[-1] >= driven[0] else -1.0
 
 

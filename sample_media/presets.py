@@ -7,10 +7,10 @@ from typing import Any
 
 import numpy as np
 
+from sample_media.filming import Camera
 from sample_media.mechanism import driven_direction
 from sample_media.scene import (
     ArmMarker,
-    Camera,
     Card,
     Linkage,
     RodMarker,
@@ -20,6 +20,12 @@ from sample_media.scene import (
 )
 
 ARM_ID, ROD_ID = 10, 20  # ids of shaft k and rod j by the project's numbering
+# How a phone's hardware encoder stores a film, and what is left of it after a messenger has squeezed it.
+PHONE_FILM: dict[str, Any] = {"bitrate": 8e6, "preset": "superfast", "b_frames": 0, "keyframe_gap": 30}
+MESSENGER_FILM: dict[str, Any] = {"bitrate": 1.2e6, "preset": "medium", "b_frames": 2, "keyframe_gap": 250}
+# An ordinary hand, and a shaky one.
+HAND: dict[str, Any] = {"shake_mm": 3.0, "shake_deg": 0.4, "tremor_mm": 0.22, "tremor_deg": 0.037}
+SHAKY_HAND: dict[str, Any] = {"shake_mm": 4.0, "shake_deg": 0.6, "tremor_mm": 0.38, "tremor_deg": 0.062}
 MIN_MARGIN_DEG = 18.0  # a random linkage stays this far from toggle over a whole stroke
 MIN_TRAVEL_DEG, MAX_TRAVEL_DEG = 35.0, 130.0
 

@@ -1,106 +1,16 @@
-"""Description of a scene: camera, card, shafts, linkages, motion, light and encoding.
+"""Description of a scene: card, shafts, linkages, motion; how it is filmed stands in `filming`.
 
 World: x right, y up, z toward the camera, millimetres; the card lies near z = 0. Angles are degrees,
-counter-clockwise positive as the camera sees them. Pixel (0, 0) is the centre of the top-left pixel.
-The time of a frame is the centre of its exposure; there is no rolling shutter.
+counter-clockwise positive as the camera sees them (seen from where the axis points, if a shaft is tilted).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from sample_media.filming import Camera, Film, Picture
+
 LOW_FIRE = 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class Camera:
-    """Phone camera and the way it is held.
-
-    Attributes
-    ----------
-    size_wh : (int, int)
-        Width and height of the stored picture, px.
-    focal_px : float
-        Focal length, px. A phone at 1080p has about 1450.
-    offset_px : (float, float)
-        Principal point minus picture centre ``((w - 1) / 2, (h - 1) / 2)``, px.
-    k1, k2 : float
-        Radial distortion, OpenCV's polynomial in the squared normalised radius.
-    distance_mm : float
-        From the camera's centre to ``target_mm``.
-    azimuth_deg, elevation_deg : float
-        Camera stands to the right of / above the target's normal by these angles.
-    roll_deg : float
-        Turn about the optical axis, counter-clockwise positive for the camera body.
-    target_mm : (float, float, float)
-        Point the camera looks at, world.
-    shake_mm, shake_deg : float
-        Size of the smooth random motion of a hand-held camera (about one standard deviation of each
-        coordinate and each turn); 0 on a tripod.
-    seed : int
-        Seed of that motion.
-    """
-
-    size_wh: tuple[int, int] = (1920, 1080)
-    focal_px: float = 1450.0
-    offset_px: tuple[float, float] = (4.3, -3.1)
-    k1: float = 0.03
-    k2: float = -0.012
-    distance_mm: float = 600.0
-    azimuth_deg: float = 8.0
-    elevation_deg: float = 5.0
-    roll_deg: float = 1.0
-    target_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
-    shake_mm: float = 0.0
-    shake_deg: float = 0.0
-    seed: int = 1
-
-
-@dataclass(frozen=True, slots=True)
-class Picture:
-    """How light becomes grey levels.
-
-    Attributes
-    ----------
-    exposure_s : float
-        Exposure time of a frame, s.
-    gain : float
-        Brightness factor: 1 puts white paper in plain light at 0.8 of full scale (linear).
-    light_gradient : (float, float)
-        Relative rise of the light per metre to the right and upward.
-    lamp_mm, lamp_radius_mm, lamp_strength
-        Soft brighter spot on the panel: centre (world x, y), radius (mm), relative rise.
-    glare_mm, glare_radius_mm, glare_strength
-        Reflection that washes the picture out: centre (world x, y), radius (mm), linear light added.
-    vignetting : float
-        Relative loss of light at the picture's corners, 0 to 1.
-    gamma : float
-        Exponent of the encoding: grey = linear ** (1 / gamma).
-    blur_px : float
-        Standard deviation of the lens blur, px; 0 for none.
-    noise_levels : float
-        Standard deviation of the noise on the 8-bit scale.
-    noise_grain_px : float
-        Blur of the noise (phones smooth their noise), px; 0 for white noise.
-    seed : int
-        Seed of the noise.
-    """
-
-    exposure_s: float = 0.01
-    gain: float = 1.0
-    light_gradient: tuple[float, float] = (0.35, 0.45)
-    lamp_mm: tuple[float, float] = (-160.0, 150.0)
-    lamp_radius_mm: float = 220.0
-    lamp_strength: float = 0.3
-    glare_mm: tuple[float, float] = (0.0, 0.0)
-    glare_radius_mm: float = 40.0
-    glare_strength: float = 0.0
-    vignetting: float = 0.18
-    gamma: float = 2.2
-    blur_px: float = 0.7
-    noise_levels: float = 1.5
-    noise_grain_px: float = 0.6
-    seed: int = 7
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +38,7 @@ class Card:
 
 @dataclass(frozen=True, slots=True)
 class ArmMarker:
-    """Marker that turns with a shaft.
+    """Marker that turns with a shaft or with one arm on it.
 
     Attributes
     ----------
@@ -137,11 +47,14 @@ class ArmMarker:
     side_mm : float
         Side of the black square.
     height_mm : float
-        Height of its plane above z = 0.
+        Height of its plane above z = 0, along the shaft's axis.
     along_mm, across_mm : float
-        Centre along the shaft's reference arm from the shaft's centre, and to the left of it.
+        Centre along the arm from the shaft's centre, and to the left of it.
     mount_angle_deg : float
         Angle of the marker's up side from the direction of the arm.
+    arm : (int, str) or None
+        The arm it is stuck on: number of the linkage, and ``"drive"`` or ``"driven"``. It goes with that arm
+        if the arm slips. None: it is stuck to the shaft and counts from the shaft's reference arm.
     """
 
     marker_id: int
@@ -150,11 +63,12 @@ class ArmMarker:
     along_mm: float = 28.0
     across_mm: float = 0.0
     mount_angle_deg: float = 0.0
+    arm: tuple[int, str] | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Shaft:
-    """A shaft turning about world z.
+    """A shaft turning about world z, or about an axis tilted from it.
 
     The reference arm of the motor (shaft 0) is the drive arm of its first linkage; that of every other
     shaft is the driven arm of the linkage that turns it.
@@ -162,13 +76,19 @@ class Shaft:
     Attributes
     ----------
     centre_mm : (float, float)
-        World x, y of the axis.
+        World x, y of the axis where it passes z = 0.
     markers : tuple of ArmMarker
         Markers that turn with it; the first is the main one.
+    tilt_deg, tilt_axis_deg : float
+        Tilt of its axis from world z, about an axis in z = 0 at this angle from world x. Heights of its arms,
+        pins and markers count along the tilted axis from z = 0, and directions of its arms from the
+        world's x axis tilted along.
     """
 
     centre_mm: tuple[float, float]
     markers: tuple[ArmMarker, ...]
+    tilt_deg: float = 0.0
+    tilt_axis_deg: float = 90.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,7 +127,8 @@ class Linkage:
     drive_radius_mm, driven_radius_mm : float
         Shaft centre to rod pin.
     rod_mm : float
-        Rod length in the plane of motion, pin to pin.
+        Rod length in the plane of motion, pin to pin; the whole length, ball to ball, if one of the shafts
+        is tilted.
     drive_start_deg : float
         Direction of the drive arm from the line of centres at low fire.
     branch : int
@@ -217,9 +138,9 @@ class Linkage:
         position that ``rod_mm`` closes. The low-fire hold rests on the closing side of the play, so the
         driven arm then stands half of it open of that position.
     drive_pin_height_mm, driven_pin_height_mm : float
-        Heights of the ball joints above z = 0.
+        Heights of the ball joints above z = 0, along their shafts' axes.
     drive_arm_height_mm, driven_arm_height_mm : float
-        Heights of the arms' front faces.
+        Heights of the arms' front faces, likewise.
     rod_marker : RodMarker or None
         Marker on the rod.
     """
@@ -249,7 +170,8 @@ class Slip:
         Number of the linkage.
     end : str
         ``"drive"`` (the drive arm turns ahead of its shaft by the angle) or ``"driven"`` (the driven
-        shaft turns ahead of its arm by the angle). Markers stay with the shaft.
+        shaft turns ahead of its arm by the angle). Markers stay with the shaft unless they are stuck on
+        that arm.
     time_s, duration_s : float
         Start and length of the slip, s of clip time.
     angle_deg : float
@@ -312,50 +234,6 @@ class Occluder:
     height_mm: float = 60.0
     approach_s: float = 0.6
     size: float = 0.8
-
-
-@dataclass(frozen=True, slots=True)
-class Film:
-    """What is recorded, and how it is stored.
-
-    Attributes
-    ----------
-    start_s : float
-        Where in the motor's motion the clip starts, s; later than 0 cuts the first hold.
-    duration_s : float or None
-        Length; None for the whole motion.
-    fps : float
-        Frame rate, 1/s.
-    jitter_s : float
-        Standard deviation of the frame intervals' random part (variable frame rate), s.
-    rotation_deg_clockwise : int
-        Turn the player must apply, clockwise: 0, 90, 180 or 270. The stored picture is turned the other
-        way; ``Camera.size_wh`` is the shown (upright) size.
-    codec : str
-        ``"h264"`` or ``"hevc"``.
-    bits : int
-        8 or 10.
-    bitrate : float or None
-        Target, bit/s; None for constant quality ``crf``.
-    crf : float
-        Constant rate factor where no bit rate is given.
-    preset : str
-        Encoder preset.
-    seed : int
-        Seed of the frame times.
-    """
-
-    start_s: float = 0.0
-    duration_s: float | None = None
-    fps: float = 30.0
-    jitter_s: float = 0.0
-    rotation_deg_clockwise: int = 0
-    codec: str = "h264"
-    bits: int = 8
-    bitrate: float | None = None
-    crf: float = 20.0
-    preset: str = "veryfast"
-    seed: int = 3
 
 
 @dataclass(frozen=True, slots=True)

@@ -92,7 +92,9 @@ def _place_rows(clip: str, truth: dict[str, Any], found: dict[str, Any]) -> list
         for known in truth["shafts"]:
             if _name(known["shaft"]) != shaft["name"]:
                 continue
-            centre = turn.T @ (np.array([*known["centre_mm"], known["marker_plane_offset_mm"]]) - card)
+            place = known["centre_mm"]  # a world point where shafts are tilted, else x and y of the axis
+            place = place if len(place) == 3 else [*place, known["marker_plane_offset_mm"]]
+            centre = turn.T @ (np.array(place) - card)
             rows += [
                 (clip, f"{shaft['name']} {axis} mm", true, shaft["centre_mm"][n], shaft["centre_sd_mm"][n])
                 for n, (axis, true) in enumerate(zip("xy", centre, strict=False))
@@ -124,6 +126,8 @@ def _linkage_rows(clip: str, true: dict[str, Any], found: dict[str, Any]) -> lis
     ]
     rows = []
     for words, wanted, entry in pairs:
+        if wanted is None:  # the rod's length in a plane, where the shafts are not parallel
+            continue
         title = (clip, f"{found['driver']}:{found['driven']}", words, f"{wanted:.2f}")
         if entry is None or entry["value"] is None:
             rows.append(_row(*title, "not available", "", ""))

@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 
 import sample_media
-from sample_media.film import truth_angles, truth_document, write_clip, write_truth
-from sample_media.layers import INK, PAPER
+from sample_media.develop import quantise
+from sample_media.film import write_clip, write_truth
 from sample_media.make_samples import SAMPLES
 from sample_media.mechanism import (
     driven_direction,
@@ -25,11 +25,13 @@ from sample_media.mechanism import (
     solve,
     spacing_and_line,
 )
-from sample_media.optics import CameraPath, principal_point, project, rays
+from sample_media.optics import CameraPath, project, rays
 from sample_media.presets import PRESETS, change, random_linkage, random_scene, scene_preset, toggle_margins
-from sample_media.render import Renderer, quantise, render_frames
+from sample_media.render import Renderer, render_frames
 from sample_media.scene import Linkage, Move, Occluder, Scene, Slip, strokes
-from sample_media.staging import marker_layers, rod_length_mm, rod_marker_layer, rod_pins
+from sample_media.staging import rod_length_mm, rod_marker_layer, rod_pins
+from sample_media.truth import truth_angles, truth_document
+from tests.rendered.witness import ids, intrinsics, profile_errors, seen_px, side_mm
 
 FOLDER = Path(sample_media.__file__).parent
 HALF_HD = {"size_wh": (960, 540), "focal_px": 725.0, "offset_px": (3.3, -2.6)}
@@ -43,32 +45,13 @@ ANGLE_DEG = 1e-9
 SIX_DECIMALS = 5.1e-7  # rounding of the truth table
 
 
-def intrinsics(scene: Scene) -> tuple[np.ndarray, np.ndarray]:
-    """Camera matrix and distortion in OpenCV's form."""
-    camera = scene.camera
-    cx, cy = principal_point(camera)
-    K = np.array([[camera.focal_px, 0, cx], [0, camera.focal_px, cy], [0, 0, 1]])
-    return K, np.array([camera.k1, camera.k2, 0.0, 0.0])
-
-
-def corners_px(renderer: Renderer, time_s: float) -> dict[int, np.ndarray]:
-    """True corners of every marker, in the marker's own order from its top left."""
-    moment = renderer.moment(time_s)
-    found = {}
-    for marker_id, layer in marker_layers(moment.layers).items():
-        h = layer.shape.side_mm / 2
-        plane = np.array([[-h, h], [h, h], [h, -h], [-h, -h]])
-        found[marker_id] = project(renderer.scene.camera, moment.pose, layer.points_mm(plane))
-    return found
-
-
 @pytest.mark.parametrize("time_s", [0.0, 1.37, 4.9])
 def test_camera_agrees_with_opencv(time_s: float) -> None:
     """OpenCV's projectPoints and undistortPoints are the outside reference."""
     scene = scene_preset("train", camera=HELD | {"roll_deg": 7.0, "azimuth_deg": -20.0, "k1": 0.06})
     pose = CameraPath(scene.camera).pose(time_s)
     points = np.random.default_rng(2).uniform([-200, -150, -5], [200, 150, 60], (80, 3))
-    K, distortion = intrinsics(scene)
+    K, distortion = intrinsics(truth_document(scene)["camera"])
     rotation, _ = cv2.Rodrigues(pose.rotation)
     expected, _ = cv2.projectPoints(points, rotation, pose.translation_mm, K, distortion)
     pixels = project(scene.camera, pose, points)
@@ -89,46 +72,28 @@ def test_hand_held_motion_has_the_size_asked_for() -> None:
     np.testing.assert_allclose(still.pose(0.0).centre_mm, still.pose(9.0).centre_mm, rtol=0, atol=1e-12)
 
 
-def profile_errors(light: np.ndarray, edge_px: np.ndarray, outward: np.ndarray) -> np.ndarray:
-    """Edge position by covered area minus truth, px, for each pixel row or column across one marker edge.
-
-    The black share of a line of pixels across the edge is its position: no threshold, no model of blur.
-    """
-    axis = int(np.abs(outward[1]) > np.abs(outward[0]))
-    lines = light.T if axis == 1 else light
-    order = np.argsort(edge_px[:, 1 - axis])
-    along, across = edge_px[order, 1 - axis], edge_px[order, axis]
-    errors = []
-    for line in range(int(np.ceil(along[0])) + 1, int(np.floor(along[-1])) - 1):
-        truth = np.interp(line + np.linspace(-0.5, 0.5, 11), along, across).mean()
-        middle = round(truth)
-        black = np.sum((PAPER - lines[line, middle - 3 : middle + 4]) / (PAPER - INK))
-        place = middle - 3.5 + black if outward[axis] > 0 else middle + 3.5 - black
-        errors.append((place - truth) * np.sign(outward[axis]))
-    return np.array(errors)
-
-
 @pytest.mark.parametrize(
     "camera, exposure_s", [({}, 0.0), ({}, 0.02), (HELD, 0.004)], ids=["still", "exposed", "hand"]
 )
 def test_rendered_edges_lie_where_the_truth_says(camera: dict, exposure_s: float) -> None:
     """Clean linear light: every marker edge, card, arms and rods, within 0.02 px of projected truth."""
     scene = scene_preset("train", camera=HALF_HD | camera, picture={"exposure_s": exposure_s})
-    renderer = Renderer(scene)
-    time_s = 2.6
-    moment = renderer.moment(time_s)
-    light = renderer.light(time_s) / renderer.illumination(moment)
-    layers = marker_layers(moment.layers)
-    assert set(layers) == {0, 1, 2, 3, 10, 11, 12, 20, 21}
-    for layer in layers.values():
-        h = layer.shape.side_mm / 2
-        share = np.linspace(-0.8, 0.8, 300) * h
+    assert_edges_lie_where_the_truth_says(scene, 2.6)
+
+
+def assert_edges_lie_where_the_truth_says(scene: Scene, time_s: float) -> None:
+    """Every edge of every marker of a frame against the witness's own projection."""
+    renderer, document = Renderer(scene), truth_document(scene)
+    light = renderer.light(time_s) / renderer.illumination(time_s)
+    for marker_id in ids(document):
+        h = side_mm(document, marker_id) / 2
+        share = np.linspace(-0.8, 0.8, 12) * h
         whole = np.full_like(share, h)
         for edge in ((share, whole), (share, -whole), (whole, share), (-whole, share)):
             plane = np.stack(edge, axis=-1)
-            edge_px = project(scene.camera, moment.pose, layer.points_mm(plane))
-            farther = project(scene.camera, moment.pose, layer.points_mm(1.01 * plane))
-            errors = profile_errors(light, edge_px, (farther - edge_px)[150])
+            edge_px = seen_px(renderer, document, marker_id, plane, time_s)
+            farther = seen_px(renderer, document, marker_id, 1.01 * plane[6:7], time_s)
+            errors = profile_errors(light, edge_px, farther[0] - edge_px[6])
             assert len(errors) > 12
             assert abs(errors.mean()) < EDGE_MEAN_PX
             assert np.abs(errors).max() < EDGE_PIXEL_PX
@@ -141,7 +106,7 @@ def test_markers_decode_and_corners_keep_their_order() -> None:
     picture = quantise(renderer.luma(3.0, 0))
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
     corners, ids, _ = cv2.aruco.ArucoDetector(dictionary).detectMarkers(picture)
-    truth = corners_px(renderer, 3.0)
+    truth = renderer.marker_corners_px(3.0)
     seen = dict(zip(ids.reshape(-1).tolist(), corners, strict=True))
     assert set(seen) >= {0, 1, 2, 3, 10, 11, 12, 20}
     for marker_id in truth:
@@ -157,7 +122,7 @@ def test_exposure_is_the_mean_of_its_moments() -> None:
     times = middle + span * ((np.arange(12) + 0.5) / 12 - 0.5)
     expected = np.mean([sharp.light(float(t)) for t in times], axis=0)
     smeared = Renderer(change(fast, picture={"exposure_s": span})).light(middle)
-    x, y = corners_px(sharp, middle)[10].mean(axis=0).astype(int)
+    x, y = sharp.marker_corners_px(middle)[10].mean(axis=0).astype(int)
     box = np.s_[y - 30 : y + 30, x - 30 : x + 30]
     error, effect = (
         np.abs(picture[box] - expected[box]).mean() for picture in (smeared, sharp.light(middle))
@@ -210,10 +175,10 @@ def test_rods_keep_their_length(name: str) -> None:
             length = np.hypot(*(pins[1] - pins[0])[:2])
             np.testing.assert_allclose(length, linkage.rod_mm, rtol=0, atol=1e-9)
             if linkage.rod_marker is not None:
-                centre = rod_marker_layer(linkage.rod_marker, rod_length_mm(linkage), pins).origin_mm
+                centre = rod_marker_layer(linkage.rod_marker, rod_length_mm(scene, linkage), pins).origin_mm
                 from_pins = np.linalg.norm(centre - pins, axis=1)
                 share = np.array([linkage.rod_marker.along, 1 - linkage.rod_marker.along])
-                expected = np.hypot(share * rod_length_mm(linkage), linkage.rod_marker.height_mm)
+                expected = np.hypot(share * rod_length_mm(scene, linkage), linkage.rod_marker.height_mm)
                 np.testing.assert_allclose(from_pins, expected, rtol=0, atol=1e-9)
 
 
@@ -321,7 +286,7 @@ def test_hand_covers_the_marker_while_it_rests() -> None:
     bare = Renderer(change(scene, occluders=()))
     renderer = Renderer(scene)
     for time_s, hidden in ((1.0, False), (2.5, True), (4.0, False)):
-        x, y = corners_px(bare, time_s)[10].mean(axis=0).astype(int)
+        x, y = bare.marker_corners_px(time_s)[10].mean(axis=0).astype(int)
         box = np.s_[y - 15 : y + 15, x - 15 : x + 15]
         change_of_light = np.abs(renderer.light(time_s)[box] - bare.light(time_s)[box]).max()
         assert (change_of_light > 0.1) == hidden
@@ -329,8 +294,8 @@ def test_hand_covers_the_marker_while_it_rests() -> None:
 
 def test_torn_card_and_glare_change_the_picture() -> None:
     scene = scene_preset("pair", camera=HALF_HD, card={"missing_ids": (1,)})
-    assert 1 not in corners_px(Renderer(scene), 0.0)
-    x, y = corners_px(Renderer(scene), 0.0)[10].mean(axis=0)
+    assert 1 not in Renderer(scene).marker_corners_px(0.0)
+    x, y = Renderer(scene).marker_corners_px(0.0)[10].mean(axis=0)
     glare = change(scene, picture={"glare_mm": (-70.0, 60.0), "glare_strength": 1.5, "glare_radius_mm": 30.0})
     plain, washed = (Renderer(s).luma(0.0)[int(y), int(x)] for s in (scene, glare))
     assert washed > plain + 50

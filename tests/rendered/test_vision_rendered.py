@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from sample_media.film import truth_angles, write_clip
+from sample_media.develop import quantise
+from sample_media.film import write_clip
 from sample_media.mechanism import frame_times
-from sample_media.optics import project
 from sample_media.presets import change, scene_preset
-from sample_media.render import Renderer, quantise, render_frames
+from sample_media.render import Renderer, render_frames
 from sample_media.scene import Scene, strokes
-from sample_media.staging import marker_layers
+from sample_media.truth import truth_angles
 from vision.follow import MarkerTracks, follow_markers
 from vision.hinges import find_shafts
 from vision.motion import ShaftSpec
@@ -31,17 +31,6 @@ def short_scene(**camera: float) -> Scene:
     return change(scene, first_hold_s=0.2, moves=strokes(90.0, 0.9, 0.2, 0.2, soft_s=0.2), film={"fps": 20})
 
 
-def true_corners(scene: Scene, renderer: Renderer, time_s: float) -> dict[int, np.ndarray]:
-    """Corners of every marker in the picture, in the marker's own order."""
-    moment = renderer.moment(time_s)
-    corners = {}
-    for marker_id, layer in marker_layers(moment.layers).items():
-        h = 0.5 * layer.shape.side_mm
-        square = np.array([[-h, h], [h, h], [h, -h], [-h, -h]])
-        corners[marker_id] = project(scene.camera, moment.pose, layer.points_mm(square))
-    return corners
-
-
 def followed(scene: Scene) -> MarkerTracks:
     return follow_markers(Frame(k, time_s, luma, 8) for k, (time_s, luma) in enumerate(render_frames(scene)))
 
@@ -54,7 +43,7 @@ def test_corners_of_rendered_frames() -> None:
         Frame(k, float(t), quantise(renderer.luma(float(t), noise_seed=k)), 8) for k, t in enumerate(times)
     ]
     tracks = follow_markers(frames)
-    truth = true_corners(scene, renderer, float(times[2]))
+    truth = renderer.marker_corners_px(float(times[2]))
     assert set(tracks.ids.tolist()) >= {0, 1, 2, 3, 10, 11, 20}
     found = tracks.corners_px()[2]
     off = np.array([found[m] - truth[i] for m, i in enumerate(tracks.ids.tolist())])
