@@ -182,45 +182,40 @@ def rolled_nodes(
     shape (K, 2), each whole picture is shifted after it was exposed.
     """
     ids, nodes = true_nodes(truth)
+    instant = nodes + truth.bleed * truth.blur_px * outward_of(nodes)[..., None, :]
     turns = Rotation.from_matrix(truth.rotation @ truth.rotation[0].T).as_rotvec()
     pose = CubicSpline(truth.time_s, np.concatenate([turns, truth.translation], axis=1))
-    angles = [CubicSpline(truth.time_s, shaft.angle_rad) for shaft in truth.shafts]
     width, height = truth.wh
-    seen = nodes.copy()
-    for k, time_s in enumerate(truth.time_s):
-        for m in range(len(ids)):
-            for node in np.ndindex(4, 2):
-                at = nodes[k, m][node]
-                for _ in range(3):
-                    late = rows_s * (at[1] / height - 0.5) + columns_s * (at[0] / width - 0.5)
-                    at = _node_at(truth, pose, angles, time_s + late, int(ids[m]), node)
-                seen[k, m][node] = at
-    seen -= truth.bleed * truth.blur_px * outward_of(nodes)[..., None, :]
+    seen = instant.copy()
+    for _ in range(3):
+        late = rows_s * (seen[..., 1] / height - 0.5) + columns_s * (seen[..., 0] / width - 0.5)
+        for m, marker_id in enumerate(ids.tolist()):
+            moments = (truth.time_s[:, None, None] + late[:, m]).reshape(len(truth.time_s), 8)
+            seen[:, m] = _seen_at(truth, pose, moments, marker_id).reshape(-1, 4, 2, 2)
+    seen = seen + nodes - instant
     return ids, seen if shift_px is None else seen + shift_px[:, None, None, None]
 
 
-def _node_at(
-    truth: Truth, pose: CubicSpline, angles: list[CubicSpline], time_s: float, marker_id: int, node: Any
-) -> Floats:
-    """Where one node of a marker on the card or on a shaft is seen at a moment, (2,)."""
-    now = pose(time_s)
-    rotation = Rotation.from_rotvec(now[:3]).as_matrix() @ truth.rotation[0]
-    place = 2 * node[0] + node[1]
+def _seen_at(truth: Truth, pose: CubicSpline, moments: Floats, marker_id: int) -> Floats:
+    """Where the eight nodes of a marker on card or shaft are seen, each at its own moment, (K, 8, 2)."""
+    now = pose(moments.reshape(-1))
+    rotation = Rotation.from_rotvec(now[:, :3]).as_matrix() @ truth.rotation[0]
     if marker_id in CARD_CENTRES_MM:
-        point = node_points_mm(CARD_SIDE_MM)[place] + np.array([*CARD_CENTRES_MM[marker_id], 0.0])
+        body = node_points_mm(CARD_SIDE_MM) + np.array([*CARD_CENTRES_MM[marker_id], 0.0])
+        points = np.tile(body, (len(moments), 1))
     else:
-        s, marker = next(
-            (s, m) for s, shaft in enumerate(truth.shafts) for m in shaft.markers if m.marker_id == marker_id
-        )
+        shaft, marker = next((s, m) for s in truth.shafts for m in s.markers if m.marker_id == marker_id)
         mount = turn([0, 0, marker.spin_rad]) @ turn([*marker.tilt_rad, 0.0])
-        body = mount @ node_points_mm(marker.side_mm)[place] + marker.offset_mm
-        shaft = truth.shafts[s]
-        point = turn([*shaft.lean_rad, 0.0]) @ turn([0, 0, float(angles[s](time_s))]) @ body
-        point = point + np.array([*shaft.centre_mm, 0.0])
-    x, y, z = rotation @ point + now[3:]
+        body = node_points_mm(marker.side_mm) @ mount.T + marker.offset_mm
+        angle = CubicSpline(truth.time_s, shaft.angle_rad)(moments.reshape(-1))
+        about = Rotation.from_rotvec(angle[:, None] * np.array([0.0, 0.0, 1.0])).as_matrix()
+        turned = (turn([*shaft.lean_rad, 0.0]) @ about @ np.tile(body, (len(moments), 1))[..., None])[..., 0]
+        points = turned + np.array([*shaft.centre_mm, 0.0])
+    x, y, z = ((rotation @ points[..., None])[..., 0] + now[:, 3:]).T
     r2 = (x / z) ** 2 + (y / z) ** 2
     stretch = truth.focal_px * (1 + truth.k1 * r2 + truth.k2 * r2 * r2)
-    return np.array([stretch * x / z + truth.centre_px[0], stretch * y / z + truth.centre_px[1]])
+    seen = np.stack([stretch * x / z + truth.centre_px[0], stretch * y / z + truth.centre_px[1]], axis=1)
+    return seen.reshape(*moments.shape, 2)
 
 
 def outward_of(nodes_px: Floats) -> Floats:

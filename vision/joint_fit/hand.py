@@ -138,8 +138,10 @@ def find_in_hand(
         turn.model, turn.found, turn.nodes, look, path_settings, turn.found.strength, noise, job
     )
     model, fit, found, floor_px = turn.model, turn.fit, turn.found, turn.floor_px
-    row_covariance = found.row_covariance_s2 + np.diag(_more(path_settings, more_s))
-    state, filmed = with_shared(found.state, fit.state), found.filmed
+    free = _free(path_settings)
+    row_covariance = np.where(np.outer(free, free), found.row_covariance_s2 + more_s**2 * np.eye(2), 0.0)
+    state = with_shared(found.state, fit.state)
+    filmed = replace(found.filmed, row_time=_kept(found.filmed.row_time, path_settings))
     nodes = scatter.floored(floor_px)
     if len(look.time_s) < frames:
         state = alone(model, state, nodes, time_s, look.time_s)
@@ -223,18 +225,15 @@ def _windows(frames: int) -> list[tuple[slice, slice]]:
     return windows
 
 
+def _free(settings: PathSettings) -> Bools:
+    """Whether the readouts along rows and columns are not held at none, shape (2,)."""
+    return np.array([settings.rows_sigma_s, settings.columns_sigma_s]) > HELD_S
+
+
 def _kept(rows: RowTime, settings: PathSettings) -> RowTime:
     """The readouts that are not held at none."""
-    return RowTime(
-        rows.rows_s if settings.rows_sigma_s > HELD_S else 0.0,
-        rows.columns_s if settings.columns_sigma_s > HELD_S else 0.0,
-    )
-
-
-def _more(settings: PathSettings, more_sigma_s: float) -> Floats:
-    """Variance of each readout beside the one that residuals state; none where it is held at none."""
-    free = np.array([settings.rows_sigma_s, settings.columns_sigma_s]) > HELD_S
-    return np.asarray(np.where(free, more_sigma_s**2, 0.0), np.float64)
+    along, sideways = _free(settings)
+    return RowTime(rows.rows_s if along else 0.0, rows.columns_s if sideways else 0.0)
 
 
 def _both_again(
