@@ -20,11 +20,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from sample_media.develop import quantise
 from sample_media.make_samples import as_found
-from sample_media.optics import project
 from sample_media.presets import change
 from sample_media.render import Renderer
 from sample_media.scene import Occluder
-from sample_media.staging import marker_layers
 
 FOLDER = Path(__file__).resolve().parent / "figures"
 PAGE = Path(__file__).resolve().parents[1] / "app" / "page"
@@ -107,11 +105,10 @@ def good_setup() -> Figure:
     figure = Figure(figsize=(8.8, 5.3), layout="constrained")
     axes = figure.subplots()
     put(axes, picture, GOOD)
-    camera, moment = renderer.scene.camera, renderer.moment(MOMENT_S)
-    for number, layer in marker_layers(moment.layers).items():
+    for number, corners in renderer.marker_corners_px(MOMENT_S).items():
         if number not in NAMES:
             continue
-        at = project(camera, moment.pose, layer.points_mm(np.zeros((1, 2))))[0]
+        at = corners.mean(axis=0)
         left, top = TEXT_AT[number]
         axes.annotate(
             NAMES[number],
