@@ -15,7 +15,7 @@ from kinematics.joints import JointPlay, PinShift, joint_play
 from kinematics.motion import LinkageMotion
 from kinematics.stroke import Stroke
 from vision.motion import ShaftMotion
-from vision.rods import Pin, RodMotion, centre_in_plane, find_pin
+from vision.rods import Pin, RodMotion, centre_in_plane, common_plane, find_pin
 
 Array = NDArray[np.float64]
 
@@ -78,8 +78,7 @@ def film_evidence(
         driven_pin = find_pin(motion, driven, rod, side, settings.rods)
         if drive_pin is not None and driven_pin is not None:
             pins = (drive_pin, driven_pin)
-    height = rod.height_mm if rod is not None else float(motion.centre_mm[[driver, driven], 2].mean())
-    between = centre_in_plane(motion, driven, height) - centre_in_plane(motion, driver, height)
+    between = _between(motion, driver, driven, rod)
     place = np.hypot(motion.centre_sigma_mm[[driver, driven]], settings.place_sigma_mm)
     spacing = float(np.hypot(*between))
     spacing_sigma = float(np.sqrt((place**2).mean(axis=1).sum() + (settings.scale_sigma * spacing) ** 2))
@@ -118,10 +117,21 @@ def pins_play(
     """
     if rod is None or pins is None:
         return None
-    between = centre_in_plane(motion, driven, rod.height_mm) - centre_in_plane(motion, driver, rod.height_mm)
+    between = _between(motion, driver, driven, rod)
     shifts = [PinShift(pin.on_arm_mm, pin.play_mm, pin.play_sigma_mm) for pin in pins]
     angles = motion.angle_rad[:, driver], motion.angle_rad[:, driven]
     return joint_play(stroke, *angles, between, shifts[0], shifts[1], settings.play_sigma_mm)
+
+
+def _between(motion: ShaftMotion, driver: int, driven: int, rod: RodMotion | None) -> Array:
+    """From the driver's centre to the driven shaft's in the plane of the linkage, shape (2,), mm."""
+    if rod is None:
+        plane = common_plane(motion, (driver, driven))
+        height = float((motion.centre_mm[[driver, driven]] @ plane)[:, 2].mean())
+    else:
+        plane, height = rod.plane, rod.height_mm
+    ends = [centre_in_plane(motion, shaft, plane, height) for shaft in (driver, driven)]
+    return np.asarray(ends[1] - ends[0])
 
 
 def _low_fire(stroke: Stroke, pair: LinkageMotion) -> tuple[float, float] | None:

@@ -59,6 +59,12 @@ class KnownLinkage:
 def linkage_from_entry(name: str, entry: Mapping[str, Any]) -> KnownLinkage:
     """A linkage of ``result.json``."""
     geometry, values, spreads = entry["geometry"], [], []
+    apart = geometry.get("axis_angle_deg")
+    if apart:
+        raise InputError(
+            f"The shafts of {name} are not parallel; adjustments of such linkages are not worked out yet.",
+            "Adjust this linkage by hand and film it again: travel, curve and lost motion are measured.",
+        )
     for key in CORRELATED:
         known = geometry.get(key) or {}
         value, one_sd = number(known.get("value")), number(known.get("sd"))

@@ -20,7 +20,7 @@ from app.left_out import without_fit, without_linkage, without_pins, without_rod
 from app.rig import Rig
 from app.settings import Settings
 from app.slipped_arms import JudgedArms, judge_arms
-from kinematics.condition import Estimate, Extreme, curve_hysteresis, lost_motion
+from kinematics.condition import Estimate, Extreme, curve_hysteresis, in_space, lost_motion
 from kinematics.errors import FitError, GeometryError, KinematicsError, StrokeError
 from kinematics.faults.rules_arms import ArmSlip
 from kinematics.findings import Condition, Finding, assess, in_order
@@ -301,16 +301,18 @@ def _linkage(
     if motion is not arms.motion:
         slow_rad = None if following is None else following.slow_rad
         curves = travel_curves(stroke, _pair(plan, arms.motion), settings.curve_step_rad, slow_rad=slow_rad)
-    rod, remarks = _rod(plan, name, tracks, motion, job, settings)
+    axes = _axes_apart(plan, motion, settings)
+    planar = not in_space(axes, limits)
+    rod, remarks = _rod(plan, name, tracks, motion, job, settings) if planar else (None, [])
     # an arm that slipped changes the linkage: its geometry is that before the slip
     whole, turned = _before_slips(plan, motion, pair, stroke, following)
     film, pins = film_evidence(turned, plan.driver, plan.driven, rod, stroke, whole, settings)
     if rod is not None and pins is None:
         remarks.append(without_pins(name))
     joints = pins_play(turned, plan.driver, plan.driven, rod, pins, stroke, settings)
-    fit, why = None, ""
+    fit, why = None, "" if planar else _IN_SPACE
     try:
-        fit = identify(stroke, whole, [*film, *tape_evidence(plan.rig)], limits)
+        fit = identify(stroke, whole, [*film, *tape_evidence(plan.rig)], limits) if planar else None
     except (FitError, GeometryError) as error:
         why = f"{error.message} {error.hint}"
         remarks.append(without_fit(name, error))
@@ -325,6 +327,7 @@ def _linkage(
         following=following,
         joints=joints,
         rod="unseen" if rod is None else "seen" if pins is None else "pins",
+        axes=axes,
     )
     result = LinkageResult(
         plan,
@@ -343,11 +346,20 @@ def _linkage(
     return result, (*findings, *remarks)
 
 
+_IN_SPACE = "The shafts are not parallel, and geometry is not worked out for such linkages yet."
+
+
 def _pair(plan: PlannedLinkage, motion: ShaftMotion) -> LinkageMotion:
     angle, sigma = motion.angle_rad, motion.sigma_rad
     return LinkageMotion.of(
         angle[:, plan.driver], angle[:, plan.driven], sigma[:, plan.driver], sigma[:, plan.driven]
     )
+
+
+def _axes_apart(plan: PlannedLinkage, motion: ShaftMotion, settings: Settings) -> Estimate:
+    """Angle between the axes of a linkage, with what lens and edges leave of it."""
+    angle_rad, sigma_rad = motion.angle_between_axes(plan.driver, plan.driven)
+    return Estimate(angle_rad, float(np.hypot(sigma_rad, settings.axis_sigma_rad)))
 
 
 def _curves(
@@ -443,7 +455,8 @@ def _rod(
         named = plan.rig.rod_marker
         return None, [] if named is None else [without_rod(name, f"The rod marker {named} was not seen.")]
     try:
-        return find_rod(tracks, motion, plan.rod[0], plan.rod[1], job, settings.rods), []
+        joined = plan.driver, plan.driven
+        return find_rod(tracks, motion, joined, *plan.rod, job, settings.rods), []
     except DetectionError as error:
         logger.warning("rod marker left out: %s", error)
         return None, [without_rod(name, error.message, error.hint)]

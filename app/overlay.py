@@ -17,6 +17,7 @@ from app.packed import check_arrays
 from vision.control import JobControl
 from vision.motion import ShaftMotion
 from vision.pictures import Picture, Rgb, picture_at, upright, write_drawn_clip
+from vision.rotations import least_turn_to, turn_about_z
 from vision.video import ClipFacts, ClipReader
 
 Array = NDArray[np.float64]
@@ -112,12 +113,12 @@ class Drawing:
         if not pins:
             pins = {(shaft, -1): self.motion.lead_offset_mm[shaft]}
         ends = {}
-        for key, (x, y) in pins.items():
-            angle = float(self.arm_rad[key][frame])
+        across = least_turn_to(self.motion.axis[shaft])
+        for key, place in pins.items():
+            angle = self.arm_rad[key][frame]
             if np.isfinite(angle):
-                c, s = np.cos(angle), np.sin(angle)
-                point = self.motion.centre_mm[shaft] + np.array([c * x - s * y, s * x + c * y, 0.0])
-                ends[key] = self._project(frame, point, scale)
+                from_centre = (across @ turn_about_z(angle))[:, :2] @ place
+                ends[key] = self._project(frame, self.motion.centre_mm[shaft] + from_centre, scale)
         return ends
 
     def _project(self, frame: int, point_mm: Array, scale: float) -> Array:

@@ -59,7 +59,7 @@ _QUANTITIES = (
 _LINKAGE = Form(
     dict.fromkeys(_FIGURES, FIGURE)
     | {"driver": TEXT, "driven": TEXT, "branch": NUMBER, "notes": [TEXT], "slips": [_SLIP]}
-    | {"geometry": Form(dict.fromkeys(_QUANTITIES, _QUANTITY))}
+    | {"geometry": Form(dict.fromkeys((*_QUANTITIES, "axis_angle_deg"), _QUANTITY))}
     | {"travel_to_toggle_deg": Form({"low_fire": FIGURE, "high_fire": FIGURE})}
     | {"joint_play": Form(dict.fromkeys(_PINS, _PIN), frozenset(_PINS)), "stroke": _STROKE, "fit": _FIT}
 )

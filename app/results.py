@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from app.columns import Column
 from app.measure import LinkageResult, Measurement
 from app.words import QUANTITY_WORDS
-from kinematics.condition import Estimate, Extreme
+from kinematics.condition import Estimate, Extreme, in_space
 from kinematics.faults.rules_arms import ArmSlip
 from kinematics.findings import Finding
 from kinematics.identify import GeometryFit, Quantity
@@ -205,7 +205,7 @@ def _linkage(linkage: LinkageResult) -> dict[str, Any]:
     return {
         "driver": driver,
         "driven": driven,
-        "geometry": _geometry(linkage.fit),
+        "geometry": _geometry(linkage),
         "branch": None if linkage.fit is None else linkage.fit.linkage.branch,
         "slack_deg": in_degrees(condition.slack),
         "hysteresis_max_deg": _extreme(linkage.hysteresis),
@@ -299,10 +299,15 @@ def _correlation(fit: GeometryFit) -> dict[str, Any]:
     return {"of": list(CORRELATED), "matrix": (covariance / np.outer(sd, sd)).tolist()}
 
 
-def _geometry(fit: GeometryFit | None) -> dict[str, Any]:
+def _geometry(linkage: LinkageResult) -> dict[str, Any]:
+    fit, condition = linkage.fit, linkage.condition
     if fit is None:
         nothing: dict[str, Any] = {"value": None, "sd": None, "determined": False, "evidence": []}
-        return {name: dict(nothing) for name in QUANTITY_WORDS}
+        if not in_space(condition.axes, condition.settings):
+            return {name: dict(nothing) for name in QUANTITY_WORDS}
+        nothing["settle"] = "measure it by hand; between shafts that are not parallel no film gives it yet"
+        apart = {**in_degrees(condition.axes), "determined": True, "evidence": ["hinges"]}
+        return {name: dict(nothing) for name in QUANTITY_WORDS} | {"axis_angle_deg": apart}
     return {
         name: _quantity(fit.quantity(name.replace("_deg", "_rad")), name.endswith("_deg"))
         for name in QUANTITY_WORDS

@@ -35,6 +35,8 @@ class Settings:
         clips with known truth.
     place_sigma_mm : float
         Standard deviation of each centre and pin for the same reason.
+    axis_sigma_rad : float
+        Standard deviation of the angle between two axes for the same reason.
     play_sigma_mm : float
         The same of a pin's shift between both passes: most of a pin's error is the same in both.
     shared_travel_rad : float
@@ -59,6 +61,7 @@ class Settings:
     curve_step_rad: float = np.deg2rad(1.0)
     scale_sigma: float = 0.0025
     place_sigma_mm: float = 0.15
+    axis_sigma_rad: float = np.deg2rad(0.3)
     play_sigma_mm: float = 0.03
     shared_travel_rad: float = np.deg2rad(0.5)
     joint_step_rad: float = np.deg2rad(0.2)

@@ -63,7 +63,32 @@ class Standstill:
     sd: float
 
 
-_UNKNOWN = Estimate(math.nan, math.nan)
+UNKNOWN = Estimate(math.nan, math.nan)
+"""What the film cannot give."""
+
+
+def in_space(axes: Estimate, settings: Settings = DEFAULTS) -> bool:
+    """Whether the axes of a linkage stand so far apart that a planar linkage is no model of it.
+
+    Parameters
+    ----------
+    axes : Estimate
+        Angle between the axes of driver and driven shaft; NaN if it is not known.
+    settings : Settings
+
+    Returns
+    -------
+    bool
+        Only where the film is sure of it.
+
+    Examples
+    --------
+    >>> in_space(Estimate(math.radians(22), math.radians(0.4)))
+    True
+    >>> in_space(Estimate(math.radians(4), math.radians(3)))
+    False
+    """
+    return axes.value - settings.planar_sigmas * axes.sd > settings.planar_rad
 
 
 def lost_motion(stroke: Stroke, motion: LinkageMotion, settings: Settings = DEFAULTS) -> Estimate:
@@ -125,10 +150,10 @@ def signed_lost_motion(stroke: Stroke, motion: LinkageMotion, settings: Settings
     Estimate(value=nan, sd=nan)
     """
     if not (stroke.opening and stroke.closing):
-        return _UNKNOWN
+        return UNKNOWN
     bins = thin(motion, stroke)
     if bins.driver_rad.size < LEAST_BINS:
-        return _UNKNOWN
+        return UNKNOWN
     band = fit_dead_band(bins, settings, start_side(stroke))
     return Estimate(band.slack_rad, band.sd_rad)
 

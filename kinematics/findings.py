@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics import rules_geometry, rules_motion
-from kinematics.condition import Estimate, lost_motion, toggle_margins
+from kinematics.condition import UNKNOWN, Estimate, lost_motion, toggle_margins
 from kinematics.identify import GeometryFit
 from kinematics.joints import JointPlay
 from kinematics.jumps import find_jumps
@@ -33,6 +33,7 @@ RULES: tuple[Callable[[Condition], list[Finding]], ...] = (
     rules_motion.jump_rule,
     rules_motion.standstill_rule,
     rules_motion.repeat_rule,
+    rules_geometry.in_space_rule,
     rules_geometry.misfit_rule,
     rules_geometry.stroke_rule,
     rules_geometry.stroke_notes_rule,
@@ -52,6 +53,7 @@ def assess(
     following: Following | None = None,
     joints: tuple[JointPlay, JointPlay] | None = None,
     rod: RodSeen = "unseen",
+    axes: Estimate = UNKNOWN,
 ) -> tuple[Condition, tuple[Finding, ...]]:
     """Condition of one linkage and the findings that follow from it, the gravest first.
 
@@ -65,8 +67,8 @@ def assess(
     curves : TravelCurves
         At steps of about 1 degree.
     fit : GeometryFit or None
-        None if no geometry could be fitted. Where an arm slipped it should have been fitted to
-        `without_slips`.
+        None if no geometry could be fitted, or none should be (`in_space`). Where an arm slipped it should
+        have been fitted to `without_slips`.
     settings : Settings
     time_s : ndarray, shape (N,), optional
         Time of each frame, for the moments of what happened.
@@ -76,6 +78,8 @@ def assess(
         Play at drive and driven pin, where a rod marker shows it.
     rod : "unseen", "seen" or "pins"
         Whether a marker on the rod was followed, and whether it showed both pins.
+    axes : Estimate, optional
+        Angle between the axes of driver and driven shaft.
 
     Returns
     -------
@@ -120,6 +124,7 @@ def assess(
         joints,
         settings,
         rod,
+        axes,
     )
     return condition, in_order([f for rule in RULES for f in rule(condition)])
 

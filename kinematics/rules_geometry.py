@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from kinematics.condition import in_space
 from kinematics.statements import LOCKED, Condition, Finding, figure, in_degrees
 
 _BY_ROD = {
@@ -95,6 +96,27 @@ def stroke_notes_rule(c: Condition) -> list[Finding]:
     advice = "Film from rest at low fire to rest at high fire and back to rest at low fire."
     return [
         Finding("stroke_incomplete", "note", c.where, None, None, None, n, advice) for n in c.stroke.notes
+    ]
+
+
+def in_space_rule(c: Condition) -> list[Finding]:
+    """Shafts that are not parallel."""
+    if not in_space(c.axes, c.settings):
+        return []
+    driver, _, driven = c.where.partition(":")
+    return [
+        in_degrees(
+            "axes_not_parallel",
+            "caution",
+            c.where,
+            (c.axes.value, c.axes.sd, c.settings.planar_rad),
+            f"The axis of {driven} stands {figure(c.axes.value, c.axes.sd)} off that of {driver}: this "
+            "linkage moves in space, not in a plane. Radii, rod, start angles and smallest angles of such a "
+            "linkage are not worked out yet; travel, curve and lost motion hold, each shaft's travel about "
+            "its own axis.",
+            f"{LOCKED}see for yourself, over the whole stroke, that the rod never comes into line with "
+            "either arm.",
+        )
     ]
 
 

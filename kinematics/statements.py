@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, field
 from typing import Literal
 
-from kinematics.condition import Estimate, Extreme
+from kinematics.condition import UNKNOWN, Estimate, Extreme
 from kinematics.identify import GeometryFit
 from kinematics.joints import JointPlay
 from kinematics.jumps import Jump
@@ -92,6 +92,8 @@ class Condition:
     settings : Settings
     rod : "unseen", "seen" or "pins"
         Whether a marker on the rod was followed, and whether it showed both pins.
+    axes : Estimate
+        Angle between the axes of driver and driven shaft; NaN if it is not known.
     """
 
     where: str
@@ -109,6 +111,7 @@ class Condition:
     joints: tuple[JointPlay, JointPlay] | None = None
     settings: Settings = field(default=DEFAULTS)
     rod: RodSeen = "unseen"
+    axes: Estimate = UNKNOWN
 
 
 def in_degrees(

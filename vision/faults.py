@@ -307,9 +307,10 @@ def _tilted(motion: ShaftMotion, settings: FaultSettings) -> list[Fault]:
                 "Stand in front of the linkage so that the card looks like a rectangle.",
             )
         )
-    for name, axis in zip(motion.names, motion.axis, strict=True):
-        lean = float(np.arccos(min(abs(axis[2]), 1.0)))
-        if lean > settings.most_lean_rad:
+    leans = [float(np.arccos(min(abs(axis[2]), 1.0))) for axis in motion.axis]
+    # Where a shaft is square to the card, the card is not what stands askew.
+    if min(leans) > settings.most_lean_rad:
+        for name, lean in zip(motion.names, leans, strict=True):
             faults.append(
                 Fault(
                     "arm_plane_tilted",

@@ -17,13 +17,14 @@ from scipy.linalg import block_diag
 from vision.angles import lasting_variance, marker_angles, posing_covariance
 from vision.arrays import Bools, Floats
 from vision.blocks import fit_in_blocks, frame_blocks, state_blocks
-from vision.bordered import SharedFit, fit_cost, fit_shared
+from vision.bordered import SharedFit, fit_shared
 from vision.control import JobControl, Unattended
 from vision.errors import PoseError
 from vision.final import FrameFacts, frame_facts
 from vision.follow import MarkerTracks
 from vision.guess import first_guess, key_frames
 from vision.joint import JointModel, JointSettings, JointState, MountedMarker, card_ids_in
+from vision.joint_fit.axes import AxisSettings, axes_settled, upright
 from vision.joint_fit.film import FilmFit
 from vision.joint_fit.hand import find_in_hand, follow_hand, pose_covariances
 from vision.joint_fit.instant import angle_rates
@@ -55,9 +56,8 @@ class HingeSettings:
         Frames with the card and a shaft without which nothing is measured.
     noise : NoiseSettings
         Errors of edge nodes that their own scatter does not show.
-    held_share, suspect_tilt_rad : float
-        The first fit holds markers flat and axes parallel to this share of their usual spread; afterwards a
-        marker that leans more than this is tried with other leans.
+    held_share : float
+        The first fit holds markers flat and axes parallel to this share of their usual spread.
     steady_ratio : float
         The camera counts as standing still if a fixed pose raises the noise by no more than this.
     steady_wander : float
@@ -73,6 +73,8 @@ class HingeSettings:
         Limits for the readout of rows and for steadied pictures.
     joint : JointSettings
         Priors of the joint model.
+    axes : AxisSettings
+        How axes that lean are looked for.
     steps : StepSettings
         Limits for markers of one shaft that move against each other.
     """
@@ -81,7 +83,6 @@ class HingeSettings:
     least_frames: int = 8
     noise: NoiseSettings = field(default_factory=NoiseSettings)
     held_share: float = 0.1
-    suspect_tilt_rad: float = np.deg2rad(1.5)
     steady_ratio: float = 1.15
     steady_wander: float = 0.1
     reject: float = 4.5
@@ -89,6 +90,7 @@ class HingeSettings:
     least_turn_rad: float = np.deg2rad(4.0)
     shutter: ShutterSettings = field(default_factory=ShutterSettings)
     joint: JointSettings = field(default_factory=JointSettings)
+    axes: AxisSettings = field(default_factory=AxisSettings)
     steps: StepSettings = field(default_factory=StepSettings)
 
 
@@ -150,7 +152,7 @@ def _find_shafts(
     model = JointModel(cards, mounted, False, picture_wh_px, settings.joint)
     job.report(0, 3, "finding camera and shafts")
     start, key = first_guess(model, tracks, ids, key)
-    fit = _settle(model, start, nodes.frames(key), settings, job)
+    model, fit, start = _settle(model, start, nodes.frames(key), settings, job)
     model, fit = _steady_or_not(model, fit, nodes.frames(key), settings, job)
     # Without the card nothing is known of the camera, so arms say nothing either.
     posed = np.asarray(nodes.seen[:, : len(cards)].any(axis=1))
@@ -235,35 +237,25 @@ def _mounted(tracks: MarkerTracks, shafts: list[ShaftSpec]) -> list[MountedMarke
 
 def _settle(
     model: JointModel, start: JointState, nodes: Nodes, settings: HingeSettings, job: JobControl
-) -> SharedFit[JointState]:
+) -> tuple[JointModel, SharedFit[JointState], JointState]:
     """First fit, safe from the mirror images of a flat marker's pose.
 
     Seen nearly head-on, a marker tilted one way looks much like one tilted the other way, so a fit from afar
     can come to rest at the wrong tilt. It therefore starts with markers held nearly flat and axes nearly
-    parallel, lets go of them, and then tries each marker that still leans flat and with the opposite lean.
+    parallel, lets go of them, and then looks for better valleys (``vision.joint_fit.axes``).
     """
-    joint = settings.joint
-    held = replace(
-        joint,
-        mount_tilt_sigma_rad=settings.held_share * joint.mount_tilt_sigma_rad,
-        axis_own_sigma_rad=settings.held_share * joint.axis_own_sigma_rad,
-    )
-    fit = fit_shared(model.with_settings(held), start, nodes, job, least_gain=_ROUGH)
-    fit = fit_shared(model, fit.state, nodes, job, least_gain=_ROUGH)
-    for b in range(len(model.mounted)):
-        lean = model.mount_tilt_rad(fit.state, b)
-        if np.hypot(*lean) < settings.suspect_tilt_rad:
-            continue
-        # Costs are compared under one scale; the better state then finds its own.
-        scale = fit.noise_scale
-        states = [fit.state]
-        for share in (0.0, -1.0):
-            other = model.with_mount_tilt(fit.state, b, share * lean)
-            states.append(fit_shared(model, other, nodes, job, scale).state)
-        best = int(np.argmin([fit_cost(model, state, nodes, scale) for state in states]))
-        if best:
-            fit = fit_shared(model, states[best], nodes, job)
-    return fit
+
+    def settle(model: JointModel, start: JointState) -> SharedFit[JointState]:
+        joint, share = model.settings, settings.held_share
+        held = replace(
+            joint,
+            mount_tilt_sigma_rad=share * joint.mount_tilt_sigma_rad,
+            axis_own_sigma_rad=share * joint.axis_own_sigma_rad,
+        )
+        fit = fit_shared(model.with_settings(held), start, nodes, job, least_gain=_ROUGH)
+        return fit_shared(model, fit.state, nodes, job, least_gain=_ROUGH)
+
+    return axes_settled(model, start, nodes, settle, job, settings.axes)
 
 
 def _steady_or_not(
@@ -295,8 +287,9 @@ def _rms(model: JointModel, state: JointState, nodes: Nodes) -> Floats:
 def _motion(fitted: _Fitted, time_s: Floats, names: tuple[str, ...], settings: HingeSettings) -> ShaftMotion:
     film, posed, shifts = fitted.film, fitted.posed, fitted.facts.shifts
     model, state = film.model, film.state
-    arms = fitted.arms
     shaft_of = tuple(m.shaft for m in model.mounted)
+    axis, spin_rad = upright(state.axis)
+    arms = replace(fitted.arms, angle_rad=fitted.arms.angle_rad + spin_rad[list(shaft_of)])
     leading = [leading_arm(arms, s, shaft_of) for s in range(model.shafts)]
     centre, centre_sigma = _centres(fitted, settings)
     camera = state.camera
@@ -308,7 +301,8 @@ def _motion(fitted: _Fitted, time_s: Floats, names: tuple[str, ...], settings: H
         sigma_rad=arms.sigma_rad[:, leading],
         centre_mm=centre,
         centre_sigma_mm=centre_sigma,
-        axis=state.axis[:, :, 2],
+        axis=axis[:, :, 2],
+        axis_covariance=_axis_covariance(fitted),
         lead_offset_mm=state.mount_offset_mm[[_lead(model, s) for s in range(model.shafts)], :2],
         camera=camera,
         focal_sigma_px=float(camera.focal_px * np.sqrt(film.fit.covariance[0, 0])),
@@ -341,11 +335,25 @@ def _centres(fitted: _Fitted, settings: HingeSettings) -> tuple[Floats, Floats]:
             # Noise of the angle would pass for a turn and seem to fix the centre.
             sigma[s] = np.inf
             continue
-        # A lean of the axis about y moves the point at this height along x, one about x along -y.
-        by_shared = np.array([[0.0, height, 1.0, 0.0], [-height, 0.0, 0.0, 1.0]])
+        # A lean of the axis about its y moves the point at this height along its x, one about its x along -y.
+        by_lean = height * state.axis[s, :2, :2] @ np.array([[0.0, 1.0], [-1.0, 0.0]])
+        by_shared = np.hstack([by_lean, np.eye(2)])
         block = fitted.film.fit.covariance[at : at + 4, at : at + 4]
         sigma[s] = np.sqrt(np.diag(by_shared @ block @ by_shared.T))
     return centre, sigma
+
+
+def _axis_covariance(fitted: _Fitted) -> Floats:
+    """Covariance of the components of all axes, (S, 3, S, 3)."""
+    model, axis = fitted.film.model, fitted.film.state.axis
+    columns = [at + i for at in model.axis_at for i in range(2)]
+    by_lean = np.zeros((model.shafts, 3, model.shafts, 2))
+    for s in range(model.shafts):
+        # A lean about the axis's own y takes its tip along its own x, one about its x along its -y.
+        by_lean[s, :, s] = axis[s, :, :2] @ np.array([[0.0, 1.0], [-1.0, 0.0]])
+    flat = by_lean.reshape(3 * model.shafts, 2 * model.shafts)
+    covariance = flat @ fitted.film.fit.covariance[np.ix_(columns, columns)] @ flat.T
+    return np.asarray(covariance.reshape(model.shafts, 3, model.shafts, 3), np.float64)
 
 
 def _lead(model: JointModel, shaft: int) -> int:

@@ -64,6 +64,8 @@ class JointSettings:
     axis_common_sigma_rad, axis_own_sigma_rad : float
         Axes from the card's normal: shared by all, and each on its own (shafts of one linkage are
         nearly parallel).
+    free_axes, axis_free_sigma_rad : tuple of int, float
+        Shafts whose axes the film shows to stand askew, and how far those lean on their own.
     mount_tilt_sigma_rad : float
         A marker lies nearly flat across its axis.
     offset_sigma_mm, height_mean_mm, height_sigma_mm : float
@@ -83,6 +85,8 @@ class JointSettings:
     bleed_sigma: float = 0.4
     axis_common_sigma_rad: float = np.deg2rad(8.0)
     axis_own_sigma_rad: float = np.deg2rad(1.5)
+    free_axes: tuple[int, ...] = ()
+    axis_free_sigma_rad: float = np.deg2rad(30.0)
     mount_tilt_sigma_rad: float = np.deg2rad(3.0)
     offset_sigma_mm: float = 300.0
     height_mean_mm: float = 30.0
@@ -383,7 +387,9 @@ class JointModel:
         np.fill_diagonal(information, 1.0 / sigma**2)
         # Axes lean together and apart: covariance common + own, inverted for each of the two directions.
         covariance = np.full((self.shafts, self.shafts), p.axis_common_sigma_rad**2)
-        covariance += p.axis_own_sigma_rad**2 * np.eye(self.shafts)
+        own = np.full(self.shafts, p.axis_own_sigma_rad)
+        own[list(p.free_axes)] = p.axis_free_sigma_rad
+        covariance += np.diag(own**2)
         block = np.linalg.inv(covariance)
         for i in range(2):
             columns = [a + i for a in self.axis_at]

@@ -105,6 +105,8 @@ class ShaftMotion:
         Standard deviation of x and y; infinite for a shaft that hardly turns.
     axis : ndarray, shape (S, 3)
         Unit vector of each axis toward the camera, card frame.
+    axis_covariance : ndarray, shape (S, 3, S, 3)
+        Of their components, all axes together: what they err by alike leaves the angle between them alone.
     lead_offset_mm : ndarray, shape (S, 2)
         Centre of the leading marker from the axis, in the frame of the shaft at angle 0.
     camera : Camera
@@ -140,6 +142,7 @@ class ShaftMotion:
     centre_mm: Floats
     centre_sigma_mm: Floats
     axis: Floats
+    axis_covariance: Floats
     lead_offset_mm: Floats
     camera: Camera
     focal_sigma_px: float
@@ -211,6 +214,25 @@ class ShaftMotion:
                 **_film_from(stored),
             )
 
+    def angle_between_axes(self, one: int, other: int) -> tuple[float, float]:
+        """Angle between the axes of two shafts and its standard deviation, rad.
+
+        The deviation is that of the lean of one axis against the other in its most uncertain direction where
+        they are closer to parallel than that, as an angle then has none of its own.
+        """
+        a, b = self.axis[one], self.axis[other]
+        pick = [one, other]
+        both = self.axis_covariance[pick][:, :, pick].reshape(6, 6)
+        apart = np.hstack([-np.eye(3), np.eye(3)])
+        lean = apart @ both @ apart.T
+        widest = float(np.sqrt(max(np.linalg.eigvalsh(lean)[-1], 0.0)))
+        sine = float(np.linalg.norm(np.cross(a, b)))
+        angle = float(np.arctan2(sine, a @ b))
+        if sine <= widest:
+            return angle, widest
+        slope = -np.concatenate([b, a]) / sine
+        return angle, float(np.sqrt(max(float(slope @ both @ slope), 0.0)))
+
 
 def _film_arrays(filmed: Filmed, shutter: Shutter) -> dict[str, Any]:
     path = filmed.path
@@ -247,6 +269,8 @@ def _check_shapes(stored: Mapping[str, NDArray[np.generic]]) -> None:
     shapes = {
         "angle_rad": (frames, shafts),
         "centre_mm": (shafts, 3),
+        "axis": (shafts, 3),
+        "axis_covariance": (shafts, 3, shafts, 3),
         "lead_offset_mm": (shafts, 2),
         "arm_angle_rad": (frames, len(stored["shaft_of"])),
         "rotation": (frames, 3, 3),
@@ -271,6 +295,7 @@ _ARRAYS = (
     "centre_mm",
     "centre_sigma_mm",
     "axis",
+    "axis_covariance",
     "lead_offset_mm",
     "rotation",
     "translation",

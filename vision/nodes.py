@@ -43,6 +43,12 @@ class Nodes:
         """Give some of the frames."""
         return Nodes(self.pixels[pick], self.normals[pick], self.inverse_sigma[pick], self.blur_px[pick])
 
+    def of_markers(self, pick: list[int]) -> Nodes:
+        """Give some of the markers."""
+        return Nodes(
+            self.pixels[:, pick], self.normals[:, pick], self.inverse_sigma[:, pick], self.blur_px[:, pick]
+        )
+
     @property
     def measured(self) -> Bools:
         """Frames with any node, shape (K,)."""

@@ -22,7 +22,7 @@ from vision.follow import MarkerTracks
 from vision.joint_fit.path import SHORTEST_S
 from vision.motion import ShaftMotion
 from vision.nodes import LEAST_REJECT_PX, Nodes
-from vision.rotations import rotated, rotation_from_vector, turn_about_z
+from vision.rotations import least_turn_to, rotated, rotation_from_vector, turn_about_z
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +77,7 @@ class RodMotion:
     height_mm : float
         Marker above the card's plane, along the common axis.
     plane : ndarray, shape (3, 3)
-        Rotation that takes z to the common axis: coordinates here are ``plane.T @ card``.
+        Rotation that takes z to the mean axis of both shafts: coordinates here are ``plane.T @ card``.
     refused : ndarray of bool, shape (F,)
         Frames in which the marker was seen but not believed.
     """
@@ -229,20 +229,13 @@ class _RodModel:
         )
 
 
-def common_plane(shafts: ShaftMotion) -> Floats:
-    """Rotation (3, 3) that takes z to the mean axis of the shafts with the least turn."""
-    axis = shafts.axis.mean(axis=0)
-    axis = axis / np.linalg.norm(axis)
-    tilt = np.cross([0.0, 0.0, 1.0], axis)
-    size = float(np.linalg.norm(tilt))
-    if size < 1e-12:
-        return np.eye(3)
-    return rotation_from_vector(tilt / size * np.arcsin(min(size, 1.0)))
+def common_plane(shafts: ShaftMotion, joined: tuple[int, int]) -> Floats:
+    """Rotation (3, 3) that takes z to the mean axis of the two shafts a rod joins, with the least turn."""
+    return least_turn_to(shafts.axis[list(joined)].mean(axis=0))
 
 
-def centre_in_plane(shafts: ShaftMotion, shaft: int, height_mm: float) -> Floats:
-    """Where a shaft's axis passes the height ``height_mm`` of the common plane, shape (2,), mm."""
-    plane = common_plane(shafts)
+def centre_in_plane(shafts: ShaftMotion, shaft: int, plane: Floats, height_mm: float) -> Floats:
+    """Where a shaft's axis passes the height ``height_mm`` of a common plane, shape (2,), mm."""
     point = plane.T @ shafts.centre_mm[shaft]
     axis = plane.T @ shafts.axis[shaft]
     result: Floats = (point + axis * (height_mm - point[2]) / axis[2])[:2]
@@ -252,6 +245,7 @@ def centre_in_plane(shafts: ShaftMotion, shaft: int, height_mm: float) -> Floats
 def find_rod(
     tracks: MarkerTracks,
     shafts: ShaftMotion,
+    joined: tuple[int, int],
     marker_id: int,
     side_mm: float,
     job: JobControl | None = None,
@@ -259,12 +253,16 @@ def find_rod(
 ) -> RodMotion:
     """Follow a rod's marker in the plane of the linkage.
 
+    That is a plane only between shafts that are parallel (``ShaftMotion.angle_between_axes``).
+
     Parameters
     ----------
     tracks : MarkerTracks
         Markers followed through the clip.
     shafts : ShaftMotion
         Camera, card poses and axes found before.
+    joined : tuple of int
+        Indices of the two shafts that the rod joins.
     marker_id : int
         The rod's marker.
     side_mm : float
@@ -292,7 +290,7 @@ def find_rod(
             f"The rod marker {marker_id} was seen in {len(usable)} frames, too few to use.",
             "Turn it toward the camera and keep it in view.",
         )
-    plane = common_plane(shafts)
+    plane = common_plane(shafts, joined)
     model = _RodModel(
         shafts.camera, shafts.rotation[usable], shafts.translation[usable], plane, side_mm, settings
     )
@@ -392,7 +390,7 @@ def find_pin(
     if good.sum() < settings.least_frames or np.ptp((theta - phi)[good]) < settings.least_turn_rad:
         return None
     theta, phi, side = theta[good], phi[good], direction[good].astype(float)
-    shift = rod.position_mm[good] - centre_in_plane(shafts, shaft, rod.height_mm)
+    shift = rod.position_mm[good] - centre_in_plane(shafts, shaft, rod.plane, rod.height_mm)
     ct, st, cp, sp = np.cos(theta), np.sin(theta), np.cos(phi), np.sin(phi)
     h = 0.5 * side
     x_rows = np.stack([ct, -st, -cp, sp, h * ct, -h * st], axis=1)

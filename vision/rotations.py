@@ -81,3 +81,14 @@ def mean_rotation(rotations: Floats) -> Floats:
     u, _, vt = np.linalg.svd(rotations.mean(axis=0))
     result: Floats = u @ np.diag([1.0, 1.0, np.linalg.det(u @ vt)]) @ vt
     return result
+
+
+def least_turn_to(direction: Floats) -> Floats:
+    """Give the rotation (3, 3) with the least turn that takes z to a direction, shape (3,), of any length."""
+    to = direction / np.linalg.norm(direction)
+    turn = np.cross([0.0, 0.0, 1.0], to)
+    sine = float(np.linalg.norm(turn))
+    if sine < 1e-12:
+        return np.eye(3)
+    result: Floats = rotation_from_vector(turn / sine * np.arctan2(sine, to[2]))
+    return result

@@ -136,7 +136,7 @@ def test_a_rod_marker_that_cannot_be_used_is_a_finding(monkeypatch: pytest.Monke
 
     monkeypatch.setattr(measure, "find_rod", refuse)
     nothing: Any = None
-    plan: Any = SimpleNamespace(rod=(20, 30.0), rig=SimpleNamespace(rod_marker=None))
+    plan: Any = SimpleNamespace(driver=0, driven=1, rod=(20, 30.0), rig=SimpleNamespace(rod_marker=None))
     rod, found = measure._rod(plan, "motor:shaft1", nothing, nothing, nothing, Settings())
     assert rod is None
     assert found[0].code == "rod_left_out"

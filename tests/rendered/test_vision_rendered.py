@@ -69,7 +69,7 @@ def test_angles_and_radii_of_a_short_stroke(shake: float) -> None:
         assert np.sqrt(np.nanmean(off**2)) < 0.08
         inside = np.abs(np.deg2rad(off)) < 2 * motion.sigma_rad[:, s]
         assert inside[np.isfinite(off)].mean() > 0.8
-    rod = find_rod(tracks, motion, 20, scene.linkages[0].rod_marker.side_mm)
+    rod = find_rod(tracks, motion, (0, 1), 20, scene.linkages[0].rod_marker.side_mm)
     steady = np.ones(len(tracks.time_s), int)
     for s, radius in ((0, scene.linkages[0].drive_radius_mm), (1, scene.linkages[0].driven_radius_mm)):
         pin = find_pin(motion, s, rod, steady)

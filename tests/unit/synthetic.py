@@ -49,7 +49,10 @@ class TrueShaft:
 
 @dataclass(frozen=True, slots=True)
 class TrueFree:
-    """A marker on a rod: its centre (K, 3) and direction (K,) in the card frame, tilt as above."""
+    """A marker on a rod: its centre (K, 3) and direction (K,) in the card frame, tilt as above.
+
+    ``turned``, shape (K, 3, 3), is how it stands in the card frame where that is not a turn in ``plane``.
+    """
 
     marker_id: int
     centre_mm: Floats
@@ -57,6 +60,7 @@ class TrueFree:
     side_mm: float = 30.0
     tilt_rad: tuple[float, float] = (0.0, 0.0)
     plane: Floats = field(default_factory=lambda: np.eye(3))
+    turned: Floats | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,12 +145,10 @@ def points_in_card_frame(truth: Truth) -> dict[int, Floats]:
             )
     for rod in truth.rods:
         body = node_points_mm(rod.side_mm) @ turn([*rod.tilt_rad, 0.0]).T
-        points[rod.marker_id] = np.array(
-            [
-                body @ (rod.plane @ turn([0, 0, a])).T + c
-                for a, c in zip(rod.angle_rad, rod.centre_mm, strict=True)
-            ]
-        )
+        turned = rod.turned
+        if turned is None:
+            turned = np.array([rod.plane @ turn([0, 0, a]) for a in rod.angle_rad])
+        points[rod.marker_id] = body @ np.swapaxes(turned, 1, 2) + rod.centre_mm[:, None]
     return points
 
 

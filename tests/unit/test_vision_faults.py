@@ -128,7 +128,12 @@ def test_a_rod_marker_that_is_small_or_blurred() -> None:
     nodes[:, column] = middle + 0.4 * (nodes[:, column] - middle)
     blur[:, column] = 2.6
     tracks = replace(tracks, nodes_px=nodes, blur_px=blur)
-    without_arm = replace(motion, marker_ids=motion.marker_ids[:-1], twist_rad=motion.twist_rad[:, :-1])
+    without_arm = replace(
+        motion,
+        marker_ids=motion.marker_ids[:-1],
+        twist_rad=motion.twist_rad[:, :-1],
+        shaft_of=motion.shaft_of[:-1],
+    )
     assert find_faults(tracks, without_arm, 0) == ()
     faults = find_faults(tracks, without_arm, 0, rods=[rod_like(11)])
     assert {(f.code, f.where) for f in faults} == {("marker_small", "marker 11"), ("blurred", "marker 11")}
@@ -179,11 +184,18 @@ def test_an_oblique_view(lean_deg: float, expected: int) -> None:
     assert all(f.value == pytest.approx(lean_deg, abs=0.2) for f in faults)
 
 
-@pytest.mark.parametrize("lean_deg, expected", [(7.0, []), (9.5, ["shaft1"])])
-def test_an_arm_out_of_the_plane_of_the_card(lean_deg: float, expected: list[str]) -> None:
+@pytest.mark.parametrize(
+    "leans_deg, expected",
+    [
+        ((7.0, 7.0), []),
+        ((9.5, 9.0), ["motor", "shaft1"]),
+        ((1.0, 22.0), []),
+        ((12.0, 30.0), ["motor", "shaft1"]),
+    ],
+)
+def test_a_card_out_of_the_plane_of_the_arms(leans_deg: tuple[float, float], expected: list[str]) -> None:
     tracks, motion = good()
-    axis = motion.axis.copy()
-    axis[1] = turn([0.0, np.deg2rad(lean_deg), 0.0])[:, 2]
+    axis = np.array([turn([0.0, np.deg2rad(lean), 0.0])[:, 2] for lean in leans_deg])
     faults = found(find_faults(tracks, replace(motion, axis=axis), 0), "arm_plane_tilted")
     assert [f.where for f in faults] == expected
 

@@ -28,7 +28,6 @@ from synthetic import (
     without,
 )
 
-from vision.bordered import fit_cost
 from vision.errors import Cancelled, DetectionError
 from vision.hinges import HingeSettings, find_shafts
 from vision.joint import JointSettings
@@ -409,23 +408,6 @@ def test_errors_that_frames_share_widen_what_is_shared() -> None:
     # the likeness itself is known to some tenths.
     assert 0.4 < np.sqrt((focal**2).mean()) < 1.8
     assert 0.6 < np.sqrt((centres**2).mean()) < 1.6
-
-
-def test_leans_are_compared_under_one_scale(monkeypatch: pytest.MonkeyPatch) -> None:
-    scales = []
-
-    def noted(model: object, state: object, nodes: object, scale: float) -> float:
-        scales.append(scale)
-        return fit_cost(model, state, nodes, scale)
-
-    monkeypatch.setattr("vision.hinges.fit_cost", noted)
-    truth = two_shafts(60, handheld=np.random.default_rng(3))
-    leaning = [replace(s, markers=(replace(s.markers[0], tilt_rad=(0.09, -0.06)),)) for s in truth.shafts]
-    motion = measured(replace(truth, shafts=tuple(leaning)))
-    assert len(scales) >= 3
-    by_marker = np.reshape(scales, (-1, 3))
-    assert_array_equal(by_marker, by_marker[:, :1] * np.ones(3))
-    pinned(motion, replace(truth, shafts=tuple(leaning)), 0.09, 0.6)
 
 
 def test_uncertainty_of_focal_length_in_the_hand_is_honest() -> None:
