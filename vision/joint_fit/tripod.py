@@ -23,6 +23,7 @@ from vision.joint_fit.instant import Filmed, angle_rates
 from vision.joint_fit.row_time import RowTime
 from vision.joint_fit.shutter import Shutter, ShutterSettings
 from vision.joint_fit.sizing import NoiseSettings, with_noise_found
+from vision.joint_fit.tied import tied_together
 from vision.nodes import Nodes
 from vision.robust import huber_weight
 
@@ -95,7 +96,8 @@ def _rows(
     rate = angle_rates(model, state, nodes, filmed.path)
     instant = filmed.instant(model, state, nodes, rate).frames(key)
     fractions = filmed.fractions(nodes)[key]
-    information, pull = _row_equations(model, state.frames(key), instant, rate[key], fractions)
+    when = filmed.path.time_s[key]
+    information, pull = _row_equations(model, when, state.frames(key), instant, rate[key], fractions)
     now = np.array([filmed.row_time.rows_s, filmed.row_time.columns_s])
     return _decided(
         now - pull / np.maximum(np.diag(information), 1e-300),
@@ -133,24 +135,26 @@ def _decided(
 
 
 def _row_equations(
-    model: JointModel, state: JointState, nodes: Nodes, rate_rad_s: Floats, fractions: Floats
+    model: JointModel, time_s: Floats, state: JointState, nodes: Nodes, rate_rad_s: Floats, fractions: Floats
 ) -> tuple[Floats, Floats]:
     """Information on the readout along rows and columns (2, 2), and its pull (2,), all else following."""
     plain = model.with_pairs(None)
     residual, shared, local = plain.linearise(state, nodes)
     going = (local[..., model.angle_at :] @ rate_rad_s[..., None]) * fractions.reshape(*residual.shape, 2)
-    columns = np.concatenate([local, shared, going, residual[..., None]], axis=2)
+    angles, apart, shift = tied_together(model, time_s, state, nodes, local)
+    columns = np.concatenate([angles, shared, apart, going, (residual + shift)[..., None]], axis=2)
     columns = model.unpaired(columns.reshape(*nodes.inverse_sigma.shape, -1)).reshape(columns.shape)
     columns *= np.sqrt(huber_weight(columns[..., -1], model.huber))[..., None]
-    own = model.local_size
+    own = model.shafts
     alone_normal = frame_normals(columns[..., :own])
     rest = columns[..., own:]
     cross = np.swapaxes(columns[..., :own], 1, 2) @ rest
     whole = np.swapaxes(rest, 1, 2) @ rest - np.swapaxes(cross, 1, 2) @ np.linalg.solve(alone_normal, cross)
     normal = whole.sum(axis=0)
     _, known = model.prior(state)
-    size = model.shared_size
-    inner = normal[:size, :size] + known
+    size = model.shared_size + apart.shape[2]
+    inner = normal[:size, :size]
+    inner[: model.shared_size, : model.shared_size] += known
     unit = 1.0 / np.sqrt(np.maximum(np.diag(inner), 1e-300))
     inner = inner * unit[:, None] * unit
     # What is shared is at its best already: its own pull is 0 but for rounding.
