@@ -118,7 +118,8 @@ def pins_play(
     if rod is None or pins is None:
         return None
     between = _between(motion, driver, driven, rod)
-    shifts = [PinShift(pin.on_arm_mm, pin.play_mm, pin.play_sigma_mm) for pin in pins]
+    along = _along_rod(*pins)
+    shifts = [PinShift(pin.on_arm_mm, float(along @ pin.slide_mm), pin.slide_sigma_mm) for pin in pins]
     angles = motion.angle_rad[:, driver], motion.angle_rad[:, driven]
     return joint_play(stroke, *angles, between, shifts[0], shifts[1], settings.play_sigma_mm)
 
@@ -191,6 +192,12 @@ def _pins_evidence(
     covariance = (slopes * variance) @ slopes.T + settings.scale_sigma**2 * np.outer(lengths, lengths)
     known = len(QUANTITIES) if low_fire is not None else len(QUANTITIES) - len(ANGLES)
     return JointEvidence(QUANTITIES[:known], values[:known], covariance[:known, :known], "pins")
+
+
+def _along_rod(drive: Pin, driven: Pin) -> Array:
+    """Direction from the drive pin to the driven pin, in the frame of the rod's marker."""
+    along = driven.on_rod_mm - drive.on_rod_mm
+    return np.asarray(along / np.hypot(*along))
 
 
 def _wrapped(angle: float) -> float:

@@ -10,13 +10,12 @@ import numpy as np
 
 from app.errors import InputError
 from app.join_findings import curve_gaps, lengths_differ, other_side
-from app.measure import LinkageResult, Measurement
+from app.measure import LinkageResult, Measurement, angle_limits, pair_motion
 from app.settings import Settings
 from kinematics.compose import compose, composed_lost_motion, shared_difference
 from kinematics.condition import Estimate, lost_motion
 from kinematics.errors import StrokeError
 from kinematics.findings import Finding, in_order
-from kinematics.motion import LinkageMotion
 from kinematics.slip import follow
 from kinematics.travel import TravelCurves, travel_curves
 
@@ -284,16 +283,15 @@ def _section(parts: Sequence[Part], links: list[_Link], settings: Settings) -> _
     motion = parts[links[0].part].measurement.motion
     first, last = links[0].result, links[-1].result
     ends = first.plan.driver, last.plan.driven
-    angle, sigma = motion.angle_rad[:, ends], motion.sigma_rad[:, ends]
-    pair = LinkageMotion.of(angle[:, 0], angle[:, 1], sigma[:, 0], sigma[:, 1])
+    pair, limits = pair_motion(motion, *ends), angle_limits(motion, settings)
     shafts = (links[0].ends[0], *(link.ends[1] for link in links))
     slipped = any(link.result.slipped for link in links)
     # a slip is part of the travel, and no error of the angles
-    following = follow(first.stroke, pair, settings.kinematics) if slipped else None
-    slow_rad = None if following is None else following.slow_rad
+    following = follow(first.stroke, pair, limits) if slipped else None
+    slow = None if following is None else following.slow
     try:
         curves, fine = (
-            travel_curves(first.stroke, pair, step, settings.kinematics, slow_rad)
+            travel_curves(first.stroke, pair, step, limits, slow)
             for step in (settings.curve_step_rad, settings.joint_step_rad)
         )
     except StrokeError as error:
@@ -304,7 +302,7 @@ def _section(parts: Sequence[Part], links: list[_Link], settings: Settings) -> _
     elif len(links) == 1:
         slack = first.condition.slack
     else:
-        slack = lost_motion(first.stroke, pair, settings.kinematics)
+        slack = lost_motion(first.stroke, pair, limits)
     return _Section(links[0].part, shafts, curves, fine, first.stroke.opening_sign, slack)
 
 

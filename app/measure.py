@@ -291,16 +291,17 @@ def _linkage(
     settings: Settings,
 ) -> tuple[LinkageResult, tuple[Finding, ...]]:
     name = _name(plan, arms.motion)
-    limits = _limits(plan, settings)
+    limits = _limits(plan, arms.motion, settings)
     stroke = arms.stroke(plan, limits)
     # A linkage goes with its own arms; where one of them slipped, its shaft does not.
     motion = arms.as_linked(number)
-    pair = _pair(plan, motion)
+    pair = pair_motion(motion, plan.driver, plan.driven)
     following = follow(stroke, pair, limits)
-    curves = own_curves = _curves(stroke, pair, following, settings)
+    curves = own_curves = _curves(stroke, pair, following, settings.curve_step_rad, limits)
     if motion is not arms.motion:
-        slow_rad = None if following is None else following.slow_rad
-        curves = travel_curves(stroke, _pair(plan, arms.motion), settings.curve_step_rad, slow_rad=slow_rad)
+        slow = None if following is None else following.slow
+        shafts = pair_motion(arms.motion, plan.driver, plan.driven)
+        curves = travel_curves(stroke, shafts, settings.curve_step_rad, limits, slow)
     axes = _axes_apart(plan, motion, settings)
     planar = not in_space(axes, limits)
     rod, remarks = _rod(plan, name, tracks, motion, job, settings) if planar else (None, [])
@@ -349,13 +350,6 @@ def _linkage(
 _IN_SPACE = "The shafts are not parallel, and geometry is not worked out for such linkages yet."
 
 
-def _pair(plan: PlannedLinkage, motion: ShaftMotion) -> LinkageMotion:
-    angle, sigma = motion.angle_rad, motion.sigma_rad
-    return LinkageMotion.of(
-        angle[:, plan.driver], angle[:, plan.driven], sigma[:, plan.driver], sigma[:, plan.driven]
-    )
-
-
 def _axes_apart(plan: PlannedLinkage, motion: ShaftMotion, settings: Settings) -> Estimate:
     """Angle between the axes of a linkage, with what lens and edges leave of it."""
     angle_rad, sigma_rad = motion.angle_between_axes(plan.driver, plan.driven)
@@ -363,11 +357,15 @@ def _axes_apart(plan: PlannedLinkage, motion: ShaftMotion, settings: Settings) -
 
 
 def _curves(
-    stroke: Stroke, pair: LinkageMotion, following: Following | None, settings: Settings
+    stroke: Stroke,
+    pair: LinkageMotion,
+    following: Following | None,
+    step_rad: float,
+    limits: KinematicsSettings,
 ) -> TravelCurves:
     """Travel as filmed; a slip is part of it, and not taken for an error of the angles."""
-    slow_rad = None if following is None else following.slow_rad
-    return travel_curves(stroke, pair, settings.curve_step_rad, slow_rad=slow_rad)
+    slow = None if following is None else following.slow
+    return travel_curves(stroke, pair, step_rad, limits, slow)
 
 
 def _before_slips(
@@ -400,12 +398,11 @@ def _trains(
         if last.plan.driven in drivers or len(chain) < 2:
             continue
         ends, stroke = (chain[0].plan.driver, last.plan.driven), chain[0].stroke
-        angle, sigma = motion.angle_rad[:, ends], motion.sigma_rad[:, ends]
-        pair = LinkageMotion.of(angle[:, 0], angle[:, 1], sigma[:, 0], sigma[:, 1])
+        pair, limits = pair_motion(motion, *ends), angle_limits(motion, settings)
         try:
             slipped = any(link.slipped for link in chain)
-            following = follow(stroke, pair, settings.kinematics) if slipped else None
-            curves = _curves(stroke, pair, following, settings)
+            following = follow(stroke, pair, limits) if slipped else None
+            curves = _curves(stroke, pair, following, settings.curve_step_rad, limits)
         except StrokeError:
             continue  # the two were never measured together
         found.append(
@@ -413,15 +410,33 @@ def _trains(
                 tuple(motion.names[s] for s in (ends[0], *(link.plan.driven for link in chain))),
                 Estimate(stroke.travel_rad, curves.driver_travel_sd_rad),
                 Estimate(curves.driven_travel_rad, curves.driven_travel_sd_rad),
-                Estimate(np.nan, np.nan) if slipped else lost_motion(stroke, pair, settings.kinematics),
+                Estimate(np.nan, np.nan) if slipped else lost_motion(stroke, pair, limits),
             )
         )
     return tuple(found)
 
 
-def _limits(plan: PlannedLinkage, settings: Settings) -> KinematicsSettings:
-    """Limits of the findings, with what the set-up file says of this linkage."""
-    limits = settings.kinematics
+def pair_motion(motion: ShaftMotion, driver: int, driven: int) -> LinkageMotion:
+    """Angles of two shafts as the kinematics take them: noise of frames apart from what all frames share."""
+    angle, sigma, common = motion.angle_rad, motion.frame_sigma_rad, motion.common_rad
+    return LinkageMotion.of(
+        angle[:, driver],
+        angle[:, driven],
+        sigma[:, driver],
+        sigma[:, driven],
+        None if common is None else (common[:, driver], common[:, driven]),
+    )
+
+
+def angle_limits(motion: ShaftMotion, settings: Settings) -> KinematicsSettings:
+    """Limits and priors of the kinematics, with what the camera says of how angles err."""
+    share = settings.returning_steady if motion.steady else settings.returning_hand
+    return replace(settings.kinematics, floor_place_share=share)
+
+
+def _limits(plan: PlannedLinkage, motion: ShaftMotion, settings: Settings) -> KinematicsSettings:
+    """Limits and priors, with what the set-up file says of this linkage."""
+    limits = angle_limits(motion, settings)
     if plan.rig.stroke_deg is not None:
         limits = replace(limits, stroke_rad=float(np.radians(plan.rig.stroke_deg)))
     if plan.rig.min_toggle_deg is not None:

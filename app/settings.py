@@ -37,6 +37,9 @@ class Settings:
         Standard deviation of each centre and pin for the same reason.
     axis_sigma_rad : float
         Standard deviation of the angle between two axes for the same reason.
+    returning_steady, returning_hand : float
+        Share of the slow errors of an angle that comes back whenever the shafts do, in every pass and stroke:
+        with the camera on a stand, and in the hand.
     play_sigma_mm : float
         The same of a pin's shift between both passes: most of a pin's error is the same in both.
     shared_travel_rad : float
@@ -62,6 +65,8 @@ class Settings:
     scale_sigma: float = 0.0025
     place_sigma_mm: float = 0.15
     axis_sigma_rad: float = np.deg2rad(0.3)
+    returning_steady: float = 0.9
+    returning_hand: float = 0.3
     play_sigma_mm: float = 0.03
     shared_travel_rad: float = np.deg2rad(0.5)
     joint_step_rad: float = np.deg2rad(0.2)

@@ -94,10 +94,10 @@ def compose(
     # of a difference beyond its own noise any share may lie at low fire: mean square of an even spread
     shift = math.sqrt(max(off.value**2 - off.sd**2, 0.0) / 3)
     reach = (same, second.driver_travel_rad + same, shift)
-    opening, opening_sd, _ = _carried(
+    opening, opening_sd, up = _carried(
         first.opening_rad, first.opening_sd_rad, second, second.opening_rad, second.opening_sd_rad, reach
     )
-    closing, closing_sd, _ = _carried(
+    closing, closing_sd, down = _carried(
         first.closing_rad, first.closing_sd_rad, second, second.closing_rad, second.closing_sd_rad, reach
     )
     turned = np.array([first.driven_travel_rad]), np.array([first.driven_travel_sd_rad])
@@ -125,6 +125,7 @@ def compose(
         top,
         top_sd,
         second.driven_sign,
+        _shared(first, second, up * down, shift),
     )
 
 
@@ -191,6 +192,17 @@ def _carried(
     value = np.where(inside, value, np.nan)
     whole_sd = np.hypot(own_sd, slope * np.hypot(turned_sd, shift))
     return value, np.where(np.isfinite(value), whole_sd, np.nan), slope
+
+
+def _shared(first: TravelCurves, second: TravelCurves, slopes: Array, shift: float) -> Array:
+    """Standard deviation of what both passes have wrong alike, their slopes' product in `second` given."""
+    none = np.zeros_like(first.driver_rad)
+    own = none if first.shared_sd_rad is None else first.shared_sd_rad
+    variance = slopes * (own**2 + shift**2)
+    if second.shared_sd_rad is not None:
+        turned = np.fmin(first.opening_rad, first.closing_rad)
+        variance += np.interp(turned, second.driver_rad, second.shared_sd_rad) ** 2
+    return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
 
 
 def _slope(grid: Array, driven: Array, at: Array) -> Array:

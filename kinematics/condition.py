@@ -10,9 +10,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from kinematics.deadband import LEAST_BINS, fit_dead_band, start_side
 from kinematics.errors import GeometryError
+from kinematics.folding import fold
 from kinematics.fourbar import FourBar
 from kinematics.identify import GeometryFit
-from kinematics.motion import LinkageMotion, thin
+from kinematics.motion import LinkageMotion
 from kinematics.posterior import linkage
 from kinematics.settings import DEFAULTS, Settings
 from kinematics.spread import Mode
@@ -151,7 +152,7 @@ def signed_lost_motion(stroke: Stroke, motion: LinkageMotion, settings: Settings
     """
     if not (stroke.opening and stroke.closing):
         return UNKNOWN
-    bins = thin(motion, stroke)
+    bins = fold(motion, stroke)
     if bins.driver_rad.size < LEAST_BINS:
         return UNKNOWN
     band = fit_dead_band(bins, settings, start_side(stroke))
@@ -228,11 +229,7 @@ def curve_hysteresis(curves: TravelCurves) -> Extreme:
     0.02
     """
     return hysteresis_max(
-        curves.driver_rad,
-        curves.opening_rad,
-        curves.closing_rad,
-        curves.opening_sd_rad,
-        curves.closing_sd_rad,
+        curves.driver_rad, curves.opening_rad, curves.closing_rad, curves.difference_sd_rad, 0.0
     )
 
 

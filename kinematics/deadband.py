@@ -8,8 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.motion import Bins, LinkageMotion, thin
-from kinematics.noise import noise_whitener, slow_error_sizes
+from kinematics.folding import fold
+from kinematics.motion import Bins, LinkageMotion
+from kinematics.noise import SlowErrors, noise_whitener
+from kinematics.noise_sizes import slow_error_sizes
 from kinematics.play import Play, engage
 from kinematics.settings import DEFAULTS, Settings
 from kinematics.stroke import Stroke
@@ -52,8 +54,8 @@ class DeadBand:
     slack_rad, sd_rad : float
         Lost motion, mean over the stroke, of either sign as noise has it, and its standard deviation; NaN if
         both passes are not there.
-    floor_rad : ndarray, shape (2,)
-        Size of the slow errors of driver and driven shaft, as the film shows it or as it was given.
+    slow : SlowErrors
+        Slow errors of driver and driven shaft, as the film shows them or as they were given.
     """
 
     ideal_rad: Array
@@ -62,30 +64,7 @@ class DeadBand:
     start_opened: float
     slack_rad: float
     sd_rad: float
-    floor_rad: Array
-
-
-def driven_sign(bins: Bins) -> int:
-    """Way in which the driven shaft opens: +1 if it turns counter-clockwise from low to high fire.
-
-    Parameters
-    ----------
-    bins : Bins
-
-    Returns
-    -------
-    int
-
-    Examples
-    --------
-    >>> n = np.zeros(3)
-    >>> driven_sign(Bins(np.array([0, 1.0, 2.0]), np.array([0, -0.5, -1.0]), n, n, n, np.ones(3, int)))
-    -1
-    """
-    order = np.argsort(bins.driver_rad)
-    share = max(1, order.size // 10)
-    rise = np.mean(bins.driven_rad[order[-share:]]) - np.mean(bins.driven_rad[order[:share]])
-    return 1 if rise >= 0 else -1
+    slow: SlowErrors
 
 
 def start_side(stroke: Stroke) -> float:
@@ -116,7 +95,7 @@ def fit_dead_band(
     bins: Bins,
     settings: Settings = DEFAULTS,
     start_opened: float = 0.0,
-    floor_rad: Array | None = None,
+    slow: SlowErrors | None = None,
     wear: Wear | None = None,
 ) -> DeadBand:
     """Fit driven curve and lost motion together, assuming no kind of linkage.
@@ -128,9 +107,8 @@ def fit_dead_band(
     start_opened : float
         Side of the lost motion on which the film is expected to start; where the film plainly starts
         elsewhere, as after a push by hand, it is taken from the film.
-    floor_rad : ndarray, shape (2,), optional
-        Size of the slow errors of driver and driven shaft; left out, the film's scatter about the curve
-        tells.
+    slow : SlowErrors, optional
+        Slow errors of driver and driven shaft; left out, the film's scatter about the curve tells.
     wear : Wear, optional
         Shape of lost motion over the stroke, even if left out.
 
@@ -152,19 +130,20 @@ def fit_dead_band(
     >>> print(f"{fit_dead_band(bins).slack_rad:.4f}")
     0.0200
     """
-    driven = driven_sign(bins) * bins.driven_rad
+    driven = bins.driven_sign * bins.driven_rad
     u = np.clip(2 * bins.driver_rad / bins.driver_rad.max() - 1, -1, 1)
     uneven = np.column_stack([u, 1.5 * u**2 - 0.5])  # Legendre's
-    curve = _Curve(*_spline(bins.driver_rad), (even_wear(bins) if wear is None else wear).profile, uneven)
+    profile = (even_wear(bins) if wear is None else wear).profile
+    curve = _Curve(*_spline(bins.driver_rad), profile, uneven, bins.restarts)
     coefficients, *_ = np.linalg.lstsq(curve.basis, driven, rcond=None)
     ratio = curve.ratio(np.asarray(coefficients))
     mean = curve.basis @ coefficients
-    expected = np.full(2, settings.floor_rad) if floor_rad is None else floor_rad
+    expected = SlowErrors.expected(settings) if slow is None else slow
     first = _best(curve, driven, mean, ratio, bins, settings, start_opened, expected)
-    if floor_rad is not None:
+    if slow is not None:
         return first
     slack = first.slack_rad if math.isfinite(first.slack_rad) else 0.0
-    play = engage(first.ideal_rad, slack * curve.even, first.start_opened)
+    play = curve.engaged(first.ideal_rad, slack * curve.even, first.start_opened)
     design, known = curve.design(play)
     shown = slow_error_sizes(bins, first.ratio, driven, design, known, settings)
     whiten = noise_whitener(bins, first.ratio, shown, settings)
@@ -172,8 +151,8 @@ def fit_dead_band(
     return _follow(curve, whiten, driven, first.ideal_rad, slack, first.start_opened, elsewhere, shown)[1]
 
 
-def slow_errors(stroke: Stroke, motion: LinkageMotion, settings: Settings = DEFAULTS) -> Array:
-    """Size of the slow errors of driver and driven shaft, as their film shows it.
+def slow_errors(stroke: Stroke, motion: LinkageMotion, settings: Settings = DEFAULTS) -> SlowErrors:
+    """Slow errors of driver and driven shaft, as their film shows them.
 
     Parameters
     ----------
@@ -184,7 +163,7 @@ def slow_errors(stroke: Stroke, motion: LinkageMotion, settings: Settings = DEFA
 
     Returns
     -------
-    ndarray, shape (2,)
+    SlowErrors
         From the scatter about a curve with lost motion that any linkage follows; as expected where there are
         too few frames for one.
 
@@ -196,13 +175,13 @@ def slow_errors(stroke: Stroke, motion: LinkageMotion, settings: Settings = DEFA
     >>> stroke = find_stroke(time_s, driver, 0.0005)
     >>> wavy = driver + np.radians(0.2) * np.sin(time_s * 2.5)
     >>> exact, wrong = (slow_errors(stroke, LinkageMotion.of(driver, a, 1e-4, 1e-4)) for a in (driver, wavy))
-    >>> bool(wrong[1] > 5 * exact[1])
+    >>> bool(wrong.size_rad[1] > 5 * exact.size_rad[1])
     True
     """
-    bins = thin(motion, stroke)
+    bins = fold(motion, stroke)
     if bins.driver_rad.size < LEAST_BINS:
-        return np.full(2, settings.floor_rad)
-    return fit_dead_band(bins, settings, start_side(stroke)).floor_rad
+        return SlowErrors.expected(settings)
+    return fit_dead_band(bins, settings, start_side(stroke)).slow
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,6 +196,10 @@ class _Curve:
     slopes: Array
     even: Array
     uneven: Array
+    restarts: NDArray[np.bool_] | None
+
+    def engaged(self, ideal: Array, lag: Array, start_opened: float) -> Play:
+        return engage(ideal, lag, start_opened, self.restarts)
 
     def ratio(self, coefficients: Array) -> Array:
         return np.clip(self.slopes @ coefficients, -5, 5)
@@ -246,15 +229,15 @@ def _best(
     bins: Bins,
     settings: Settings,
     start_opened: float,
-    floor_rad: Array,
+    slow: SlowErrors,
 ) -> DeadBand:
     """The best of several first guesses of lost motion and of where in it the film starts."""
-    whiten = noise_whitener(bins, ratio, floor_rad, settings)
+    whiten = noise_whitener(bins, ratio, slow, settings)
     fits = []
     for start in (start_opened, 0.5, 1 - start_opened):
         for slack in _FIRST_RAD:
             chi_square, fit = _follow(
-                curve, whiten, driven, middle + slack / 2, slack, start, start != start_opened, floor_rad
+                curve, whiten, driven, middle + slack / 2, slack, start, start != start_opened, slow
             )
             off_side = abs(fit.start_opened - start_opened)
             if off_side == 0 or off_side > _CLEARLY:
@@ -270,14 +253,14 @@ def _follow(
     slack: float,
     start_opened: float,
     free_start: bool,
-    floor_rad: Array,
+    slow: SlowErrors,
 ) -> tuple[float, DeadBand]:
     """Chi-square and fit from one first guess of curve, lost motion and start within it."""
     whitened, pieces = whiten @ driven, curve.basis.shape[1]
     amounts = np.append(np.zeros(curve.uneven.shape[1]), slack)
     for _ in range(_ROUNDS):
         lag = curve.lag(amounts)
-        play = engage(ideal, lag, start_opened)
+        play = curve.engaged(ideal, lag, start_opened)
         part, known_rows = curve.design(play)
         design = np.vstack([whiten @ part, known_rows])
         white = np.concatenate([whitened, np.zeros(known_rows.shape[0])])
@@ -299,7 +282,7 @@ def _follow(
     sd = 1 / abs(float(triangle[-1, -1])) if known else math.nan
     slack = slack if known else math.nan
     ratio = curve.ratio(solution[:pieces])
-    return float(off @ off), DeadBand(ideal, ratio, engaged, start_opened, slack, sd, floor_rad)
+    return float(off @ off), DeadBand(ideal, ratio, engaged, start_opened, slack, sd, slow)
 
 
 def _spline(driver: Array) -> tuple[Array, Array]:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.attribution import carriers, remedy
-from kinematics.deadband import DeadBand, driven_sign, fit_dead_band, start_side
+from kinematics.deadband import DeadBand, fit_dead_band, start_side
 from kinematics.errors import FitError, GeometryError
 from kinematics.evidence import (
     QUANTITIES,
@@ -18,9 +18,10 @@ from kinematics.evidence import (
     Statement,
     statements,
 )
+from kinematics.folding import fold
 from kinematics.fourbar import FourBar
-from kinematics.motion import Bins, LinkageMotion, thin
-from kinematics.noise import noise_whitener
+from kinematics.motion import Bins, LinkageMotion
+from kinematics.noise import SlowErrors, noise_whitener
 from kinematics.posterior import (
     PARAMETERS,
     SLACK,
@@ -97,9 +98,9 @@ class GeometryFit:
         or several linkages explain the film, the quantities' own standard deviations are larger.
     chi_square, degrees_of_freedom : float, int
         Of motion, evidence and priors, with errors as stated.
-    floor_rad : ndarray, shape (2,)
-        Size of the slowly varying errors of driver and driven shaft, as the film's scatter about a smooth
-        curve shows it.
+    slow : SlowErrors
+        Slowly varying errors of driver and driven shaft, as the film's scatter about a smooth curve shows
+        them.
     widened : float
         Factor by which they had to be enlarged until a four-bar explains the film; else 1.
     rms_rad : float
@@ -119,7 +120,7 @@ class GeometryFit:
     covariance: Array
     chi_square: float
     degrees_of_freedom: int
-    floor_rad: Array
+    slow: SlowErrors
     widened: float
     rms_rad: float
     opening_sign: int
@@ -170,8 +171,9 @@ def identify(
     Notes
     -----
     Residuals are divided by their standard deviations, priors are residuals. Frame noise is white; each shaft
-    also has a slowly varying error (`noise_whitener`). Lost motion is a play operator run along the film.
-    Start angles are scanned all round, so both branches are tried.
+    also has a slowly varying error, and errors that all frames share (`noise_whitener`). Passes that run
+    alike are put together (`fold`). Lost motion is a play operator run along the film. Start angles are
+    scanned all round, so both branches are tried.
 
     Examples
     --------
@@ -186,7 +188,7 @@ def identify(
     >>> fit.linkage.branch, round(fit.quantity("driven_radius_mm").value)
     (-1, 68)
     """
-    bins = thin(motion, stroke)
+    bins = fold(motion, stroke)
     _check(bins)
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
         # a trial step may leave the possible linkages: NaN then says so
@@ -197,7 +199,7 @@ def identify(
 class _Solved:
     posterior: Posterior
     found: list[Mode]
-    floor_rad: Array
+    slow: SlowErrors
     starts: list[Array]
     pins_share: float = np.nan
 
@@ -216,7 +218,7 @@ def _identify(stroke: Stroke, bins: Bins, evidence: tuple[Statement, ...], setti
         # which is known only that it varies slowly
         widened *= float(np.sqrt(excess))
         wear = best.posterior.wear
-        band = fit_dead_band(bins, settings, side, widened * stated.floor_rad, wear)
+        band = fit_dead_band(bins, settings, side, stated.slow.enlarged(widened), wear)
         best = _fit(stroke, bins, evidence, settings, band, wear, widened, best.found)
     return _result(best, stated, widened)
 
@@ -239,9 +241,9 @@ def _fit(
     posterior = Posterior(
         bins,
         stroke.opening_sign,
-        driven_sign(bins),
+        bins.driven_sign,
         band.start_opened,
-        noise_whitener(bins, band.ratio, band.floor_rad, settings),
+        noise_whitener(bins, band.ratio, band.slow, settings),
         evidence,
         settings,
         wear,
@@ -253,7 +255,7 @@ def _fit(
             "No four-bar linkage closes over this stroke with the lengths and angles given.",
             "Check the tape measures, and that the two shafts are joined by one rod.",
         )
-    return _Solved(posterior, found, band.floor_rad, starts)
+    return _Solved(posterior, found, band.slow, starts)
 
 
 def _tell_wear(even: _Solved, side: float, settings: Settings) -> _Solved:
@@ -269,10 +271,12 @@ def _tell_wear(even: _Solved, side: float, settings: Settings) -> _Solved:
     if wear is None:
         return even
     band = fit_dead_band(posterior.bins, settings, side, wear=wear)
-    floor = even.floor_rad
-    if np.sum(band.floor_rad**2) < np.sum(floor**2):  # what the better shape leaves is the film's own error
-        floor = band.floor_rad
-        whiten = noise_whitener(posterior.bins, band.ratio, floor, settings)
+    slow = even.slow
+    if np.sum(band.slow.size_rad**2) < np.sum(
+        slow.size_rad**2
+    ):  # the better shape leaves the film's own error
+        slow = band.slow
+        whiten = noise_whitener(posterior.bins, band.ratio, slow, settings)
         posterior = replace(posterior, whiten=whiten, start_opened=band.start_opened)
     again = polish(posterior, [mode.parameters for mode in even.found])
     candidates = [(m.posterior, m.parameters) for m in again]
@@ -282,7 +286,7 @@ def _tell_wear(even: _Solved, side: float, settings: Settings) -> _Solved:
     found = modes(candidates)
     chosen = next(p for p, s in candidates if s is found[0].parameters)
     share = sum(mode.share for mode in found if mode.worn_pins)
-    return _Solved(chosen, found, floor, even.starts, share)
+    return _Solved(chosen, found, slow, even.starts, share)
 
 
 def _with_slack(parameters: Array, part: float) -> Array:
@@ -331,7 +335,7 @@ def _result(solved: _Solved, stated: _Solved, widened: float) -> GeometryFit:
         found[0].covariance,
         stated.found[0].chi_square,
         _freedom(posterior),
-        stated.floor_rad,
+        stated.slow,
         widened,
         float(np.sqrt(np.average(misfit**2, weights=posterior.bins.frames))),
         posterior.opening_sign,

@@ -17,20 +17,21 @@ _MIXED = 0.05  # share of the frames in which the rod may be loaded the other wa
 
 @dataclass(frozen=True, slots=True)
 class PinShift:
-    """How a rod's pin sits in the frame of one arm.
+    """How a rod's pin sits in the joint with one arm.
 
     Parameters
     ----------
     on_arm_mm : ndarray, shape (2,)
         The pin from the shaft's centre, in the frame of the shaft at angle 0.
-    shift_mm : ndarray, shape (2,)
-        How far it shifts there from the closing to the opening pass; NaN without both passes.
+    along_mm : float
+        How far the rod's pin shifts against the arm's from the closing to the opening pass, along the rod in
+        the direction from the drive pin to the driven pin; NaN without both passes.
     sigma_mm : float
-        Standard deviation of either component.
+        Its standard deviation.
     """
 
     on_arm_mm: Array
-    shift_mm: Array
+    along_mm: float
     sigma_mm: float
 
 
@@ -84,9 +85,7 @@ def joint_play(
     -----
     A rod pushes or pulls along its own length only, so play shows along the rod. When the driver opens, the
     rod's end lags behind the drive arm and runs ahead of the driven arm, whichever way the rod is loaded;
-    that gives the sign, so that the figure has no bias toward play. Over the stroke the rod turns in the
-    frame of an arm, and a constant shift there follows its mean direction: u, whose length is below one. The
-    clearance is the shift along u, divided by the square of its length.
+    that gives the sign, so that the figure has no bias toward play.
 
     Examples
     --------
@@ -94,8 +93,7 @@ def joint_play(
     >>> time_s = np.arange(0, 12, 0.05)
     >>> driver = np.radians(np.interp(time_s, [0, 1, 5.5, 6.5, 11], [0, 0, 90, 90, 0])) + 0.8
     >>> stroke, arm = find_stroke(time_s, driver, 0.0005), np.array([80.0, 0.0])
-    >>> tight = PinShift(arm, np.zeros(2), 0.01)
-    >>> worn = PinShift(arm, np.array([0.0, 0.5]), 0.01)
+    >>> tight, worn = PinShift(arm, 0.0, 0.01), PinShift(arm, -0.6, 0.01)
     >>> found = joint_play(stroke, driver, driver, np.array([300.0, 0.0]), tight, worn)
     >>> [round(float(joint.play_mm), 1) for joint in found]
     [0.0, 0.6]
@@ -105,7 +103,7 @@ def joint_play(
     for part in (*stroke.opening, *stroke.closing):
         moving[part] = True
     known &= moving
-    both = np.all(np.isfinite(np.concatenate([drive.shift_mm, driven.shift_mm])))
+    both = np.isfinite(drive.along_mm) and np.isfinite(driven.along_mm)
     if known.sum() < _MIN_FRAMES or not both:
         return None
     at_drive, at_driven = (
@@ -121,23 +119,16 @@ def joint_play(
         return None
     across = np.abs(rod[0] * at_driven[1] - rod[1] * at_driven[0])
     lost_per_mm = float(np.mean(1 / np.maximum(across, 0.05 * np.hypot(*driven.on_arm_mm))))
-    return (
-        _along(drive, _turned(rod, -driver_rad[known]), -pushes, lost_per_mm, own_sd_mm),
-        _along(driven, _turned(rod, -driven_rad[known]), pushes, lost_per_mm, own_sd_mm),
+    plays = ((-pushes * drive.along_mm, drive.sigma_mm), (pushes * driven.along_mm, driven.sigma_mm))
+    at_drive_pin, at_driven_pin = (
+        JointPlay(play, sd, lost_per_mm * play, lost_per_mm * sd)
+        for play, sd in ((play, float(np.hypot(sigma, own_sd_mm))) for play, sigma in plays)
     )
+    return at_drive_pin, at_driven_pin
 
 
-def _along(pin: PinShift, rod: Array, sign: float, lost_per_mm: float, own_sd_mm: float) -> JointPlay:
-    """Shift along the rod's mean direction in the frame of the arm."""
-    mean = rod.mean(axis=1)
-    length = float(np.hypot(*mean))
-    play = sign * float(mean @ pin.shift_mm) / length**2
-    sd = float(np.hypot(pin.sigma_mm, own_sd_mm)) / length
-    return JointPlay(play, sd, lost_per_mm * play, lost_per_mm * sd)
-
-
-def _turned(points: Array, angle_rad: Array) -> Array:
-    """Points of shape (2,) or (2, N) turned by each angle, shape (2, N)."""
-    x, y = points[0], points[1]
+def _turned(point: Array, angle_rad: Array) -> Array:
+    """A point of shape (2,) turned by each angle, shape (2, N)."""
+    x, y = point
     cosine, sine = np.cos(angle_rad), np.sin(angle_rad)
     return np.stack([cosine * x - sine * y, sine * x + cosine * y])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,6 +18,7 @@ _FINE_PATH_RAD = 0.4 * _DEG  # bins just after a reversal, where lost motion is 
 _FINE_ZONE_RAD = 6 * _DEG  # how far after a reversal bins stay fine
 _PART_PATH_RAD = 10 * _DEG  # slow errors also change with time: a hold counts as this much path at either end
 _MAX_BINS = 400
+FINE_STEPS = round(_FINE_ZONE_RAD / _FINE_PATH_RAD)  # fine bins of a pass
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +31,9 @@ class LinkageMotion:
         Unwrapped angles from any zero, counter-clockwise positive; NaN where a shaft was not measured.
     driver_sigma_rad, driven_sigma_rad : ndarray, shape (N,)
         Standard deviation of each angle from frame to frame; slow errors come on top (`noise`).
+    driver_common_rad, driven_common_rad : ndarray, shape (N, K)
+        What K causes of error that all frames share (focal length, lens, axes) do to each angle, each by one
+        standard deviation; the same causes in the same order for both shafts. They do not average out.
 
     Raises
     ------
@@ -45,6 +50,8 @@ class LinkageMotion:
     driven_rad: Array
     driver_sigma_rad: Array
     driven_sigma_rad: Array
+    driver_common_rad: Array
+    driven_common_rad: Array
 
     def __post_init__(self) -> None:
         shape = self.driver_rad.shape
@@ -58,6 +65,12 @@ class LinkageMotion:
         ):
             if not np.all(sigma[np.isfinite(angle)] > 0):
                 raise ValueError("a standard deviation must be positive wherever its angle is known")
+        common = self.driver_common_rad.shape
+        if len(common) != 2 or common[0] != shape[0] or self.driven_common_rad.shape != common:
+            raise ValueError(
+                f"common errors of both shafts must have the same shape {(*shape, 'K')}, "
+                f"got {common} and {self.driven_common_rad.shape}"
+            )
 
     @classmethod
     def of(
@@ -66,6 +79,7 @@ class LinkageMotion:
         driven_rad: ArrayLike,
         driver_sigma_rad: ArrayLike,
         driven_sigma_rad: ArrayLike,
+        common_rad: tuple[ArrayLike, ArrayLike] | None = None,
     ) -> LinkageMotion:
         """Build from anything array-like; a single standard deviation stands for all frames.
 
@@ -73,6 +87,8 @@ class LinkageMotion:
         ----------
         driver_rad, driven_rad : array_like, shape (N,)
         driver_sigma_rad, driven_sigma_rad : array_like, scalar or shape (N,)
+        common_rad : tuple of array_like, shape (N, K) each, optional
+            Errors that all frames share, of driver and driven shaft; none if left out.
 
         Returns
         -------
@@ -83,12 +99,30 @@ class LinkageMotion:
             np.array(np.broadcast_to(np.asarray(s, float), driver.shape))
             for s in (driver_sigma_rad, driven_sigma_rad)
         ]
-        return cls(driver, np.asarray(driven_rad, float), sigmas[0], sigmas[1])
+        none = np.zeros((driver.size, 0))
+        common = [np.asarray(c, float) for c in ((none, none) if common_rad is None else common_rad)]
+        return cls(driver, np.asarray(driven_rad, float), sigmas[0], sigmas[1], common[0], common[1])
 
     @property
     def measured(self) -> NDArray[np.bool_]:
         """Frames in which both shafts were measured."""
         return np.isfinite(self.driver_rad) & np.isfinite(self.driven_rad)
+
+
+@dataclass(frozen=True, slots=True)
+class Departures:
+    """How each of several passes that run alike departs from their mean.
+
+    Parameters
+    ----------
+    bins : ndarray of int, shape (b,)
+        Positions of the bins, in the order of the path.
+    off_rad : ndarray, shape (n, b)
+        Driven angle, given the driver's, less its mean over the n passes.
+    """
+
+    bins: NDArray[np.int64]
+    off_rad: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +141,20 @@ class Bins:
         Driver path run through since the first bin.
     frames : ndarray of int, shape (B,)
         Frames averaged.
+    driver_common_rad, driven_common_rad : ndarray, shape (B, K), optional
+        Errors that all frames share, as in `LinkageMotion`, of these means.
+    passes : ndarray of int, shape (B,), optional
+        Passes averaged; one each if left out.
+    ways : ndarray of int, shape (B,), optional
+        +1 in an opening pass, -1 in a closing pass, 0 at rest.
+    restarts : ndarray of bool, shape (B,), optional
+        Where the path does not go on from the bin before: it begins anew at an end of the stroke, to which
+        another pass led.
+    departures : tuple of Departures
+        One for each set of passes that were put together.
+    noise_returning : float
+        Share of the stated frame noise that the passes put together do not show between them: it must have
+        been the same in all of them.
     """
 
     driver_rad: Array
@@ -115,6 +163,43 @@ class Bins:
     driven_var: Array
     path_rad: Array
     frames: NDArray[np.int64]
+    driver_common_rad: Array | None = None
+    driven_common_rad: Array | None = None
+    passes: NDArray[np.int64] | None = None
+    ways: NDArray[np.int64] | None = None
+    restarts: NDArray[np.bool_] | None = None
+    departures: tuple[Departures, ...] = ()
+    noise_returning: float = 0.0
+
+    @property
+    def driven_sign(self) -> int:
+        """Way in which the driven shaft opens: +1 if it turns counter-clockwise from low to high fire.
+
+        Examples
+        --------
+        >>> n = np.zeros(3)
+        >>> Bins(np.array([0, 1.0, 2.0]), np.array([0, -0.5, -1.0]), n, n, n, np.ones(3, int)).driven_sign
+        -1
+        """
+        order = np.argsort(self.driver_rad)
+        share = max(1, order.size // 10)
+        rise = np.mean(self.driven_rad[order[-share:]]) - np.mean(self.driven_rad[order[:share]])
+        return 1 if rise >= 0 else -1
+
+    @property
+    def round_rad(self) -> float:
+        """Driver path of a whole cycle, each rest counted as in `path_rad`."""
+        return 2 * float(self.driver_rad.max()) + 4 * _PART_PATH_RAD
+
+    @property
+    def cycle_rad(self) -> Array:
+        """Place of each bin in a cycle from low fire to high fire and back, as a driver path, shape (B,)."""
+        if self.ways is None:
+            raise ValueError("these bins do not say to which pass each of them belongs")
+        up = self.driver_rad + _PART_PATH_RAD
+        at_high = self.driver_rad > self.driver_rad.max() / 2
+        resting = np.where(at_high, self.round_rad / 2, 0.0)
+        return np.where(self.ways > 0, up, np.where(self.ways < 0, self.round_rad - up, resting))
 
 
 def thin(motion: LinkageMotion, stroke: Stroke) -> Bins:
@@ -128,24 +213,52 @@ def thin(motion: LinkageMotion, stroke: Stroke) -> Bins:
     Returns
     -------
     Bins
-        At most a few hundred; their number does not grow with the frame rate.
+        A few hundred for a stroke or two; their number does not grow with the frame rate.
 
     Notes
     -----
-    Bins follow time, not driver angle, so that a model with memory (lost motion) can be run along them.
+    Bins follow time, not driver angle, so that a model with memory (lost motion) can be run along them. In a
+    film of many strokes they get coarse; where the moment does not matter, `folding.fold` keeps them fine.
     """
     label = bin_numbers(motion, stroke)
     keep = label >= 0
-    _, first, index = np.unique(label[keep], return_index=True, return_inverse=True)
+    first = np.unique(label[keep], return_index=True)[1]
+    return averaged(motion, stroke, label, _part(stroke, keep)[first])
+
+
+def averaged(
+    motion: LinkageMotion, stroke: Stroke, label: NDArray[np.int64], part: NDArray[np.int64]
+) -> Bins:
+    """Means over the frames of each bin.
+
+    Parameters
+    ----------
+    motion : LinkageMotion
+    stroke : Stroke
+    label : ndarray of int, shape (N,)
+        Bin of each frame, rising along the path; -1 for none.
+    part : ndarray of int, shape (B,)
+        Number of the hold or pass that each bin belongs to, counted from the start of the film.
+
+    Returns
+    -------
+    Bins
+    """
+    keep = label >= 0
+    _, index = np.unique(label[keep], return_inverse=True)
     count = np.bincount(index)
     driver = stroke.travel(motion.driver_rad)[keep]
-    driven = motion.driven_rad[keep]
 
     def mean(values: Array, power: int = 1) -> Array:
         return np.asarray(np.bincount(index, weights=values) / count**power)
 
-    driver_mean, driven_mean = mean(driver), mean(driven)
-    steps = np.abs(np.diff(driver_mean)) + _PART_PATH_RAD * np.diff(_part(stroke, keep)[first])
+    def means(rows: Array) -> Array:
+        return (
+            np.stack([mean(column) for column in rows[keep].T], axis=1) if rows.size else rows[: count.size]
+        )
+
+    driver_mean, driven_mean = mean(driver), mean(motion.driven_rad[keep])
+    steps = np.abs(np.diff(driver_mean)) + _PART_PATH_RAD * np.diff(part)
     path = np.concatenate([[0.0], np.cumsum(steps)])
     return Bins(
         driver_mean,
@@ -154,6 +267,8 @@ def thin(motion: LinkageMotion, stroke: Stroke) -> Bins:
         mean(motion.driven_sigma_rad[keep] ** 2, 2),
         path,
         count,
+        stroke.opening_sign * means(motion.driver_common_rad),
+        means(motion.driven_common_rad),
     )
 
 
@@ -173,28 +288,76 @@ def bin_numbers(motion: LinkageMotion, stroke: Stroke) -> NDArray[np.int64]:
     travel = stroke.travel(motion.driver_rad)
     measured = motion.measured
     label = np.full(travel.shape, -1, dtype=np.int64)
-    passes = sorted((*stroke.opening, *stroke.closing), key=lambda s: s.start)
-    total = sum(_path(travel[p]) for p in passes)
-    coarse = max(_BIN_PATH_RAD, total / _MAX_BINS)
+    passes = stroke.passes
+    coarse = coarse_path_rad(travel, passes)
     bins, done = 0, 0
     for part in passes:
-        bins = _label_run(label, measured, slice(done, part.start), bins, None)
-        path = np.where(np.isfinite(travel[part]), travel[part], 0.0)
-        first = np.flatnonzero(np.isfinite(travel[part]))
-        origin = path[first[0]] if first.size else 0.0
-        path = np.abs(path - origin)
-        fine = np.minimum(path, _FINE_ZONE_RAD) / _FINE_PATH_RAD
-        step = np.floor(fine + np.maximum(path - _FINE_ZONE_RAD, 0) / coarse)
-        bins = _label_run(label, measured, part, bins, step)
+        bins = label_run(label, measured, slice(done, part.start), bins, None)
+        bins = label_run(label, measured, part, bins, path_steps(travel[part], coarse))
         done = part.stop
-    _label_run(label, measured, slice(done, travel.size), bins, None)
+    label_run(label, measured, slice(done, travel.size), bins, None)
     return label
 
 
-def _label_run(
+def coarse_path_rad(travel: Array, passes: Sequence[slice]) -> float:
+    """Driver path of a bin away from reversals, so that all these passes make no more than some hundred.
+
+    Parameters
+    ----------
+    travel : ndarray, shape (N,)
+        Of the driver; NaN in gaps.
+    passes : sequence of slice
+
+    Returns
+    -------
+    float
+    """
+    return max(_BIN_PATH_RAD, sum(_path(travel[p]) for p in passes) / _MAX_BINS)
+
+
+def path_steps(travel: Array, coarse_rad: float, origin_rad: float | None = None) -> Array:
+    """Bin of each frame of one pass, counted from its start.
+
+    Parameters
+    ----------
+    travel : ndarray, shape (n,)
+        Of the driver; NaN in gaps.
+    coarse_rad : float
+    origin_rad : float, optional
+        Where the pass starts; at its first frame if left out.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Up to `FINE_STEPS` they lie just after the reversal.
+    """
+    first = np.flatnonzero(np.isfinite(travel))
+    origin = (travel[first[0]] if first.size else 0.0) if origin_rad is None else origin_rad
+    path = np.abs(np.where(np.isfinite(travel), travel, 0.0) - origin)
+    fine = np.minimum(path, _FINE_ZONE_RAD) / _FINE_PATH_RAD
+    return np.asarray(np.floor(fine + np.maximum(path - _FINE_ZONE_RAD, 0) / coarse_rad))
+
+
+def label_run(
     label: NDArray[np.int64], measured: NDArray[np.bool_], part: slice, bins: int, step: Array | None
 ) -> int:
-    """Number one piece from `bins` on: one bin for a hold, a new one at each change of `step` in a pass."""
+    """Number one piece from `bins` on: one bin for a hold, a new one at each change of `step` in a pass.
+
+    Parameters
+    ----------
+    label : ndarray of int, shape (N,)
+        Written to.
+    measured : ndarray of bool, shape (N,)
+    part : slice
+    bins : int
+    step : ndarray, shape (n,), optional
+        Of the frames of the part.
+
+    Returns
+    -------
+    int
+        The next free number.
+    """
     here = np.flatnonzero(measured[part]) + part.start
     if here.size == 0:
         return bins

@@ -1,8 +1,8 @@
-"""Errors of a film's angles: white frame noise, and slowly varying errors of a size that the film tells."""
+"""Errors of a film's angles: white frame noise, slowly varying errors, and errors that all frames share."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,20 +12,123 @@ from kinematics.settings import DEFAULTS, Settings
 
 Array = NDArray[np.float64]
 
-_SIZES = np.arange(-2.5, 3.51, 0.5)  # slow errors looked at, in standard deviations of their prior ...
-_UNLIKELY = 25.0  # ... but no two of them together that lie five off
-_CELL = 0.2  # of the correlation length: bins closer than this count as one when slow errors are sized
-_BATCH_NUMBERS = 2_000_000  # in the covariances handled at once: 16 MB
+
+@dataclass(frozen=True, slots=True)
+class SlowErrors:
+    """Slowly varying errors of driver and driven shaft.
+
+    Parameters
+    ----------
+    size_rad : ndarray, shape (2,)
+        Standard deviation of each shaft's.
+    returning : float
+        Share of their variance that comes back at the same driver angle in every pass.
+    repeating : float
+        Share of the rest that comes back there in every pass of the same way only: it makes no difference
+        between strokes, but one between opening and closing.
+    noise_returning : float
+        Share of the stated frame noise that repeats like that, too (`Bins.noise_returning`).
+    """
+
+    size_rad: Array
+    returning: float
+    repeating: float = 0.0
+    noise_returning: float = 0.0
+
+    @classmethod
+    def expected(cls, settings: Settings = DEFAULTS) -> SlowErrors:
+        """What is expected before a film is seen.
+
+        Parameters
+        ----------
+        settings : Settings
+
+        Returns
+        -------
+        SlowErrors
+        """
+        return cls(np.full(2, settings.floor_rad), settings.floor_place_share)
+
+    def enlarged(self, factor: float) -> SlowErrors:
+        """The same errors, so many times as large.
+
+        Parameters
+        ----------
+        factor : float
+
+        Returns
+        -------
+        SlowErrors
+        """
+        return replace(self, size_rad=factor * self.size_rad)
+
+    def drift(
+        self, gone_rad: Array, apart_rad: Array, passes: Array | float = 1, settings: Settings = DEFAULTS
+    ) -> Array:
+        """How far an angle's slow error has gone from its value at the zero, in units of its size.
+
+        Parameters
+        ----------
+        gone_rad : ndarray, any shape
+            Driver path since the angle was zero.
+        apart_rad : ndarray, same shape
+            Driver angle from where it was zero.
+        passes : ndarray, same shape, or float
+            Passes averaged; the zero is that of one place and moment.
+        settings : Settings
+            Correlation length.
+
+        Returns
+        -------
+        ndarray, same shape
+            Standard deviation, from 0 to the root of 2, when both ends know nothing of each other any more.
+
+        Examples
+        --------
+        >>> back_at_zero = np.radians([180.0]), np.radians([0.0])
+        >>> for share in (0.0, 1.0):
+        ...     print(SlowErrors(np.ones(2), share).drift(*back_at_zero).round(3))
+        [1.414]
+        [0.]
+        """
+        path, place = (np.exp(-way / settings.floor_path_rad) for way in (gone_rad, apart_rad))
+        changed = (1 - self.returning) * (1 + self._averaged(passes) * (1 - 2 * path))
+        return np.asarray(np.sqrt(np.maximum(changed + 2 * self.returning * (1 - place), 0.0)))
+
+    def shared_drift(
+        self, apart_rad: Array, passes: Array | float = 1, settings: Settings = DEFAULTS
+    ) -> Array:
+        """The part of `drift` that opening and closing pass have in common at the same driver angle.
+
+        Parameters
+        ----------
+        apart_rad : ndarray, any shape
+            Driver angle from where the angle was zero.
+        passes : ndarray, same shape, or float
+            Passes averaged.
+        settings : Settings
+
+        Returns
+        -------
+        ndarray, same shape
+        """
+        place = np.exp(-apart_rad / settings.floor_path_rad)
+        at_zero = (1 - self.returning) * (1 - place * self._averaged(passes))
+        return np.asarray(np.sqrt(np.maximum(at_zero + 2 * self.returning * (1 - place), 0.0)))
+
+    def _averaged(self, passes: Array | float) -> Array | float:
+        """Share of the variance of what does not return at the same angle that a mean over passes keeps."""
+        return self.repeating + (1 - self.repeating) / passes
 
 
-def slow_correlation(bins: Bins, settings: Settings = DEFAULTS) -> Array:
-    """Correlation of one shaft's slowly varying error between the bins.
+def path_correlation(bins: Bins, settings: Settings = DEFAULTS) -> Array:
+    """Covariance between the bins of a slow error of unit size that does not come back.
 
     Parameters
     ----------
     bins : Bins
     settings : Settings
-        Correlation length, and the share that comes back at the same place.
+        Correlation length.
 
     Returns
     -------
@@ -33,40 +136,83 @@ def slow_correlation(bins: Bins, settings: Settings = DEFAULTS) -> Array:
 
     Notes
     -----
-    A first-order Markov error along the driver's path (light, hand, compression), and one along the driver's
-    angle: errors of lens and edges are the same in both passes.
+    A first-order Markov error along the driver's path (light, hand, compression). Where passes were put
+    together it averages out: of m and n passes, all those of the smaller number in common, the means have the
+    covariance 1 / max(m, n).
     """
     run = np.abs(bins.path_rad[:, None] - bins.path_rad[None, :])
-    apart = np.abs(bins.driver_rad[:, None] - bins.driver_rad[None, :])
-    length, share = settings.floor_path_rad, settings.floor_place_share
-    return np.asarray((1 - share) * np.exp(-run / length) + share * np.exp(-apart / length))
+    likeness = np.exp(-run / settings.floor_path_rad)
+    if bins.passes is not None:
+        likeness /= np.maximum(bins.passes[:, None], bins.passes[None, :])
+    return np.asarray(likeness)
 
 
-def drift_variance(gone_rad: Array, settings: Settings = DEFAULTS) -> Array:
-    """Variance by which a slow error of unit size has changed, after so much driver path.
+def cycle_correlation(bins: Bins, settings: Settings = DEFAULTS) -> Array:
+    """Covariance between the bins of a slow error of unit size that comes back in every pass of the same way.
 
     Parameters
     ----------
-    gone_rad : ndarray, any shape
-        Driver path since the angle was zero.
+    bins : Bins
+        Put together from passes that run alike (`folding.fold`).
     settings : Settings
+        Correlation length.
 
     Returns
     -------
-    ndarray, same shape
-        From 0 to 2, when both ends know nothing of each other any more. What comes back at the same place in
-        the other pass is not counted on.
+    ndarray, shape (B, B)
 
-    Examples
-    --------
-    >>> drift_variance(np.radians([0.0, 20.0, 180.0])).round(3).tolist()
-    [0.0, 1.264, 2.0]
+    Notes
+    -----
+    First-order Markov on a circle, from low fire up to high fire and back: what a shutter, a codec or a
+    shadow does to a moving marker is the same in every opening pass, but not the same in closing.
     """
-    return np.asarray(2 * (1 - np.exp(-gone_rad / settings.floor_path_rad)))
+    apart = np.abs(bins.cycle_rad[:, None] - bins.cycle_rad[None, :])
+    return np.asarray(np.exp(-np.minimum(apart, bins.round_rad - apart) / settings.floor_path_rad))
+
+
+def place_correlation(bins: Bins, settings: Settings = DEFAULTS) -> Array:
+    """Covariance between the bins of a slow error of unit size that comes back at the same driver angle.
+
+    Parameters
+    ----------
+    bins : Bins
+    settings : Settings
+        Correlation length.
+
+    Returns
+    -------
+    ndarray, shape (B, B)
+
+    Notes
+    -----
+    First-order Markov along the driver's angle: errors of lens and edges are the same in every pass, and many
+    passes are one sample of them.
+    """
+    apart = np.abs(bins.driver_rad[:, None] - bins.driver_rad[None, :])
+    return np.asarray(np.exp(-apart / settings.floor_path_rad))
+
+
+def common_errors(bins: Bins, ratio: Array) -> Array:
+    """What the causes of error that all frames share do to the driven angle, given the driver.
+
+    Parameters
+    ----------
+    bins : Bins
+    ratio : ndarray, shape (B,)
+        Driven degrees for one degree of driver.
+
+    Returns
+    -------
+    ndarray, shape (B, K)
+        Each by one standard deviation.
+    """
+    if bins.driver_common_rad is None or bins.driven_common_rad is None:
+        return np.zeros((ratio.size, 0))
+    return np.asarray(bins.driven_sign * bins.driven_common_rad - ratio[:, None] * bins.driver_common_rad)
 
 
 def noise_whitener(
-    bins: Bins, ratio: Array, floor_rad: Array | float | None = None, settings: Settings = DEFAULTS
+    bins: Bins, ratio: Array, slow: SlowErrors | None = None, settings: Settings = DEFAULTS
 ) -> Array:
     """Matrix that makes errors of the driven angle, given the driver, independent and of unit variance.
 
@@ -75,102 +221,25 @@ def noise_whitener(
     bins : Bins
     ratio : ndarray, shape (B,)
         Driven degrees for one degree of driver: an error of the driver's angle enters multiplied by it.
-    floor_rad : ndarray, shape (2,), or float, optional
-        Size of the slow errors of driver and driven shaft; as the settings expect it if left out.
+    slow : SlowErrors, optional
+        As the settings expect them if left out.
     settings : Settings
 
     Returns
     -------
     ndarray, shape (B, B), lower triangular
-        Inverse Cholesky factor of their covariance: white frame noise plus the slow errors, which keep a fit
-        over many frames from claiming more than the markers give.
+        Inverse Cholesky factor of their covariance: white frame noise, slow errors, and errors that all
+        frames share. They keep a fit over many frames from claiming more than the markers give.
     """
-    driver, driven = np.broadcast_to(settings.floor_rad if floor_rad is None else floor_rad, 2)
-    sizes = driven**2 + driver**2 * ratio[:, None] * ratio[None, :]
-    covariance = slow_correlation(bins, settings) * sizes
+    slow = slow or SlowErrors.expected(settings)
+    driver, driven = slow.size_rad**2
+    covariance = (1 - slow.returning) * (1 - slow.repeating) * path_correlation(bins, settings)
+    if slow.repeating > 0:
+        covariance += (1 - slow.returning) * slow.repeating * cycle_correlation(bins, settings)
+    covariance += slow.returning * place_correlation(bins, settings)
+    covariance *= driven + driver * ratio[:, None] * ratio[None, :]
     covariance[np.diag_indices_from(covariance)] += bins.driven_var + ratio**2 * bins.driver_var
+    common = common_errors(bins, ratio)
+    covariance += common @ common.T
     factor = np.linalg.cholesky(covariance)
     return np.tril(np.linalg.inv(factor))
-
-
-def slow_error_sizes(
-    bins: Bins, ratio: Array, driven_rad: Array, design: Array, known: Array, settings: Settings = DEFAULTS
-) -> Array:
-    """Size of the slow errors of both shafts, as a film's scatter about its own smooth curve shows them.
-
-    Parameters
-    ----------
-    bins : Bins
-    ratio : ndarray, shape (B,)
-    driven_rad : ndarray, shape (B,)
-        Driven angles.
-    design : ndarray, shape (B, P)
-        Of a curve linear in its parameters that any linkage follows.
-    known : ndarray, shape (K, P)
-        What is known of the parameters beside the film, as rows of unit variance about zero.
-    settings : Settings
-        `floor_rad` and `floor_log_sd` are the prior's median and spread for each shaft, `floor_likeness` what
-        one says of the other.
-
-    Returns
-    -------
-    ndarray, shape (2,)
-        Of driver and driven shaft: roots of the posterior means of their squares, rad.
-
-    Notes
-    -----
-    Restricted likelihood: the curve's parameters are integrated out, so that what the curve takes up of the
-    errors is allowed for. Where the shafts turn alike only the sum of both squares shows, and the prior
-    shares it evenly; where the driven shaft turns less, its driver's errors show less than its own.
-
-    References
-    ----------
-    Patterson and Thompson, Biometrika 58 (1971) 545-554, doi:10.1093/biomet/58.3.545 (from memory).
-    """
-    mean = _cells(bins, settings)
-    one, other = (v.reshape(-1) for v in np.meshgrid(_SIZES, _SIZES, indexing="ij"))
-    alike = settings.floor_likeness
-    prior = (one**2 + other**2 - 2 * alike * one * other) / (1 - alike**2)
-    likely = prior < _UNLIKELY
-    prior = prior[likely]
-    driver, driven = (
-        (settings.floor_rad * np.exp(settings.floor_log_sd * v[likely])) ** 2 for v in (one, other)
-    )
-    slow = slow_correlation(bins, settings)
-    by_driver, by_driven = (mean @ m @ mean.T for m in (slow * np.outer(ratio, ratio), slow))
-    white = np.diag(mean**2 @ (bins.driven_var + ratio**2 * bins.driver_var))
-    columns = mean @ np.column_stack([design, driven_rad])
-    covariances = (
-        white + driver[g, None, None] * by_driver + driven[g, None, None] * by_driven
-        for g in _batches(driver.size, white.size)
-    )
-    parts = [_in_units_of(covariance, columns) for covariance in covariances]
-    products, volume = (np.concatenate(part) for part in zip(*parts, strict=True))
-    products[:, :-1, :-1] += known.T @ known
-    # where one pass is all there is, nothing tells lost motion: a trace keeps the elimination possible
-    curve, across = products[:, :-1, :-1] + 1e-9 * np.eye(design.shape[1]), products[:, :-1, -1]
-    taken = np.einsum("gi,gi->g", across, np.linalg.solve(curve, across[..., None])[..., 0])
-    loss = volume + np.linalg.slogdet(curve)[1] + products[:, -1, -1] - taken + prior
-    weight = np.exp(-(loss - loss.min()) / 2)
-    return np.asarray(np.sqrt(np.array([weight @ driver, weight @ driven]) / weight.sum()))
-
-
-def _batches(count: int, numbers_each: int) -> Iterator[slice]:
-    """Slices of so many sizes at once that their covariances stay small in memory, however long the film."""
-    each = max(_BATCH_NUMBERS // numbers_each, 1)
-    return (slice(k, k + each) for k in range(0, count, each))
-
-
-def _in_units_of(covariance: Array, columns: Array) -> tuple[Array, Array]:
-    """Products of the columns in units of the noise, and the logarithm of its volume, for each covariance."""
-    factor = np.linalg.cholesky(covariance)
-    whitened = np.linalg.solve(factor, columns)
-    return np.swapaxes(whitened, 1, 2) @ whitened, 2 * np.log(np.einsum("gii->gi", factor)).sum(axis=1)
-
-
-def _cells(bins: Bins, settings: Settings) -> Array:
-    """Matrix that averages neighbouring bins, shape (C, B)."""
-    cell = np.floor(bins.path_rad / (_CELL * settings.floor_path_rad)).astype(np.int64)
-    _, index = np.unique(cell, return_inverse=True)
-    member = (index[None, :] == np.arange(index.max() + 1)[:, None]) * bins.frames
-    return np.asarray(member / member.sum(axis=1, keepdims=True))

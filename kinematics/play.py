@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,7 +28,12 @@ class Play:
     opened: Array
 
 
-def engage(ideal: Array, slack: Array | float, start_opened: float = 0.0) -> Play:
+def engage(
+    ideal: Array,
+    slack: Array | float,
+    start_opened: float = 0.0,
+    restarts: NDArray[np.bool_] | None = None,
+) -> Play:
     """Follow a path through the play.
 
     Parameters
@@ -40,6 +46,8 @@ def engage(ideal: Array, slack: Array | float, start_opened: float = 0.0) -> Pla
     start_opened : float
         Where the path starts within the play: 0 on the closing side (the way a burner comes to low fire),
         1 on the opening side.
+    restarts : ndarray of bool, shape (N,), optional
+        Where the path begins anew, having come the way that it goes back from there.
 
     Returns
     -------
@@ -57,12 +65,33 @@ def engage(ideal: Array, slack: Array | float, start_opened: float = 0.0) -> Pla
     [0.0, 0.0, 1.0, 2.0, 2.0, 1.0]
     """
     widths = np.broadcast_to(np.abs(slack), ideal.shape).tolist()
-    sources, sides = [0], [start_opened]
-    source, side = 0, start_opened
     path = ideal.tolist()  # a loop over floats is several times faster than one over array elements
-    before = path[0]
-    value = before - widths[0] * start_opened
-    for k in range(1, len(path)):
+    stops = [] if restarts is None else np.flatnonzero(restarts).tolist()
+    sources: list[int] = []
+    sides: list[float] = []
+    for first, stop in pairwise([0, *stops, len(path)]):
+        came = (
+            (0, start_opened) if first == 0 else _run(path, widths, range(stop - 1, first - 1, -1), 0.0)[-1]
+        )
+        for source, side in _run(path, widths, range(first, stop), came[1], came[0] if first else None):
+            sources.append(source)
+            sides.append(side)
+    return Play(np.array(sources, dtype=np.int64), np.array(sides))
+
+
+def _run(
+    path: list[float], widths: list[float], along: range, side: float, source: int | None = None
+) -> list[tuple[int, float]]:
+    """Where the driven shaft was last moved, and to which side, at each place along a part of the path.
+
+    It starts where it was moved to at the source, or on the side given at the first place.
+    """
+    at = along[0]
+    source = at if source is None else source
+    value = path[source] - widths[source] * side
+    before = path[at]
+    found = [(source, side)]
+    for k in along[1:]:
         top, width = path[k], widths[k]
         # a play of no width is engaged both ways at once: the way of moving decides
         if value <= top - width and top >= before:
@@ -72,6 +101,5 @@ def engage(ideal: Array, slack: Array | float, start_opened: float = 0.0) -> Pla
         elif value < top - width:
             value, source, side = top - width, k, 1.0
         before = top
-        sources.append(source)
-        sides.append(side)
-    return Play(np.array(sources, dtype=np.int64), np.array(sides))
+        found.append((source, side))
+    return found

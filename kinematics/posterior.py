@@ -95,7 +95,7 @@ class Posterior:
         lag = closing - opening
         if not np.all(np.isfinite(lag)):
             return np.full_like(closing, np.nan)
-        play = engage(closing, lag, self.start_opened)
+        play = engage(closing, lag, self.start_opened, self.bins.restarts)
         model = closing[play.source] - lag[play.source] * play.opened
         return np.asarray(self.driven_sign * self.bins.driven_rad - model - parameters[ZERO])
 
@@ -124,7 +124,7 @@ class Posterior:
             by, gain = rod_derivatives(travel, self.driven_sign * low, longer, *(float(v) for v in values))
             opening[:, :5] = self.driven_sign * by
             opening[:, SLACK] = self.driven_sign * gain * self.wear.longer_by_slack
-        play = engage(high, high - low, self.start_opened)
+        play = engage(high, high - low, self.start_opened, self.bins.restarts)
         opened = play.opened[:, None]
         motion = -(opened * opening[play.source] + (1 - opened) * closing[play.source])
         motion[:, ZERO] = -1.0

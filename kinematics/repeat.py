@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from kinematics.errors import StrokeError
 from kinematics.motion import LinkageMotion
+from kinematics.noise import SlowErrors
 from kinematics.settings import DEFAULTS, Settings
 from kinematics.stroke import Stroke
 from kinematics.travel import travel_curves
@@ -110,9 +111,10 @@ def _blocks(
     count = math.ceil(stroke.travel_rad / _STEP_RAD / _BLOCK)
     nothing = np.full(count, np.nan), np.full(count, np.nan)
     try:
-        # passes that differ would show as slow errors, so their size is that expected of any film
-        slow_rad = np.full(2, settings.floor_rad)
-        curves = travel_curves(alone, motion, _STEP_RAD, settings, slow_rad)
+        # Passes that differ would show as slow errors, so their size is that expected of any film. What comes
+        # back in every pass makes no difference between them.
+        size = np.full(2, settings.floor_rad * math.sqrt(1 - settings.floor_place_share))
+        curves = travel_curves(alone, motion, _STEP_RAD, settings, SlowErrors(size, 0.0))
     except StrokeError:
         return nothing
     opening = direction == "opening"

@@ -38,8 +38,12 @@ class Settings:
     floor_path_rad : float
         Driver path over which that error forgets itself (correlation length).
     floor_place_share : float
-        Share of its variance that comes back at the same place in the other pass; on those clips the
-        correlation of both passes was 0.1 to 0.7, mostly near 0.3.
+        Share of its variance that comes back at the same place in every other pass. In the hand the camera
+        never sees a place twice in the same way: on those clips the correlation of both passes was 0.1 to
+        0.7, mostly near 0.3. On a tripod nearly all of it comes back: who knows that the camera stood still
+        says so here.
+    floor_place_spread : float
+        Spread of that share's logit, log(share / (1 - share)): how freely a film that shows it may differ.
     size_mm, size_log_sd : float
         Log-normal prior of both radii: median and spread (0.6 means a factor 1.8 either way).
     spacing_mm, spacing_log_sd : float
@@ -112,6 +116,7 @@ class Settings:
     floor_likeness: float = 0.8
     floor_path_rad: float = 20 * _DEG
     floor_place_share: float = 0.3
+    floor_place_spread: float = 1.0
     size_mm: float = 80.0
     size_log_sd: float = 0.6
     spacing_mm: float = 250.0
@@ -149,6 +154,8 @@ class Settings:
             value = getattr(self, field.name)
             if not (math.isfinite(value) and value > 0):
                 raise ValueError(f"{field.name} must be a positive number, got {value!r}")
+        if not self.floor_place_share < 1:
+            raise ValueError(f"floor_place_share must be below 1, got {self.floor_place_share!r}")
 
 
 DEFAULTS = Settings()

@@ -7,8 +7,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.deadband import driven_sign, slow_errors
+from kinematics.deadband import slow_errors
+from kinematics.folding import fold
 from kinematics.motion import LinkageMotion, bin_numbers, thin
+from kinematics.noise import SlowErrors
 from kinematics.play import engage
 from kinematics.settings import DEFAULTS, Settings
 from kinematics.step_fit import ARMS, Step, StepFit, StepProblem
@@ -83,9 +85,8 @@ class Following:
         Driver travel.
     sign : int
         Way in which the driven shaft opens, +1 counter-clockwise.
-    slow_rad : ndarray, shape (2,)
-        Size of the slow errors of driver and driven shaft, with the slips taken out: a step is no error of
-        measurement.
+    slow : SlowErrors
+        Slow errors of driver and driven shaft, with the slips taken out: a step is no error of measurement.
     """
 
     slips: tuple[Slip, ...]
@@ -96,7 +97,7 @@ class Following:
     ratio: Array
     travel_rad: Array
     sign: int
-    slow_rad: Array
+    slow: SlowErrors
 
 
 def follow(stroke: Stroke, motion: LinkageMotion, settings: Settings = DEFAULTS) -> Following | None:
@@ -138,7 +139,7 @@ def follow(stroke: Stroke, motion: LinkageMotion, settings: Settings = DEFAULTS)
     if bins.driver_rad.size < _MIN_BINS:
         return None
     numbers = _positions(bin_numbers(motion, stroke))
-    problem = StepProblem.of(bins, stroke, settings)
+    problem = StepProblem.of(bins, fold(motion, stroke), stroke, settings)
     plain = problem.fit("driven", ())
     fits = _with_steps(problem.evenly(), plain, settings) or _with_steps(problem, plain, settings)
     fits = fits or (plain,)
@@ -157,7 +158,7 @@ def follow(stroke: Stroke, motion: LinkageMotion, settings: Settings = DEFAULTS)
         ratio,
         stroke.travel(motion.driver_rad),
         problem.sign,
-        slow_errors(stroke, without_slips(stroke, motion, slips), settings) if slips else problem.slow_rad,
+        slow_errors(stroke, without_slips(stroke, motion, slips), settings) if slips else problem.slow,
     )
 
 
@@ -190,7 +191,7 @@ def without_slips(stroke: Stroke, motion: LinkageMotion, slips: tuple[Slip, ...]
     if not slips:
         return motion
     driver, driven = motion.driver_rad.copy(), motion.driven_rad.copy()
-    sign = driven_sign(thin(motion, stroke))
+    sign = thin(motion, stroke).driven_sign
     for slip in slips:
         if slip.arm == "drive":
             driver[slip.moment :] += stroke.opening_sign * slip.drive_rad

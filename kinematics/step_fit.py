@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.deadband import cubic_basis, driven_sign, fit_dead_band, start_side
+from kinematics.deadband import cubic_basis, fit_dead_band, start_side
 from kinematics.motion import Bins
-from kinematics.noise import noise_whitener
+from kinematics.noise import SlowErrors, noise_whitener
 from kinematics.play import Play, engage
 from kinematics.settings import DEFAULTS, Settings
 from kinematics.stroke import Stroke
@@ -95,14 +95,16 @@ class StepProblem:
     shapes: Array  # of lost motion over the stroke, (B, 3): even, and two that are zero on average
     known: Array  # of curve and lost motion beside the film, as rows of unit variance about zero
     whiten: Array
-    slow_rad: Array  # size of the slow errors of driver and driven shaft, if nothing slipped
+    slow: SlowErrors  # of driver and driven shaft, if nothing slipped
     starts: tuple[float, ...]
 
     @classmethod
-    def of(cls, bins: Bins, stroke: Stroke, settings: Settings = DEFAULTS) -> StepProblem:
-        """Set up for the bins of a film."""
+    def of(cls, bins: Bins, folded: Bins, stroke: Stroke, settings: Settings = DEFAULTS) -> StepProblem:
+        """Set up for the bins of a film, in the order of time, and the same with passes put together."""
         expected = start_side(stroke)
-        band = fit_dead_band(bins, settings, expected)
+        band = fit_dead_band(folded, settings, expected)
+        order = np.argsort(folded.driver_rad)
+        ratio = np.interp(bins.driver_rad, folded.driver_rad[order], band.ratio[order])
         low, high = float(bins.driver_rad.min()) - _ROOM_RAD, float(bins.driver_rad.max()) + _ROOM_RAD
         inner = np.linspace(low, high, max(2, round((high - low) / _KNOT_RAD)) + 1)
         knots = np.concatenate([[low] * 3, inner, [high] * 3])
@@ -113,12 +115,12 @@ class StepProblem:
         u = np.clip(2 * bins.driver_rad / max(float(bins.driver_rad.max()), 1e-9) - 1, -1, 1)
         return cls(
             bins,
-            driven_sign(bins),
+            bins.driven_sign,
             knots,
             np.column_stack([np.ones_like(u), u, 1.5 * u**2 - 0.5]),
             known,
-            noise_whitener(bins, band.ratio, settings=settings),
-            band.floor_rad,
+            noise_whitener(bins, ratio, settings=settings),
+            band.slow,
             tuple(dict.fromkeys((expected, band.start_opened))),
         )
 

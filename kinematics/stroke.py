@@ -48,6 +48,11 @@ class Stroke:
     closing: tuple[slice, ...]
     notes: tuple[str, ...]
 
+    @property
+    def passes(self) -> tuple[slice, ...]:
+        """All passes in the order of time."""
+        return tuple(sorted((*self.opening, *self.closing), key=lambda part: part.start))
+
     def travel(self, driver_rad: ArrayLike) -> Array:
         """Driver travel (rad) from low fire, positive toward high fire.
 

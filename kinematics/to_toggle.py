@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from kinematics.errors import GeometryError
 from kinematics.fourbar import FourBar
 from kinematics.identify import GeometryFit
-from kinematics.noise import drift_variance
 from kinematics.posterior import linkage
 from kinematics.settings import DEFAULTS, Settings
 from kinematics.spread import Mode
@@ -92,8 +91,10 @@ def travel_to_toggle(
     arms = _arms_first(fit.parameters, fit.opening_sign, stroke.travel_rad)
     variance = np.zeros(4)
     # the ends of the stroke are themselves measured
-    slow = fit.floor_rad[0] ** 2 * float(drift_variance(np.array(stroke.travel_rad), settings))
-    end = stroke.travel_noise_rad**2 + slow
+    far = np.array(stroke.travel_rad)
+    end = (
+        stroke.travel_noise_rad**2 + float(fit.slow.size_rad[0] * fit.slow.drift(far, far, 1, settings)) ** 2
+    )
     for mode in fit.modes:
         own = _figures(mode.parameters, fit.opening_sign, stroke.travel_rad, settings)
         within = _within(mode, own, fit.opening_sign, stroke, settings)

@@ -12,7 +12,7 @@ from kinematics.deadband import slow_errors
 from kinematics.errors import FitError, StrokeError
 from kinematics.intended.table import Intended
 from kinematics.motion import LinkageMotion
-from kinematics.noise import drift_variance
+from kinematics.noise import SlowErrors
 from kinematics.settings import DEFAULTS, Settings
 from kinematics.stroke import Stroke
 
@@ -45,6 +45,9 @@ class TravelCurves:
     driver_travel_sd_rad, driven_travel_sd_rad : float
     driven_sign : int
         Way in which the driven shaft opens, +1 counter-clockwise.
+    shared_sd_rad : ndarray, shape (G,), optional
+        Standard deviation of what both passes have wrong alike at each driver step: it does not cancel in
+        their mean, but does in their difference. None where nothing is known of that.
     """
 
     driver_rad: Array
@@ -57,13 +60,29 @@ class TravelCurves:
     driven_travel_rad: float
     driven_travel_sd_rad: float
     driven_sign: int
+    shared_sd_rad: Array | None = None
 
     def __post_init__(self) -> None:
-        for name in ("opening_rad", "closing_rad", "opening_sd_rad", "closing_sd_rad"):
-            if getattr(self, name).shape != self.driver_rad.shape:
-                raise ValueError(
-                    f"{name} must have shape {self.driver_rad.shape}, got {getattr(self, name).shape}"
-                )
+        for name in ("opening_rad", "closing_rad", "opening_sd_rad", "closing_sd_rad", "shared_sd_rad"):
+            values = getattr(self, name)
+            if values is not None and values.shape != self.driver_rad.shape:
+                raise ValueError(f"{name} must have shape {self.driver_rad.shape}, got {values.shape}")
+
+    @property
+    def mean_sd_rad(self) -> Array:
+        """Standard deviation of the mean of both passes, shape (G,)."""
+        return np.asarray(np.sqrt(self._own_variance() + 2 * self._shared_variance()) / 2)
+
+    @property
+    def difference_sd_rad(self) -> Array:
+        """Standard deviation of closing less opening at the same driver travel, shape (G,)."""
+        return np.asarray(np.sqrt(np.maximum(self._own_variance() - 2 * self._shared_variance(), 0.0)))
+
+    def _own_variance(self) -> Array:
+        return np.asarray(self.opening_sd_rad**2 + self.closing_sd_rad**2)
+
+    def _shared_variance(self) -> Array:
+        return np.zeros_like(self.driver_rad) if self.shared_sd_rad is None else self.shared_sd_rad**2
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +140,24 @@ class _Points:
     driver_sigma: Array
     driven_sigma: Array
     path: Array  # driver path since the pass began
+    number: Array  # of the pass
+    driver_common: Array  # (P, K) what errors that all frames share do, less what they do at the zero
+    driven_common: Array
+
+
+@dataclass(frozen=True, slots=True)
+class _Lines:
+    """Local lines of one way at each step of the grid; NaN where there are none.
+
+    Their values, the noise of these from frames, slopes, passes averaged, and what errors that all frames
+    share do to each, shape (G, K).
+    """
+
+    value: Array
+    noise: Array
+    slope: Array
+    passes: Array
+    common: Array
 
 
 def travel_curves(
@@ -128,7 +165,7 @@ def travel_curves(
     motion: LinkageMotion,
     step_rad: float = 1 * _DEG,
     settings: Settings = DEFAULTS,
-    slow_rad: Array | None = None,
+    slow: SlowErrors | None = None,
 ) -> TravelCurves:
     """Driven against driver travel for the opening and the closing pass, at even driver steps.
 
@@ -139,9 +176,9 @@ def travel_curves(
     step_rad : float
         Driver step.
     settings : Settings
-    slow_rad : ndarray, shape (2,), optional
-        Size of the slow errors of driver and driven shaft; left out, the film tells (`slow_errors`). Where an
-        arm may have slipped, those beside the slip (`Following.slow_rad`).
+    slow : SlowErrors, optional
+        Slow errors of driver and driven shaft; left out, the film tells (`slow_errors`). Where an arm may
+        have slipped, those beside the slip (`Following.slow`).
 
     Returns
     -------
@@ -158,6 +195,8 @@ def travel_curves(
     At each step a weighted straight line through the frames nearby. The window is narrow just after a
     reversal, where the driven shaft stands until lost motion is taken up. A hold counts as one point of both
     passes it joins. Frames in which the driver fell back behind where it had been in this pass are left out.
+    Standard deviations hold frame noise, what slow errors have changed by since the zero, and errors that all
+    frames share; of many passes only what does not return in each of them averages out.
 
     Examples
     --------
@@ -173,34 +212,45 @@ def travel_curves(
         raise StrokeError(
             "Driver and driven shaft were never measured together.", "Keep both markers in view."
         )
-    slow_driver, slow_driven = slow_errors(stroke, motion, settings) if slow_rad is None else slow_rad
+    slow = slow_errors(stroke, motion, settings) if slow is None else slow
     driver = stroke.travel(motion.driver_rad)
-    zero, zero_sd = _zero(stroke, motion, driver)
+    at_zero = _at_low_fire(stroke, motion, driver)
+    zero, zero_sd = _level(motion.driven_rad, motion.driven_sigma_rad, at_zero)
     sign = _driven_sign(driver, motion.driven_rad - zero)
     driven = sign * (motion.driven_rad - zero)
+    common = (
+        stroke.opening_sign * _from_zero(motion.driver_common_rad, at_zero),
+        sign * _from_zero(motion.driven_common_rad, at_zero),
+    )
     steps = math.floor((stroke.travel_rad + _BEYOND_RAD) / step_rad)
     grid = np.asarray(np.arange(steps + 1) * step_rad, dtype=np.float64)
-    curves = []
-    for passes in (stroke.opening, stroke.closing):
-        points = _points(passes, stroke, motion, driver, driven)
-        # how far the driver has gone since the low-fire hold, the zero: slow errors drift apart with it
-        gone = grid if passes is stroke.opening else 2 * stroke.travel_rad - grid
-        drift = np.sqrt(drift_variance(gone, settings))
-        curves.append(_local_lines(grid, points, zero_sd, (slow_driver * drift, slow_driven * drift)))
-    far = math.sqrt(float(drift_variance(np.array(stroke.travel_rad), settings)))
-    travel, travel_sd = _driven_travel(stroke, motion, driven, zero_sd, far * float(slow_driven))
-    (opening, opening_sd), (closing, closing_sd) = curves
+    opening, closing = (
+        _local_lines(grid, _points(passes, stroke, motion, driver, driven, common))
+        for passes in (stroke.opening, stroke.closing)
+    )
+    # how far the driver has gone since the low-fire hold, the zero: slow errors drift apart with it
+    back = 2 * stroke.travel_rad - grid
+    opening_sd, closing_sd = (
+        _deviation(lines, (gone, grid), zero_sd, slow, settings)
+        for lines, gone in ((opening, grid), (closing, back))
+    )
+    at_top = _at_high_fire(stroke, motion, driver)
+    top, top_sd = _level(driven, motion.driven_sigma_rad, at_top)
+    far = np.array(stroke.travel_rad)
+    drift_driver, drift_driven = slow.size_rad * slow.drift(far, far, 1, settings)
+    common_driver, common_driven = (np.linalg.norm(c[at_top].mean(axis=0)) for c in common)
     return TravelCurves(
         grid,
-        opening,
-        closing,
+        opening.value,
+        closing.value,
         opening_sd,
         closing_sd,
         stroke.travel_rad,
-        math.hypot(stroke.travel_noise_rad, far * float(slow_driver)),
-        travel,
-        travel_sd,
+        math.hypot(stroke.travel_noise_rad, drift_driver, common_driver),
+        top,
+        math.hypot(top_sd, zero_sd, drift_driven, common_driven),
         sign,
+        _shared_deviation(opening, closing, grid, zero_sd, slow, settings),
     )
 
 
@@ -235,15 +285,14 @@ def even_step_table(curves: TravelCurves, step_rad: float) -> StepTable:
         raise ValueError(f"step_rad {step_rad:g} must be a whole multiple of the curves' step {own:g}")
     rows = slice(None, None, every)
     opening, closing = curves.opening_rad[rows], curves.closing_rad[rows]
-    both_sd = np.hypot(curves.opening_sd_rad[rows], curves.closing_sd_rad[rows])
     return StepTable(
         curves.driver_rad[rows],
         opening,
         closing,
         (opening + closing) / 2,
-        both_sd / 2,
+        curves.mean_sd_rad[rows],
         closing - opening,
-        both_sd,
+        curves.difference_sd_rad[rows],
     )
 
 
@@ -269,7 +318,7 @@ def mean_curve(curves: TravelCurves) -> tuple[Array, Array]:
     one = np.where(np.isfinite(curves.opening_rad), curves.opening_rad, curves.closing_rad)
     one_sd = np.where(np.isfinite(curves.opening_rad), curves.opening_sd_rad, curves.closing_sd_rad)
     mean = np.where(both, (curves.opening_rad + curves.closing_rad) / 2, one)
-    return mean, np.where(both, np.hypot(curves.opening_sd_rad, curves.closing_sd_rad) / 2, one_sd)
+    return mean, np.where(both, curves.mean_sd_rad, one_sd)
 
 
 def compare_curves(first: TravelCurves, second: TravelCurves | Intended) -> Comparison:
@@ -326,15 +375,31 @@ def _between_steps(at: Array, grid: Array, values: Array) -> Array:
     return np.asarray(np.interp(at, grid, values, left=np.nan, right=np.nan))
 
 
-def _zero(stroke: Stroke, motion: LinkageMotion, driver: Array) -> tuple[float, float]:
-    """Driven angle at low fire: its first hold, else the measured frame nearest low fire."""
+def _at_low_fire(stroke: Stroke, motion: LinkageMotion, driver: Array) -> NDArray[np.int64]:
+    """Frames at low fire: those of its first hold, else the measured frame nearest low fire."""
     for hold in stroke.low_holds:
-        seen = motion.driven_rad[hold][motion.measured[hold]]
+        seen = np.flatnonzero(motion.measured[hold])
         if seen.size:
-            sigma = float(np.mean(motion.driven_sigma_rad[hold][motion.measured[hold]]))
-            return float(np.mean(seen)), sigma / math.sqrt(seen.size)
-    nearest = int(np.nanargmin(np.where(motion.measured, np.abs(driver), np.nan)))
-    return float(motion.driven_rad[nearest]), float(motion.driven_sigma_rad[nearest])
+            return np.asarray(seen + hold.start)
+    return np.array([np.nanargmin(np.where(motion.measured, np.abs(driver), np.nan))])
+
+
+def _at_high_fire(stroke: Stroke, motion: LinkageMotion, driver: Array) -> NDArray[np.int64]:
+    """Frames at high fire: those of its first hold, else that of the largest driver travel."""
+    for hold in stroke.high_holds:
+        seen = np.flatnonzero(motion.measured[hold])
+        if seen.size:
+            return np.asarray(seen + hold.start)
+    return np.array([np.nanargmax(np.where(motion.measured, driver, np.nan))])
+
+
+def _level(angle: Array, sigma: Array, frames: NDArray[np.int64]) -> tuple[float, float]:
+    """Mean over some frames and its standard deviation from their noise."""
+    return float(np.mean(angle[frames])), float(np.mean(sigma[frames])) / math.sqrt(frames.size)
+
+
+def _from_zero(common: Array, at_zero: NDArray[np.int64]) -> Array:
+    return np.asarray(common - common[at_zero].mean(axis=0))
 
 
 def _driven_sign(driver: Array, driven: Array) -> int:
@@ -343,24 +408,18 @@ def _driven_sign(driver: Array, driven: Array) -> int:
     return 1 if float(np.median(driven[far])) >= 0 else -1
 
 
-def _driven_travel(
-    stroke: Stroke, motion: LinkageMotion, driven: Array, zero_sd: float, drift: float
-) -> tuple[float, float]:
-    """Driven travel at the high-fire hold, else at the frame of largest driver travel."""
-    for hold in stroke.high_holds:
-        here = motion.measured[hold]
-        if here.any():
-            sigma = float(np.mean(motion.driven_sigma_rad[hold][here])) / math.sqrt(int(here.sum()))
-            return float(np.mean(driven[hold][here])), math.hypot(sigma, zero_sd, drift)
-    top = int(np.nanargmax(np.where(motion.measured, stroke.travel(motion.driver_rad), np.nan)))
-    return float(driven[top]), math.hypot(float(motion.driven_sigma_rad[top]), zero_sd, drift)
-
-
 def _points(
-    passes: tuple[slice, ...], stroke: Stroke, motion: LinkageMotion, driver: Array, driven: Array
+    passes: tuple[slice, ...],
+    stroke: Stroke,
+    motion: LinkageMotion,
+    driver: Array,
+    driven: Array,
+    common: tuple[Array, Array],
 ) -> _Points:
-    columns: list[Array] = [np.zeros((5, 0))]
-    for part in passes:
+    angles = [driver, driven, motion.driver_sigma_rad, motion.driven_sigma_rad]
+    columns: list[Array] = [np.zeros((6, 0))]
+    shared = [np.zeros((2, 0, common[0].shape[1]))]
+    for number, part in enumerate(passes):
         frames = np.flatnonzero(motion.measured[part]) + part.start
         way = 1 if part in stroke.opening else -1
         advance = way * driver[frames]
@@ -369,22 +428,25 @@ def _points(
         if frames.size == 0:
             continue
         path = np.abs(driver[frames] - driver[frames[0]])
-        columns.append(
-            np.stack(
-                [
-                    driver[frames],
-                    driven[frames],
-                    motion.driver_sigma_rad[frames],
-                    motion.driven_sigma_rad[frames],
-                    path,
-                ]
-            )
-        )
+        columns.append(np.stack([*(a[frames] for a in angles), path, np.full(path.shape, number)]))
+        shared.append(np.stack([c[frames] for c in common]))
         for hold in (*stroke.low_holds, *stroke.high_holds):
-            if hold.stop == part.start or hold.start == part.stop or _adjoins(hold, part, motion.measured):
-                columns.append(_hold_point(hold, part, motion, driver, driven, float(path[-1])))
-    every = np.concatenate(columns, axis=1)
-    return _Points(every[0], every[1], every[2], every[3], every[4])
+            if not (
+                hold.stop == part.start or hold.start == part.stop or _adjoins(hold, part, motion.measured)
+            ):
+                continue
+            resting = np.flatnonzero(motion.measured[hold]) + hold.start
+            if resting.size == 0:
+                continue
+            # a hold is one well-known point
+            means = np.array([np.mean(a[resting]) for a in angles])
+            means[2:] /= math.sqrt(resting.size)
+            at = 0.0 if hold.start < part.start else float(path[-1])
+            columns.append(np.array([*means, at, number])[:, None])
+            shared.append(np.stack([c[resting].mean(axis=0, keepdims=True) for c in common]))
+    every, (driver_common, driven_common) = np.concatenate(columns, axis=1), np.concatenate(shared, axis=1)
+    at, turned, at_sigma, turned_sigma, path, numbers = every
+    return _Points(at, turned, at_sigma, turned_sigma, path, numbers, driver_common, driven_common)
 
 
 def _adjoins(hold: slice, part: slice, measured: NDArray[np.bool_]) -> bool:
@@ -393,61 +455,80 @@ def _adjoins(hold: slice, part: slice, measured: NDArray[np.bool_]) -> bool:
     return not measured[between].any()
 
 
-def _hold_point(
-    hold: slice, part: slice, motion: LinkageMotion, driver: Array, driven: Array, length: float
-) -> Array:
-    here = motion.measured[hold]
-    if not here.any():
-        return np.zeros((5, 0))
-    root = math.sqrt(int(here.sum()))
-    point = [
-        float(np.mean(driver[hold][here])),
-        float(np.mean(driven[hold][here])),
-        float(np.mean(motion.driver_sigma_rad[hold][here])) / root,
-        float(np.mean(motion.driven_sigma_rad[hold][here])) / root,
-        0.0 if hold.start < part.start else length,
-    ]
-    return np.array(point)[:, None]
-
-
-def _local_lines(
-    grid: Array, points: _Points, zero_sd: float, drift: tuple[Array, Array]
-) -> tuple[Array, Array]:
-    value, sd = np.full(grid.shape, np.nan), np.full(grid.shape, np.nan)
-    if points.driver.size < 3:
-        return value, sd
-    for k, at in enumerate(grid):
-        estimate = _local_line(float(at), points)
-        if estimate is None:
+def _local_lines(grid: Array, points: _Points) -> _Lines:
+    value, noise, slope, passes = np.full((4, grid.size), np.nan)
+    common = np.zeros((grid.size, points.driven_common.shape[1]))
+    for k, at in enumerate(grid if points.driver.size >= 3 else ()):
+        line = _local_line(float(at), points)
+        if line is None:
             continue
-        value[k], noise, slope = estimate
-        sd[k] = math.hypot(noise, zero_sd, drift[1][k], slope * drift[0][k])
-    return value, sd
+        value[k], noise[k], slope[k], near, weight = line
+        passes[k] = np.unique(points.number[near]).size
+        effect = points.driven_common[near] - slope[k] * points.driver_common[near]
+        common[k] = weight @ effect / weight.sum()
+    return _Lines(value, noise, slope, passes, common)
 
 
-def _local_line(at: float, points: _Points) -> tuple[float, float, float] | None:
-    """Value, its standard deviation from frame noise, and slope, or None if there are no frames around."""
+def _deviation(
+    lines: _Lines, way: tuple[Array, Array], zero_sd: float, slow: SlowErrors, settings: Settings
+) -> Array:
+    """Standard deviation of each value; `way` is the driver's path and its angle since the zero."""
+    driver, driven = (size * slow.drift(*way, lines.passes, settings) for size in slow.size_rad)
+    noise = lines.noise**2 * (1 + slow.noise_returning * (lines.passes - 1))
+    slowly = driven**2 + (lines.slope * driver) ** 2
+    return np.asarray(np.sqrt(noise + zero_sd**2 + slowly + np.sum(lines.common**2, axis=1)))
+
+
+def _shared_deviation(
+    opening: _Lines, closing: _Lines, grid: Array, zero_sd: float, slow: SlowErrors, settings: Settings
+) -> Array:
+    """Standard deviation of what both passes have wrong alike."""
+    # of the pass that was filmed more often the zero's share is the larger one
+    passes = np.maximum(opening.passes, closing.passes)
+    unit = slow.shared_drift(grid, passes, settings) ** 2
+    driver, driven = slow.size_rad**2
+    slowly = unit * (driven + driver * opening.slope * closing.slope)
+    alike = zero_sd**2 + slowly + np.sum(opening.common * closing.common, axis=1)
+    return np.asarray(np.sqrt(np.maximum(alike, 0.0)))
+
+
+def _local_line(at: float, points: _Points) -> tuple[float, float, float, NDArray[np.int64], Array] | None:
+    """Value, its standard deviation from frame noise, slope, the frames used and their weights.
+
+    None if there are no frames around.
+    """
     distance = np.abs(points.driver - at)
     nearest = int(np.argmin(distance))
     half = _NARROW_RAD if points.path[nearest] < _TAKE_UP_RAD else _WIDE_RAD
     half = min(max(half, _NOISY * float(points.driver_sigma[nearest])), _LIMIT_RAD)
-    while (np.count_nonzero(distance <= half) < 3) and half < _LIMIT_RAD:
+    near = np.flatnonzero(distance <= half)
+    while near.size < 3 and half < _LIMIT_RAD:
         half = min(1.4 * half, _LIMIT_RAD)
-    near = distance <= half
-    if np.count_nonzero(near) < 2:
+        near = np.flatnonzero(distance <= half)
+    if near.size < 2:
         return None
     x, y = points.driver[near] - at, points.driven[near]
-    if x.min() > _BEYOND_RAD or x.max() < -_BEYOND_RAD:
+    low, high = float(x.min()), float(x.max())
+    if low > _BEYOND_RAD or high < -_BEYOND_RAD:
         return None
-    spread = float(np.ptp(x))
-    slope = float(np.polyfit(x, y, 1)[0]) if spread > 1e-6 else 0.0
+    slope = _fitted(x, y, np.ones(x.size))[2] if high - low > 1e-6 else 0.0
     weight = 1 / (points.driven_sigma[near] ** 2 + (slope * points.driver_sigma[near]) ** 2)
-    total, mean_x = float(weight.sum()), float(np.average(x, weights=weight))
-    moment = float(weight @ (x - mean_x) ** 2)
+    total = float(weight.sum())
+    mean_x, mean_y, refined, moment = _fitted(x, y, weight)
     if moment > 0:
-        slope = float(weight @ ((x - mean_x) * y)) / moment
-    level = float(np.average(y, weights=weight)) - slope * mean_x
+        slope = refined
+    level = mean_y - slope * mean_x
     variance = 1 / total + (mean_x**2 / moment if moment > 0 else 0.0)
     left_over = float(weight @ (y - level - slope * x) ** 2) / max(y.size - 2, 1)
     # a corner within the window, as where lost motion has just been taken up: a line does not do it justice
-    return level, math.sqrt(variance * (left_over if left_over > _CORNER else 1.0)), slope
+    noise = math.sqrt(variance * (left_over if left_over > _CORNER else 1.0))
+    return level, noise, slope, near, weight
+
+
+def _fitted(x: Array, y: Array, weight: Array) -> tuple[float, float, float, float]:
+    """Means of x and y, slope of the straight line (0 if x does not vary), and the weighted spread of x."""
+    total = float(weight.sum())
+    mean_x, mean_y = float(weight @ x) / total, float(weight @ y) / total
+    off = x - mean_x
+    moment = float(weight @ off**2)
+    return mean_x, mean_y, float(weight @ (off * y)) / moment if moment > 0 else 0.0, moment

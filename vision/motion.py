@@ -17,6 +17,9 @@ from vision.joint_fit.path import CameraPath
 from vision.joint_fit.row_time import RowTime
 from vision.joint_fit.shutter import Shutter
 
+_LEAST_OWN = 0.01
+"""Share of the variance of an angle that is at least the frame's own."""
+
 
 @dataclass(frozen=True, slots=True)
 class ShaftSpec:
@@ -133,6 +136,12 @@ class ShaftMotion:
         Path of the camera between the frames, readout of the rows, shifts of the pictures.
     shutter : Shutter
         What of that is known, and how well.
+    common_rad : ndarray, shape (F, S, K), or None
+        What K causes of error that all frames share (focal length, lens, axes) do to each angle, each by one
+        standard deviation: a part of ``sigma_rad`` that does not average out. None if that is not known.
+    lasting_rad : ndarray, shape (S,), or None
+        Standard deviation of errors of each angle that last over many frames: another part. None if that is
+        not known.
     """
 
     time_s: Floats
@@ -157,6 +166,8 @@ class ShaftMotion:
     arms: ArmAngles
     filmed: Filmed
     shutter: Shutter
+    common_rad: Floats | None = None
+    lasting_rad: Floats | None = None
 
     def __post_init__(self) -> None:
         frames, shafts = len(self.time_s), len(self.names)
@@ -165,6 +176,22 @@ class ShaftMotion:
                 raise ValueError(
                     f"{name} must have shape {(frames, shafts)}, not {getattr(self, name).shape}"
                 )
+        if self.common_rad is not None and self.common_rad.shape[:-1] != (frames, shafts):
+            raise ValueError(
+                f"common_rad must have shape {(frames, shafts)} and K, not {self.common_rad.shape}"
+            )
+        if self.lasting_rad is not None and self.lasting_rad.shape != (shafts,):
+            raise ValueError(f"lasting_rad must have shape {(shafts,)}, not {self.lasting_rad.shape}")
+
+    @property
+    def frame_sigma_rad(self) -> Floats:
+        """The part of ``sigma_rad`` that is new in each frame, shape (F, S)."""
+        own = self.sigma_rad**2
+        if self.common_rad is not None:
+            own = own - (self.common_rad**2).sum(axis=2)
+        if self.lasting_rad is not None:
+            own = own - self.lasting_rad**2
+        return np.asarray(np.sqrt(np.maximum(own, _LEAST_OWN * self.sigma_rad**2)), np.float64)
 
     @property
     def mounted_ids(self) -> tuple[int, ...]:
@@ -183,6 +210,7 @@ class ShaftMotion:
     def save(self, path: Path) -> None:
         """Write the motion to an ``.npz`` file."""
         arrays: dict[str, Any] = {name: getattr(self, name) for name in _ARRAYS} | _stored_arms(self.arms)
+        arrays |= {name: getattr(self, name) for name in _IF_KNOWN if getattr(self, name) is not None}
         camera = self.camera
         np.savez_compressed(
             path,
@@ -212,6 +240,7 @@ class ShaftMotion:
                 focal_sigma_px=focal_sigma,
                 steady=bool(steady),
                 **_film_from(stored),
+                **{name: stored[name] for name in _IF_KNOWN if name in stored},
             )
 
     def angle_between_axes(self, one: int, other: int) -> tuple[float, float]:
@@ -303,6 +332,8 @@ _ARRAYS = (
     "shafts_shift_mm",
     "twist_rad",
 )
+
+_IF_KNOWN = ("common_rad", "lasting_rad")
 
 _ARM_ARRAYS = ("angle_rad", "sigma_rad")
 

@@ -7,7 +7,16 @@ from dataclasses import dataclass
 import numpy as np
 from kin_film import DEG, SLOW_PATH_RAD
 from kin_joined import FINE_RAD, RATE_HZ, draw_train, followed, stroke_in_time
-from kin_study import SLOW_PLACE, draw_layout, slow_error
+from kin_study import (
+    ENDS_DEG,
+    ONE_STROKE,
+    SLOW_PLACE,
+    STEADY_PLACE,
+    Filming,
+    common_errors,
+    draw_layout,
+    slow_error,
+)
 
 from kinematics.compose import compose
 from kinematics.condition import lost_motion
@@ -24,26 +33,39 @@ SLACK_DEG = (0.0, 0.5, 2.0)
 
 @dataclass(frozen=True)
 class CurveScores:
-    """Errors of one film in stated standard deviations."""
+    """Errors of one film in stated standard deviations: each pass, the mean and the difference of both ..."""
 
     curve: np.ndarray
+    mean: np.ndarray
+    difference: np.ndarray
     driver_travel: float
     driven_travel: float
 
 
 def filmed(
-    rng: np.random.Generator, driver: np.ndarray, driven: np.ndarray, slow_deg: float
+    rng: np.random.Generator,
+    driver: np.ndarray,
+    driven: np.ndarray,
+    slow_deg: float,
+    filming: Filming = ONE_STROKE,
 ) -> tuple[Stroke, LinkageMotion]:
-    """Both shafts with white noise and slow errors; a rest is a path, too, as far as memory goes."""
+    """Both shafts with white noise and slow errors; a rest is a path, too, as far as memory goes.
+
+    With the camera on a stand nearly all slow errors return, and both shafts have errors in common.
+    """
     still = np.abs(np.gradient(driver)) == 0
     path = np.cumsum(np.abs(np.gradient(driver)) + SLOW_PATH_RAD / RATE_HZ * still)
-    place, white = rng.uniform(*SLOW_PLACE), WHITE_DEG * DEG
+    place, white = rng.uniform(*(STEADY_PLACE if filming.steady else SLOW_PLACE)), WHITE_DEG * DEG
+    common = [common_errors(rng, angle) for angle in (driver, driven)] if filming.steady else None
     noisy = [
         angle + rng.normal(0, white, driver.size) + slow_error(rng, path, driver, slow_deg * DEG, place)
         for angle in (driver, driven)
     ]
+    if common is not None:
+        drawn = rng.normal(0, 1, 2)
+        noisy = [angle + waves @ drawn for angle, waves in zip(noisy, common, strict=True)]
     time_s = np.arange(driver.size) / RATE_HZ
-    return find_stroke(time_s, noisy[0], white), LinkageMotion.of(*noisy, white, white)
+    return find_stroke(time_s, noisy[0], white), LinkageMotion.of(*noisy, white, white, common)
 
 
 def scores(curves: TravelCurves, travel: float, driven: np.ndarray) -> CurveScores:
@@ -51,12 +73,11 @@ def scores(curves: TravelCurves, travel: float, driven: np.ndarray) -> CurveScor
     path = np.linspace(0, travel, HALF)
     opening = np.interp(curves.driver_rad, path, driven[:HALF])
     closing = np.interp(curves.driver_rad, path, driven[HALF - 1 :][::-1])
-    off = [
-        (curves.opening_rad - opening) / curves.opening_sd_rad,
-        (curves.closing_rad - closing) / curves.closing_sd_rad,
-    ]
+    off = curves.opening_rad - opening, curves.closing_rad - closing
     return CurveScores(
-        np.concatenate(off),
+        np.concatenate([off[0] / curves.opening_sd_rad, off[1] / curves.closing_sd_rad]),
+        (off[0] + off[1]) / 2 / curves.mean_sd_rad,
+        (off[1] - off[0]) / curves.difference_sd_rad,
         (curves.driver_travel_rad - travel) / curves.driver_travel_sd_rad,
         (curves.driven_travel_rad - float(driven[HALF - 1])) / curves.driven_travel_sd_rad,
     )
@@ -68,15 +89,28 @@ def there_and_back(travel: float) -> np.ndarray:
     return np.concatenate([up, up[-2::-1]])
 
 
-def linkage_case(seed: int, slow_deg: float) -> CurveScores:
+def strokes_in_time(rng: np.random.Generator, travel: float, strokes: int) -> np.ndarray:
+    """So many strokes, frame by frame; no end lies beyond those of the first."""
+    once = stroke_in_time(rng, travel)
+    if strokes == 1:
+        return once
+    rest = int(np.flatnonzero(once > 0)[0])
+    parts = [once]
+    for _ in range(strokes - 1):
+        low, high = np.abs(rng.normal(0, ENDS_DEG * DEG, 2))
+        parts.append(low + once[rest:] * (travel - low - high) / travel)
+    return np.concatenate(parts)
+
+
+def linkage_case(seed: int, slow_deg: float, filming: Filming = ONE_STROKE) -> CurveScores:
     """One linkage in one film."""
     rng = np.random.default_rng([seed, 5])
     layout, slack = draw_layout(rng, str(rng.choice(NAMES))), rng.choice(SLACK_DEG) * DEG
     travel = abs(layout.stroke)
-    motor = stroke_in_time(rng, travel)
-    stroke, motion = filmed(rng, motor, followed(layout, motor, slack), slow_deg)
+    motor = strokes_in_time(rng, travel, filming.strokes)
+    stroke, motion = filmed(rng, motor, followed(layout, motor, slack), slow_deg, filming)
     truth = followed(layout, there_and_back(travel), slack)
-    return scores(travel_curves(stroke, motion), travel, truth)
+    return scores(travel_curves(stroke, motion, settings=filming.settings), travel, truth)
 
 
 def train_case(seed: int, slow_deg: float) -> tuple[CurveScores, CurveScores]:

@@ -6,13 +6,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from kin_film import DEG, play
-from kin_study import Layout, draw_layout, markov
+from kin_study import Layout, draw_layout, markov, slow_error
 
 from kinematics.motion import LinkageMotion
 from kinematics.stroke import Stroke, find_stroke
 
 WHITE_DEG = (0.02, 0.1)  # frame noise of each shaft, as rendered clips give it
 SLOW_RAD = 0.02 * DEG  # slow error of each shaft, with the memory that `markov` has
+RETURNING = 0.9  # share of it that comes back at the same place with the camera on a stand
 SLIP_RAD = 2 * DEG
 SLACK_RAD = 0.5 * DEG
 FAULTS = ("none", "slack", "slack in the pins", "driven arm slips", "drive arm slips", "slip and slack")
@@ -34,7 +35,13 @@ class FaultyFilm:
 
 
 def faulty_film(
-    rng: np.random.Generator, name: str, fault: str, *, cycles: int = 1, slip: float = SLIP_RAD
+    rng: np.random.Generator,
+    name: str,
+    fault: str,
+    *,
+    cycles: int = 1,
+    slip: float = SLIP_RAD,
+    steady: bool = False,
 ) -> FaultyFilm:
     """One film of a layout of `kin_study.LAYOUTS` with one of `FAULTS`; each shaft has its own errors."""
     layout = draw_layout(rng, name)
@@ -53,7 +60,7 @@ def faulty_film(
         driven = driven + way * slipped
     if fault == "slack in the pins":
         driven = worn_pins(layout, driver, slack)
-    stroke, motion = filmed(rng, time, driver, driven)
+    stroke, motion = filmed(rng, time, driver, driven, steady)
     return FaultyFilm(layout, fault, size, arm, moment, slack, time, stroke, motion)
 
 
@@ -106,16 +113,21 @@ def worn_pins(layout: Layout, driver: np.ndarray, slack: float) -> np.ndarray:
 
 
 def filmed(
-    rng: np.random.Generator, time: np.ndarray, driver: np.ndarray, driven: np.ndarray
+    rng: np.random.Generator, time: np.ndarray, driver: np.ndarray, driven: np.ndarray, steady: bool = False
 ) -> tuple[Stroke, LinkageMotion]:
-    """The angles with frame noise and slow errors."""
+    """The angles with frame noise and slow errors, which return in every pass where the camera is steady."""
     still = 10 * DEG / 30 * (np.abs(np.gradient(driver)) == 0)  # memory fades with time too
     path = np.cumsum(np.abs(np.gradient(driver)) + still)
     white = np.exp(rng.uniform(*np.log(WHITE_DEG), 2)) * DEG
-    noisy = [
-        angle + rng.normal(0, w, time.size) + markov(rng, path, SLOW_RAD)
-        for angle, w in zip((driver, driven), white, strict=True)
-    ]
+    noisy = []
+    for angle, w in zip((driver, driven), white, strict=True):
+        frame = rng.normal(0, w, time.size)
+        slow = (
+            slow_error(rng, path, np.abs(driver), SLOW_RAD, RETURNING)
+            if steady
+            else markov(rng, path, SLOW_RAD)
+        )
+        noisy.append(angle + frame + slow)
     return find_stroke(time, noisy[0], white[0]), LinkageMotion.of(*noisy, *white)
 
 

@@ -15,7 +15,7 @@ from kinematics.evidence import ANGLES, QUANTITIES, Evidence, JointEvidence
 from kinematics.fourbar import FourBar
 from kinematics.identify import identify
 from kinematics.motion import LinkageMotion
-from kinematics.settings import DEFAULTS
+from kinematics.settings import DEFAULTS, Settings
 from kinematics.stroke import Stroke, find_stroke
 
 MARGINS = ("min_drive_angle_rad", "min_transmission_angle_rad")
@@ -25,7 +25,10 @@ SOURCES = ("hinges", "hinges tape", "pins", "pins tape")
 WHITE_DEG = (0.01, 0.1)  # frame noise on rendered clips, tripod at 1080p to low light at 720p
 SLOW_DEG = (0.005, 0.04)  # slowly varying error beside it: on the clips 0.003 to 0.02, in low light 0.08 ...
 SLOW_PLACE = (0.0, 0.6)  # ... the share of it that comes back at the same place in the other pass ...
+STEADY_PLACE = (0.75, 1.0)  # ... with the camera on a stand ...
 # ... and the driver path over which it forgets itself: SLOW_PATH_RAD
+COMMON_DEG = (0.002, 0.01)  # what focal length, lens and axes do to an angle, the same in all frames
+ENDS_DEG = 0.1  # by which ends of the strokes of one film differ
 CENTRE_MM = (0.3, 1.0)  # spacing from the hinges
 POINT_MM = 0.2  # each coordinate of a pin or a centre with a rod marker
 SCALE = 0.0025  # all lengths of one film in common
@@ -65,6 +68,22 @@ class Layout:
 
 
 @dataclass(frozen=True)
+class Filming:
+    """How a linkage is filmed: so many strokes, with the camera on a stand or in the hand."""
+
+    strokes: int = 1
+    steady: bool = False
+
+    @property
+    def settings(self) -> Settings:
+        """What the kinematics are told of it."""
+        return replace(DEFAULTS, floor_place_share=0.9) if self.steady else DEFAULTS
+
+
+ONE_STROKE = Filming()
+
+
+@dataclass(frozen=True)
 class Case:
     """One film with all evidence, and the truth."""
 
@@ -76,6 +95,7 @@ class Case:
     motion: LinkageMotion
     evidence: list[Evidence | JointEvidence]
     truth: dict[str, float]
+    settings: Settings
 
 
 @dataclass(frozen=True)
@@ -191,6 +211,22 @@ def slow_error(
     return np.sqrt(place) * fixed + np.sqrt(1 - place) * markov(rng, path, sd)
 
 
+def round_error(rng: np.random.Generator, cycle: np.ndarray, length: float, sd: float) -> np.ndarray:
+    """First-order Markov error on a circle of so much driver path: the same in every stroke."""
+    grid = np.linspace(0, length, 181)[:-1]
+    apart = np.abs(grid[:, None] - grid[None, :])
+    covariance = np.exp(-np.minimum(apart, length - apart) / SLOW_PATH_RAD)
+    drawn = np.linalg.cholesky(covariance + 1e-9 * np.eye(grid.size)) @ rng.normal(0, sd, grid.size)
+    return np.interp(cycle, grid, drawn, period=length)
+
+
+def common_errors(rng: np.random.Generator, angle: np.ndarray) -> np.ndarray:
+    """What two causes that all frames share do to an angle: waves of the marker's place, shape (N, 2)."""
+    size, at = np.exp(rng.uniform(*np.log(COMMON_DEG), 2)) * DEG, rng.uniform(0, 2 * np.pi, 2)
+    waves = size * np.sin(angle[:, None] * np.array([1.0, 2.0]) + at)
+    return waves - waves.mean(axis=0)
+
+
 def between(low: np.ndarray, high: np.ndarray) -> np.ndarray:
     """Path of a shaft pushed up by one curve and pulled down by another, starting on the upper one."""
     out = np.empty_like(high)
@@ -228,13 +264,18 @@ def worn_layouts(layout: Layout, slack: float) -> tuple[Layout, Layout] | None:
 
 
 def _film(
-    rng: np.random.Generator, layout: Layout, slack: float, opening: Layout | None
+    rng: np.random.Generator, layout: Layout, slack: float, opening: Layout | None, filming: Filming
 ) -> tuple[Stroke, LinkageMotion]:
-    """Rest, opening, rest, closing, rest; each shaft with its own white and slow errors."""
+    """Rest, opening, rest, closing, rest, so many times; each shaft with its own white and slow errors."""
     hold, move = rng.uniform(0.6, 2.0), abs(layout.stroke) / (rng.uniform(4, 15) * DEG)
-    corners = np.cumsum([0, hold, move, hold, move, hold])
+    strokes = filming.strokes
+    corners = np.cumsum([0, hold, *[move, hold, move, hold] * strokes])
     time = np.arange(0, corners[-1], 1 / 30)
-    driver = np.interp(time, corners, [0, 0, 1, 1, 0, 0]) * layout.stroke
+    ends = np.array([0.0, *[1.0, 0.0] * strokes])
+    if strokes > 1:  # no end lies beyond those of the first stroke
+        short = np.abs(rng.normal(0, ENDS_DEG * DEG / abs(layout.stroke), ends.size))
+        ends += np.where(np.arange(ends.size) < 2, 0.0, short * np.sign(0.5 - ends))
+    driver = np.interp(time, corners, np.repeat(ends, 2)) * layout.stroke
     top = layout.linkage.driven_angle(layout.drive_start + driver)
     way = np.sign(top[np.argmax(np.abs(driver))] - top[0])
     late = top - way * slack
@@ -247,12 +288,24 @@ def _film(
     path = np.cumsum(np.abs(np.gradient(driver)) + still)
     white = np.exp(rng.uniform(*np.log(WHITE_DEG), 2)) * DEG
     slow = np.exp(rng.uniform(*np.log(SLOW_DEG), 2)) * DEG
-    place = rng.uniform(*SLOW_PLACE)
-    noisy = [
-        angle + rng.normal(0, w, time.size) + slow_error(rng, path, abs(driver), s, place)
-        for angle, w, s in zip((driver, driven), white, slow, strict=True)
-    ]
-    return find_stroke(time, noisy[0], white[0]), LinkageMotion.of(*noisy, *white)
+    place = rng.uniform(*(STEADY_PLACE if filming.steady else SLOW_PLACE))
+    repeating = rng.uniform() if filming.steady else 0.0
+    length = 2 * abs(layout.stroke)
+    cycle = np.interp(time, corners, np.repeat(np.arange(ends.size), 2)) * length / 2
+    noisy, common = [], []
+    for angle, w, s in zip((driver, driven), white, slow, strict=True):
+        error = rng.normal(0, w, time.size)
+        left = 1 - (1 - place) * repeating  # of the variance, what does not repeat in each stroke
+        error += slow_error(rng, path, abs(driver), s * np.sqrt(left), place / left)
+        if filming.steady:
+            error += round_error(rng, cycle, length, s * np.sqrt((1 - place) * repeating))
+            common.append(common_errors(rng, angle))
+        noisy.append(angle + error)
+    if common:
+        drawn = rng.normal(0, 1, 2)
+        noisy = [angle + waves @ drawn for angle, waves in zip(noisy, common, strict=True)]
+    motion = LinkageMotion.of(*noisy, *white, common_rad=tuple(common) if common else None)
+    return find_stroke(time, noisy[0], white[0]), motion
 
 
 # ---- evidence --------------------------------------------------------------------------------------------
@@ -299,7 +352,7 @@ def _evidence(
 # ---- cases -----------------------------------------------------------------------------------------------
 
 
-def draw_case(seed: int, name: str, sources: str) -> Case:
+def draw_case(seed: int, name: str, sources: str, filming: Filming = ONE_STROKE) -> Case:
     """One seeded film of a layout with the evidence of the sources named."""
     rng = np.random.default_rng([seed, list(LAYOUTS).index(name), SOURCES.index(sources)])
     layout = draw_layout(rng, name)
@@ -311,13 +364,14 @@ def draw_case(seed: int, name: str, sources: str) -> Case:
     truth["driven_start_rad"] = float(wrapped(layout.linkage.driven_angle(layout.drive_start)))
     truth["slack_rad"] = slack
     truth |= dict(zip(MARGINS, layout.margins(), strict=True))
-    stroke, motion = _film(rng, layout, slack, None if worn is None else worn[1])
-    return Case(name, sources, layout, slack, stroke, motion, _evidence(rng, sources, truth), truth)
+    stroke, motion = _film(rng, layout, slack, None if worn is None else worn[1], filming)
+    evidence = _evidence(rng, sources, truth)
+    return Case(name, sources, layout, slack, stroke, motion, evidence, truth, filming.settings)
 
 
 def score(case: Case) -> list[Score]:
     """Identify, and hold every quantity against the truth."""
-    fit = identify(case.stroke, case.motion, case.evidence)
+    fit = identify(case.stroke, case.motion, case.evidence, case.settings)
     margins = toggle_margins(fit, case.stroke)
     rows = []
     for name in SCORED:

@@ -45,7 +45,7 @@ def test_a_slip_is_no_error_of_the_angles(slip_deg: float) -> None:
         following = follow(stroke, motion)
         assert following is not None
         assert len(following.slips) == (step_deg > 0)
-        curves = travel_curves(stroke, motion, slow_rad=following.slow_rad)
+        curves = travel_curves(stroke, motion, slow=following.slow)
         found.append((curves.opening_sd_rad, curves.closing_sd_rad, curves.driven_travel_sd_rad))
     for without, beside in zip(*found, strict=True):
         # the same noise: only the bins of the step itself are missing from what sizes the errors

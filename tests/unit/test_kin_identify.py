@@ -17,7 +17,7 @@ from kinematics.evidence import ANGLES, QUANTITIES, Evidence, JointEvidence, sta
 from kinematics.fourbar import FourBar
 from kinematics.identify import GeometryFit, identify
 from kinematics.motion import LinkageMotion, thin
-from kinematics.noise import noise_whitener
+from kinematics.noise import SlowErrors, noise_whitener
 from kinematics.play import engage
 from kinematics.posterior import PARAMETERS, Posterior
 from kinematics.posterior import linkage as linkage_of
@@ -280,8 +280,8 @@ def test_closure_agrees_with_the_four_bar() -> None:
 def test_slow_errors_are_not_averaged_away() -> None:
     made = film(*SLOW_START, np.random.default_rng(1), frame_rate=30)
     dense = film(*SLOW_START, np.random.default_rng(1), frame_rate=240)
-    floor = np.full(2, DEFAULTS.floor_rad)
-    one, eight = (fit_dead_band(thin(f.motion, f.stroke), floor_rad=floor).sd_rad for f in (made, dense))
+    slow = SlowErrors.expected()
+    one, eight = (fit_dead_band(thin(f.motion, f.stroke), slow=slow).sd_rad for f in (made, dense))
     assert 0.5 * one < eight < one  # eight times the frames do not give a band eight, or three, times as sure
     assert thin(dense.motion, dense.stroke).frames.size < 1.3 * thin(made.motion, made.stroke).frames.size
 

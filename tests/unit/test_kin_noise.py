@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose
 from kinematics.deadband import fit_dead_band
 from kinematics.fourbar import FourBar
 from kinematics.motion import thin
-from kinematics.noise import noise_whitener, slow_correlation
+from kinematics.noise import SlowErrors, noise_whitener, path_correlation, place_correlation
 from kinematics.settings import DEFAULTS
 
 LINKAGE, START = FourBar.from_start_angles(55, 68, 176, 35.7 * DEG, 76.1 * DEG), 35.7 * DEG
@@ -21,7 +21,7 @@ def test_the_film_tells_the_size_of_its_slow_errors(slow_deg: float) -> None:
     found = []
     for seed in range(12):
         made = film(LINKAGE, START, np.random.default_rng(seed), noise=0.01 * DEG, slow=slow_deg * DEG)
-        found.append(fit_dead_band(thin(made.motion, made.stroke)).floor_rad)
+        found.append(fit_dead_band(thin(made.motion, made.stroke)).slow.size_rad)
     # a film holds some twenty memories of each shaft's error: one size is known to about a third, the mean of
     # twelve to a tenth, and the prior draws both toward 0.02 degrees
     ratio = np.sqrt(np.mean(np.square(found))) / (slow_deg * DEG)
@@ -33,12 +33,13 @@ def test_whitened_errors_have_unit_covariance() -> None:
     made = film(LINKAGE, START, np.random.default_rng(0))
     bins = thin(made.motion, made.stroke)
     ratio = np.linspace(0.5, 1.5, bins.driver_rad.size)
-    floor = np.array([0.01, 0.03]) * DEG
-    covariance = slow_correlation(bins) * (floor[1] ** 2 + floor[0] ** 2 * np.outer(ratio, ratio))
+    slow = SlowErrors(np.array([0.01, 0.03]) * DEG, 0.4)
+    covariance = 0.6 * path_correlation(bins) + 0.4 * place_correlation(bins)
+    covariance *= slow.size_rad[1] ** 2 + slow.size_rad[0] ** 2 * np.outer(ratio, ratio)
     covariance += np.diag(bins.driven_var + ratio**2 * bins.driver_var)
-    whiten = noise_whitener(bins, ratio, floor)
+    whiten = noise_whitener(bins, ratio, slow)
     assert_allclose(whiten @ covariance @ whiten.T, np.eye(ratio.size), rtol=0, atol=1e-9)
-    expected = noise_whitener(bins, ratio, DEFAULTS.floor_rad)
+    expected = noise_whitener(bins, ratio, SlowErrors.expected())
     assert_allclose(noise_whitener(bins, ratio), expected, rtol=0, atol=0)
 
 
@@ -50,4 +51,5 @@ def test_errors_of_the_same_place_are_shared_by_both_passes() -> None:
     apart = np.abs(bins.path_rad[last] - bins.path_rad[first])
     assert apart > 90 * DEG
     # the path's error is forgotten over that way, the place's is not
-    assert_allclose(slow_correlation(bins)[first, last], DEFAULTS.floor_place_share, rtol=0, atol=0.03)
+    assert path_correlation(bins)[first, last] < 0.02
+    assert_allclose(place_correlation(bins)[first, last], 1.0, rtol=0, atol=0.06)

@@ -8,7 +8,7 @@ import pytest
 from kin_film import DEG, Film, film, wrapped
 from scipy.optimize import differential_evolution
 
-from kinematics.deadband import driven_sign, fit_dead_band, start_side
+from kinematics.deadband import fit_dead_band, start_side
 from kinematics.evidence import ANGLES, QUANTITIES, Evidence, statements
 from kinematics.fourbar import FourBar
 from kinematics.identify import GeometryFit, identify
@@ -53,11 +53,11 @@ def solve(case: tuple[FourBar, float, dict[str, float]], seed: int) -> tuple[Pos
     evidence = known(made, sigmas, rng)
     bins = thin(made.motion, made.stroke)
     band = fit_dead_band(bins, DEFAULTS, start_side(made.stroke))
-    whiten = noise_whitener(bins, band.ratio, band.floor_rad)
+    whiten = noise_whitener(bins, band.ratio, band.slow)
     posterior = Posterior(
         bins,
         made.stroke.opening_sign,
-        driven_sign(bins),
+        bins.driven_sign,
         band.start_opened,
         whiten,
         tuple(statements(evidence)),

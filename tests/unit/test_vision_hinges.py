@@ -452,6 +452,25 @@ def test_results_are_stored_and_read_back(tmp_path: Path) -> None:
         replace(motion, time_s=motion.time_s[:-1])
 
 
+def test_what_does_not_average_out_is_told_from_what_is_new_in_each_frame(tmp_path: Path) -> None:
+    motion = measured(two_shafts(30))
+    frames = len(motion.time_s)
+    common = np.repeat(0.3 * motion.sigma_rad[..., None], 2, axis=2)
+    lasting = 0.5 * motion.sigma_rad.min(axis=0)
+    told = replace(motion, common_rad=common, lasting_rad=lasting)
+    told.save(tmp_path / "motion.npz")
+    same(told, ShaftMotion.load(tmp_path / "motion.npz"))
+    whole = told.frame_sigma_rad**2 + (common**2).sum(axis=2) + lasting**2
+    assert_allclose(whole, motion.sigma_rad**2, rtol=1e-9, atol=0)
+    # a part stated larger than the whole leaves a frame a little of its own
+    none = replace(motion, common_rad=4 * common, lasting_rad=None)
+    assert np.all(none.frame_sigma_rad > 0)
+    for name, values in (("common_rad", common[:-1]), ("lasting_rad", lasting[:1])):
+        with pytest.raises(ValueError, match=f"{name} must have shape"):
+            replace(motion, **{name: values})
+    assert common.shape == (frames, 2, 2)
+
+
 def test_too_few_frames_with_card_and_arm_are_refused() -> None:
     tracks = tracks_of(two_shafts(60), np.random.default_rng(0))
     for card in CARD_CENTRES_MM:
