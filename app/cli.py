@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import argparse
+import atexit
+import gc
 import logging
 import os
 import sys
 import tempfile
 import time
 import traceback
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
@@ -181,25 +184,39 @@ def _page_options(parser: argparse.ArgumentParser, inherited: bool = False) -> N
 
 
 def _measure(options: argparse.Namespace, terminal: Terminal) -> int:
-    from app.rig import Rig
-    from vision.video import ClipReader
+    # What is left in the end goes with the process: to look for garbage in it would only take time.
+    atexit.register(gc.freeze)
+    with _without_collecting():
+        from vision.video import ClipReader
 
-    rig = Rig.load(options.rig) if options.rig else Rig()
-    rig.refuse_formulas()
     clips: list[Path] = options.clips
     out = options.out or Path(f"{'-'.join(clip.stem for clip in clips)}-measured")
     with ClipReader(clips[0]) as reader:
         reader.start()  # the decoder works while the rest of the program is loaded
+        with _without_collecting():
+            from app.measure import measure
+            from app.rig import Rig
+            from app.summary import summary
+
+        rig = Rig.load(options.rig) if options.rig else Rig()
+        rig.refuse_formulas()
         if len(clips) > 1:
             return _measure_several([reader, *clips[1:]], out, rig, options, terminal)
-        from app.measure import measure
-        from app.summary import summary
-
         measurement = measure(reader, out, rig, terminal, options.overlay)
     terminal.clear()
     print(summary(measurement))
     print(f"\nFiles are in {out}.")
     return 0
+
+
+@contextmanager
+def _without_collecting() -> Iterator[None]:
+    """Do not look for garbage while parts of the program are loaded: hardly anything of them is."""
+    gc.disable()
+    try:
+        yield
+    finally:
+        gc.enable()
 
 
 def _measure_several(

@@ -78,4 +78,4 @@ def _nearest_rise(
     usual = median_of(peak, band.inside)
     shown = band.inside & (peak > _LEAST_RISE * usual[:, None]) & (peak > 0)
     line = robust_line(band.along, shift, shown)
-    return line.offset, line.slope
+    return line.offset.astype(np.float64), line.slope.astype(np.float64)

@@ -24,6 +24,9 @@ _PLATEAU = 1.6
 LEAST_LIGHT = np.float32(1e-3)
 """Smallest contrast that residuals are divided by."""
 
+_TURNED = np.array([1.0, -1.0])
+"""Turns a direction along an edge (y, x) outward."""
+
 _BYTE = 256
 """Numbers that a sample of 8 bits can hold."""
 
@@ -94,7 +97,7 @@ def frames_of(start: Floats, end: Floats) -> tuple[Floats, Floats, Floats, Float
     span = end - start
     length = np.maximum(np.hypot(span[:, 0], span[:, 1]), 1e-6)
     along = span / length[:, None]
-    outward = np.stack([along[:, 1], -along[:, 0]], axis=1)
+    outward = along[:, ::-1] * _TURNED
     return 0.5 * (start + end), along, outward, length
 
 
@@ -104,8 +107,8 @@ def gather(seen: Light, start: Floats, end: Floats, half_band: Floats, most_colu
     middle, along, outward, length = frames_of(start, end)
     steep = np.abs(along[:, 1]) > np.abs(along[:, 0])
     # Of each pair the first is counted along the columns' row, the second along each column.
-    order = np.where(steep[:, None], [1, 0], [0, 1])
-    along_major, along_minor = np.take_along_axis(along, order, axis=1).T
+    pairs = np.where(steep, [along[:, ::-1].T, middle[:, ::-1].T], [along.T, middle.T])
+    (along_major, along_minor), (middle_major, middle_minor) = pairs
     outward_minor = np.where(steep, outward[:, 0], outward[:, 1])
     pitch = np.abs(outward_minor)
     depth = int(np.ceil(np.max(half_band / pitch, initial=1.0)))
@@ -115,44 +118,54 @@ def gather(seen: Light, start: Floats, end: Floats, half_band: Floats, most_colu
     inset = np.maximum(EDGE_SPAN[0] * length, half_band * np.abs(slope) + 1.0)
     reach = np.maximum(0.5 * length - inset, 0.0) * np.abs(along_major)
     # Places are counted from a whole pixel near the edge's middle, so that single precision is plenty.
-    whole = np.rint(np.take_along_axis(middle, order, axis=1))
-    from_major, from_minor = (np.take_along_axis(middle, order, axis=1) - whole).T
+    whole_major, whole_minor = np.rint(middle_major), np.rint(middle_minor)
+    from_major, from_minor = middle_major - whole_major, middle_minor - whole_minor
     first = np.ceil(from_major - reach)
     columns = np.maximum(np.floor(from_major + reach) - first + 1, 0)
     most = int(min(max(columns.max(initial=1), 1), most_columns))
     step = np.maximum(columns / most, 1.0)
-    column = np.arange(most, dtype=np.float32) * planes(step)
-    u = np.floor(column)
-    u += planes(first)
-    from_middle = u - planes(from_major)
-    centre = from_middle * planes(slope)
-    centre += planes(from_minor)
-    nearest = np.rint(centre)
+    limit_major, limit_minor = np.where(steep, [[height], [width]], [[width], [height]])
+    step_major, step_minor = np.where(steep, [[stride], [1]], [[1], [stride]])
+    sign = np.sign(outward_minor)
+    each = np.array(
+        [
+            *(first, step, columns, from_major, from_minor, slope, along_major, step_major, step_minor, sign),
+            *(-whole_major, limit_major - whole_major),
+            *(depth - whole_minor, limit_minor - whole_minor - depth),
+            *(pitch, along_minor / outward_minor),
+        ],
+        np.float32,
+    )[:, :, None]
+    first, step, columns, from_major, from_minor, slope, along_major, step_u, step_v, sign = each[:10]
+    low_u, high_u, low_v, high_v, pitch, skew = each[10:]
 
-    limits = np.where(steep[:, None], [height, width], [width, height])
-    low, high = -whole, limits - whole
-    inside = column < planes(columns)
-    inside &= nearest >= planes(low[:, 1] + depth)
-    inside &= nearest < planes(high[:, 1] - depth)
-    inside &= u >= planes(low[:, 0])
-    inside &= u < planes(high[:, 0])
-    steps = np.where(steep[:, None], [stride, 1], [1, stride])
-    outward_step = np.where(outward_minor < 0, -1, 1) * steps[:, 1]
-    origin = (whole * steps).sum(axis=1).astype(np.intp) - depth * outward_step
-    place = (u * planes(steps[:, 0]) + nearest * planes(steps[:, 1])).astype(np.intp)
+    column = np.arange(most, dtype=np.float32) * step
+    u = np.floor(column)
+    u += first
+    from_middle = u - from_major
+    centre = from_middle * slope
+    centre += from_minor
+    nearest = np.rint(centre)
+    inside = column < columns
+    for value, low, high in ((u, low_u, high_u), (nearest, low_v, high_v)):
+        inside &= value >= low
+        inside &= value < high
+    outward_step = (step_minor * np.where(outward_minor < 0, -1, 1)).astype(np.intp)
+    origin = (whole_major * step_major + whole_minor * step_minor).astype(np.intp) - depth * outward_step
+    place = (u * step_u + nearest * step_v).astype(np.intp)
     place += origin[:, None]
     # The distance of a pixel from the line runs along the minor axis only in part; its position along the
     # line changes accordingly. The remainder is second order in the slope of the correction, hence left out.
     lowest = np.subtract(nearest, centre, out=nearest)
-    lowest *= planes(np.sign(outward_minor))
+    lowest *= sign
     lowest -= np.float32(depth)
     return Band(
         levels=seen.columns(place, outward_step, 2 * depth + 1),
         lowest=lowest,
-        pitch=planes(pitch),
-        along=from_middle / planes(along_major),
+        pitch=pitch,
+        along=np.divide(from_middle, along_major, out=from_middle),
         inside=inside,
-        skew=planes(along_minor / outward_minor),
+        skew=skew,
     )
 
 

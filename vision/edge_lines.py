@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vision.arrays import Bools, Floats, Singles
-from vision.bands import LEAST_LIGHT, Band, planes, soft_ink_and_paper, within
+from vision.bands import LEAST_LIGHT, Band, planes, soft_ink_and_paper
 from vision.edge_light import CodeGlow, blurred_step, exponential
 
 _LONGEST_STEP = 0.7
@@ -17,6 +18,8 @@ _LONGEST_STEP = 0.7
 _ORDINARY_PX = 0.05
 """Columns no further off a line than this belong to it: where half of the few columns of a small marker agree
 by chance to thousandths of a pixel, the rest would be thrown out."""
+
+_ROOT_2PI = math.sqrt(2 * math.pi)
 
 _LEAST_WEIGHT = 0.2
 """A column whose pixels say less of its shift than this (sum of squared slopes) takes no part."""
@@ -78,10 +81,12 @@ class Profiles:
         Light of ink and paper.
     share : ndarray, shape (K, E, J)
         The light of each pixel on the way from ink (0) to paper (1).
-    inner, outer : ndarray, shape (E,)
+    inner, outer : ndarray, shape (E, 1)
         Pixels further than this on the ink's and on the paper's side do not count (px).
-    length, blur : ndarray, shape (E,)
-        Length of each edge, and standard deviation of the blur across it (px).
+    blur : ndarray, shape (E, 1)
+        Standard deviation of the blur across each edge (px).
+    length : ndarray, shape (E,)
+        Of each edge (px).
     glow : CodeGlow or None
         Light from the code behind soft edges.
     """
@@ -89,10 +94,10 @@ class Profiles:
     band: Band
     levels: tuple[Singles, Singles]
     share: Singles
-    inner: Floats
-    outer: Floats
+    inner: Singles
+    outer: Singles
+    blur: Singles
     length: Floats
-    blur: Floats
     glow: CodeGlow | None = None
 
     @classmethod
@@ -102,12 +107,13 @@ class Profiles:
         levels: tuple[Singles, Singles],
         inner: Floats,
         outer: Floats,
-        length: Floats,
         blur: Floats,
+        length: Floats,
         glow: CodeGlow | None = None,
     ) -> Profiles:
-        """Compare bands with the light of ink and paper; arguments as the attributes."""
-        return cls(band, levels, _share(band, levels), inner, outer, length, blur, glow)
+        """Compare bands with the light of ink and paper; arguments as the attributes, all of shape (E,)."""
+        limits = planes(inner), planes(outer), planes(blur)
+        return cls(band, levels, _share(band, levels), *limits, length, glow)
 
     def only(self, edges: NDArray[np.intp]) -> Profiles:
         """Give some of the edges."""
@@ -117,19 +123,18 @@ class Profiles:
             self.share[:, edges],
             self.inner[edges],
             self.outer[edges],
-            self.length[edges],
             self.blur[edges],
+            self.length[edges],
             None if self.glow is None else self.glow.only(edges),
         )
 
     def with_soft_levels(self, lines: Lines) -> Profiles:
         """Work out the light of ink and paper anew, from the whole step, where lines are known roughly."""
-        line = _line_of(self.band, lines)
-        z = self._distance_blurs(line)
+        z = self._distance_blurs(lines)
         share = blurred_step(z)
         if self.glow:
             self.glow.add_to(share, np.zeros_like(share), np.zeros_like(share), z)
-        levels = soft_ink_and_paper(self.band, self.levels, share, self._used(line) & self.band.inside)
+        levels = soft_ink_and_paper(self.band, self.levels, share, self._used(z) & self.band.inside)
         return replace(self, levels=levels, share=_share(self.band, levels))
 
     def step(self, lines: Lines, taken: Singles | None = None) -> tuple[Lines, Singles]:
@@ -148,14 +153,13 @@ class Profiles:
         taken : ndarray, shape (E, J)
             The columns that were used.
         """
-        band, blur = self.band, self.blur
-        line = _line_of(band, lines)
-        z = self._distance_blurs(line)
+        band, blur = self.band, self.blur[:, 0]
+        z = self._distance_blurs(lines)
         share = blurred_step(z)
         gradient = z * z
         gradient *= np.float32(-0.5)
         gradient = exponential(gradient)
-        used = self._used(line)
+        used = self._used(z)
         if self.glow:
             widen = gradient * z
             self.glow.add_to(share, gradient, widen, z)
@@ -166,12 +170,12 @@ class Profiles:
             widen = np.multiply(gradient, z, out=z)
         residual = np.subtract(self.share, share, out=share)
         weight = np.einsum("kej,kej->ej", gradient, gradient)
-        scale = np.sqrt(2 * np.pi) * blur
-        reach = planes(_LONGEST_STEP * self.outer)
+        reach = np.float32(_LONGEST_STEP) * self.outer
         shift = np.einsum("kej,kej->ej", gradient, residual)
-        shift *= planes(-scale)
+        shift *= np.float32(-_ROOT_2PI) * self.blur
         shift /= np.maximum(weight, np.float32(1e-6))
-        np.clip(shift, -reach, reach, out=shift)
+        np.minimum(shift, reach, out=shift)
+        np.maximum(shift, -reach, out=shift)
 
         if taken is None:
             found = robust_line(band.along, shift, band.inside & (weight > _LEAST_WEIGHT))
@@ -179,7 +183,7 @@ class Profiles:
             found = line_through(band.along, shift, taken)
         stretch = np.vecdot(np.einsum("kej,kej->ej", widen, widen), found.weight)
         change = np.vecdot(np.einsum("kej,kej->ej", widen, residual), found.weight)
-        blur_change = -change / np.maximum(stretch, 1e-6) * scale
+        blur_change = -change / np.maximum(stretch, 1e-6) * (_ROOT_2PI * blur)
         columns = found.columns
         total = np.maximum(band.inside.sum(axis=1), 1)
         new = Lines(
@@ -187,24 +191,27 @@ class Profiles:
             slope=lines.slope + found.slope,
             moved=np.abs(found.offset) + np.abs(found.slope) * 0.5 * self.length,
             inlier_share=np.where(columns >= 4, columns / total, 0.0),
-            variance=found.variance,
+            variance=found.variance.astype(np.float64),
             columns=np.maximum(columns, 1.0),
-            mean_along=found.mean_along,
+            mean_along=found.mean_along.astype(np.float64),
             spread_along=np.maximum(found.spread_along, 1e-6),
-            blur=blur + np.clip(blur_change, -0.3 * blur, 0.3 * blur),
+            blur=blur + np.minimum(np.maximum(blur_change, -0.3 * blur), 0.3 * blur),
         )
         return new, found.weight
 
-    def _distance_blurs(self, line: Singles) -> Singles:
+    def _distance_blurs(self, lines: Lines) -> Singles:
         """Distance of each pixel from lines, in standard deviations of the blur, outward positive."""
-        inverse = planes(1.0 / self.blur)
+        inverse = np.float32(1.0) / self.blur
         pitch = self.band.pitch * inverse
+        first = self.band.lowest * pitch
+        first -= planes(lines.offset) * inverse
+        first -= (planes(lines.slope) * inverse) * self.band.along
         number = np.arange(len(self.share), dtype=np.float32)[:, None, None]
-        return np.asarray(number * pitch + (self.band.lowest * pitch - line * inverse))
+        return np.asarray(number * pitch + first)
 
-    def _used(self, line: Singles) -> Bools:
-        """Pixels that count for lines, (K, E, J)."""
-        return within(self.band, line - planes(self.inner), line + planes(self.outer))
+    def _used(self, z: Singles) -> Bools:
+        """Pixels that count, (K, E, J), by their distance from lines in standard deviations of the blur."""
+        return np.asarray((z >= -self.inner / self.blur) & (z <= self.outer / self.blur))
 
 
 def fit_lines(profiles: Profiles, steps: int, exact_px: float, start: Lines | None = None) -> Lines:
@@ -243,11 +250,6 @@ def _share(band: Band, levels: tuple[Singles, Singles]) -> Singles:
     return share
 
 
-def _line_of(band: Band, lines: Lines) -> Singles:
-    """Distance of each line from the band's reference line at each column, (E, J)."""
-    return np.asarray(planes(lines.offset) + planes(lines.slope) * band.along)
-
-
 @dataclass(frozen=True, slots=True)
 class ColumnLines:
     """Straight lines through the shifts of the columns of E edges.
@@ -266,14 +268,14 @@ class ColumnLines:
         Number, mean place, and sum of squared distances from it, of the columns that agree.
     """
 
-    offset: Floats
-    slope: Floats
+    offset: Singles
+    slope: Singles
     weight: Singles
     off: Singles
-    variance: Floats
-    columns: Floats
-    mean_along: Floats
-    spread_along: Floats
+    variance: Singles
+    columns: Singles
+    mean_along: Singles
+    spread_along: Singles
 
 
 def line_through(along: Singles, shift: Singles, weight: Singles) -> ColumnLines:
@@ -289,8 +291,7 @@ def line_through(along: Singles, shift: Singles, weight: Singles) -> ColumnLines
     off = shift - level[:, None]
     off -= np.multiply(centred, tilt[:, None], out=centred)
     variance = np.vecdot(np.multiply(weight, off, out=weighted), off) / np.maximum(n - 2, 1)
-    whole = [part.astype(np.float64) for part in (level - tilt * mean, tilt, variance, columns, mean, spread)]
-    return ColumnLines(whole[0], whole[1], weight, off, *whole[2:])
+    return ColumnLines(level - tilt * mean, tilt, weight, off, variance, columns, mean, spread)
 
 
 def robust_line(along: Singles, shift: Singles, valid: Bools) -> ColumnLines:
@@ -306,8 +307,8 @@ def robust_line(along: Singles, shift: Singles, valid: Bools) -> ColumnLines:
     line = line_through(along, shift, valid.astype(np.float32))
     for turn in range(2):
         off = np.abs(line.off)
-        ordinary = 1.4826 * median_of(off, valid) if turn == 0 else np.sqrt(line.variance)
-        keep = valid & (off <= planes(np.maximum(3.0 * ordinary, _ORDINARY_PX)))
+        limit = np.float32(4.4478) * median_of(off, valid) if turn == 0 else 3.0 * np.sqrt(line.variance)
+        keep = valid & (off <= np.maximum(limit, np.float32(_ORDINARY_PX))[:, None])
         line = line_through(along, shift, keep.astype(np.float32))
     return line
 

@@ -232,7 +232,7 @@ def _profiles(
         along_px = band.along + band.across() * band.skew
         along_cells = along_px * planes(1.0 / cell) + np.float32(0.5 * CELLS_PER_SIDE)
         glow = CodeGlow.of(rows, along_cells, cell, blur)
-    return Profiles.of(band, ink_and_paper(band, inner, outer, blur), inner, outer, length, blur, glow)
+    return Profiles.of(band, ink_and_paper(band, inner, outer, blur), inner, outer, blur, length, glow)
 
 
 def _stated(start: Floats, end: Floats, found: _Found, light: Floats, settings: EdgeSettings) -> EdgeFits:
@@ -291,7 +291,7 @@ def corners_from_nodes(nodes_px: Floats) -> Floats:
 
 def _met(start: Floats, end: Floats, half_band: Floats) -> tuple[Floats, Floats]:
     """Let the edges of each marker end where they meet: so far each has only moved across itself."""
-    corners = corners_from_nodes(np.stack([start, end], axis=1).reshape(-1, 4, 2, 2))
+    corners = corners_from_nodes(np.concatenate([start, end], axis=1).reshape(-1, 4, 2, 2))
     moved = np.abs(corners - start.reshape(-1, 4, 2)) / half_band.reshape(-1, 4, 1)
     # Edges that went astray meet anywhere; a comparison with NaN is false.
     whole = (moved < 2.0).all(axis=(1, 2), keepdims=True)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from itertools import islice, takewhile
 from pathlib import Path
 
@@ -24,14 +24,12 @@ from vision.markers import Detections, cells_of, codes_agree, detect
 from vision.patches import Patches
 from vision.pixels import Pictures
 from vision.video import Frame
+from vision.whereabouts import Marker, Sighting, moved_along, moved_on
 
 logger = logging.getLogger(__name__)
 
 _SEARCH_EVERY_EMPTY = 3
 """Frames between searches while no marker is known at all."""
-
-_TURNING_FRAMES = 3
-"""Frames over which it is told how fast a marker turns: over more it may change, over fewer errors count."""
 
 _ROWS_A_PART = 256
 """Frames after which what was seen is packed into arrays, which take a fraction of the memory."""
@@ -59,7 +57,9 @@ class FollowSettings:
         Largest ratio between the area of a marker in one frame and the next.
     start_blur_px : float
         Blur expected before any is known.
-    most_frames, most_pixels : int
+    calm_px : float
+        Where all markers moved on steadily to within this, patches need not tell where they will be.
+    most_frames, most_calm_frames, most_pixels : int
         Frames followed at once, and their pixels, at most: they take memory, and speeds do not hold long.
     """
 
@@ -71,12 +71,15 @@ class FollowSettings:
     window_frames: int = 12
     area_change: float = 1.4
     start_blur_px: float = 0.9
+    calm_px: float = 2.5
     most_frames: int = 8
-    most_pixels: int = 17_000_000
+    most_calm_frames: int = 12
+    most_pixels: int = 25_000_000
 
-    def most_at_once(self, frame: Frame) -> int:
+    def most_at_once(self, frame: Frame, calm: bool) -> int:
         """Frames like this one that are followed at once at most."""
-        return max(1, min(self.most_frames, self.most_pixels // frame.luma.size))
+        most = self.most_calm_frames if calm else self.most_frames
+        return max(1, min(most, self.most_pixels // frame.luma.size))
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,61 +158,24 @@ class MarkerTracks:
             )
 
 
-@dataclass(slots=True)
-class _Marker:
-    """What is known of one marker while the clip runs."""
-
-    marker_id: int
-    time_s: float
-    quad_px: Floats  # (4, 2)
-    blur_px: Floats  # (4,)
-    turning_px_s: Floats = field(default_factory=lambda: np.zeros((4, 2)))
-    lost_frames: int = 0
-
-    def side_px(self) -> float:
-        edges = np.roll(self.quad_px, -1, axis=0) - self.quad_px
-        return float(np.hypot(edges[:, 0], edges[:, 1]).mean())
-
-    def move_along(self, times_s: list[float], sightings: list[_Sighting], known: bool) -> None:
-        """Take over what was seen of it in frames one after the other; ``known``: also in the one before."""
-        times, quads = times_s[-_TURNING_FRAMES:], [s.quad_px for s in sightings[-_TURNING_FRAMES:]]
-        if known and len(sightings) < _TURNING_FRAMES:
-            times, quads = [self.time_s, *times], [self.quad_px, *quads]
-        moved, waited_s = quads[-1] - quads[0], times[-1] - times[0]
-        self.turning_px_s = (moved - moved.mean(axis=0)) / waited_s if waited_s > 0 else np.zeros((4, 2))
-        self.time_s, self.quad_px = times[-1], quads[-1]
-        for sighting in sightings:
-            # Blur changes slowly: half of the new value keeps the noise of one frame out of the next.
-            self.blur_px = 0.5 * (self.blur_px + sighting.blur_px)
-
-
-@dataclass(frozen=True, slots=True)
-class _Sighting:
-    """One marker accepted in one frame."""
-
-    quad_px: Floats
-    nodes_px: Floats
-    sigma_px: Floats
-    blur_px: Floats
-
-
 class _Follower:
     def __init__(self, settings: FollowSettings, edges: EdgeSettings) -> None:
         self.settings = settings
         self.edges = edges
-        self.markers: dict[int, _Marker] = {}
+        self.markers: dict[int, Marker] = {}
         self.patches = Patches.none()  # of the markers seen in the last frame, in the order of ``markers``
         self.last_search = -1
         self.together = 1  # frames that can be followed at once
+        self.calm = False  # whether speeds alone tell where markers will be
 
-    def steps(self, frames: Sequence[Frame]) -> list[dict[int, _Sighting]]:
+    def steps(self, frames: Sequence[Frame]) -> list[dict[int, Sighting]]:
         """Follow every known marker into the next frames and look for lost and new ones.
 
         All frames are tried at once with the speeds known before. The answer covers only the first of them,
         at least one, where a marker was lost or found in between: the rest need a new prediction.
         """
         followed = [m for m in self.markers.values() if m.lost_frames == 0]
-        done: list[dict[int, _Sighting]] = []
+        done: list[dict[int, Sighting]] = []
         for frame, expected in zip(frames, self._accept_at(frames, followed), strict=True):
             missed = [m for m in followed if m.marker_id not in expected]
             if missed and done:
@@ -220,21 +186,36 @@ class _Follower:
                 marker.lost_frames = 0 if marker.marker_id in sightings else marker.lost_frames + 1
             if missed or len(sightings) != len(followed):
                 break
+        # How fast a marker turns is known from its second frame on.
+        whole = len(done) == len(frames) and len(done[-1]) == len(followed)
+        self.calm = whole and self._steadily(frames, done, followed)
         self._remember([frame.time_s for frame in frames], done, {m.marker_id for m in followed})
         seen = [m.quad_px for m in self.markers.values() if m.lost_frames == 0]
-        self.patches = Patches.of(frames[len(done) - 1].luma, np.reshape(seen, (-1, 4, 2)))
-        # How fast a marker turns is known from its second frame on.
-        whole = len(done) == len(frames) and len(done[-1]) == len(seen) == len(followed)
-        self.together = min(2 * self.together, self.settings.most_at_once(frames[0])) if whole else 1
+        self.patches = Patches.none()
+        if not self.calm:
+            self.patches = Patches.of(frames[len(done) - 1].luma, np.reshape(seen, (-1, 4, 2)))
+        most = self.settings.most_at_once(frames[0], self.calm)
+        self.together = min(2 * self.together, most) if whole else 1
         return done
 
+    def _steadily(
+        self, frames: Sequence[Frame], done: list[dict[int, Sighting]], followed: list[Marker]
+    ) -> bool:
+        """Whether all markers went on as they did before."""
+        if not followed:
+            return False
+        quads = np.array([[row[m.marker_id].quad_px for m in followed] for row in done])
+        expected = moved_on([frame.time_s for frame in frames], followed)
+        return bool(np.abs(quads - expected).max() < self.settings.calm_px)
+
     def _completed(
-        self, frame: Frame, missed: list[_Marker], expected: dict[int, _Sighting]
-    ) -> dict[int, _Sighting]:
+        self, frame: Frame, missed: list[Marker], expected: dict[int, Sighting]
+    ) -> dict[int, Sighting]:
         """Look for the markers that were not where they were expected."""
         sightings = dict(expected)
-        if missed and len(sightings) >= 2:
-            quads = self._moved_along(missed, sightings)
+        known = [i for i in sightings if i in self.markers]
+        if missed and len(known) >= 2:
+            quads = moved_along(missed, [self.markers[i] for i in known], [sightings[i] for i in known])
             sightings |= self._accept(frame, [m.marker_id for m in missed], quads, _blurs_of(missed))
         sightings |= self._recover(frame, [m for m in self.markers.values() if m.marker_id not in sightings])
         if self._search_due(frame.index, sightings):
@@ -243,51 +224,35 @@ class _Follower:
             sightings |= self._measure_found(frame, found, known=set(sightings))
         return sightings
 
-    def _accept_at(self, frames: Sequence[Frame], markers: list[_Marker]) -> list[dict[int, _Sighting]]:
+    def _accept_at(self, frames: Sequence[Frame], markers: list[Marker]) -> list[dict[int, Sighting]]:
         """Accept markers where they are expected in each frame."""
         quads = self._expected_in(frames, markers).reshape(-1, 4, 2)
         ids = np.tile([m.marker_id for m in markers], len(frames)).astype(np.int64)
         blur = np.tile(_blurs_of(markers), (len(frames), 1))
         return self._accept_in(frames, np.repeat(np.arange(len(frames)), len(markers)), ids, quads, blur)
 
-    def _expected_in(self, frames: Sequence[Frame], markers: list[_Marker]) -> Floats:
+    def _expected_in(self, frames: Sequence[Frame], markers: list[Marker]) -> Floats:
         """Corners in each frame, (F, M, 4, 2): turned on as before, and shifted as their pictures have."""
         if not markers:
             return np.zeros((len(frames), 0, 4, 2))
+        quads = moved_on([frame.time_s for frame in frames], markers)
+        if self.calm:
+            return quads
+        before = np.array([m.quad_px for m in markers])
+        turned = quads - before
+        turned -= turned.mean(axis=2, keepdims=True)
         shift = self.patches.shifts_in([frame.luma for frame in frames])
-        quads = np.array([m.quad_px for m in markers])
-        turning = np.array([m.turning_px_s for m in markers])
-        waited_s = np.subtract.outer([f.time_s for f in frames], [m.time_s for m in markers])
-        return np.asarray(quads + shift[:, :, None] + turning * waited_s[..., None, None])
-
-    def _moved_along(self, missed: list[_Marker], sightings: dict[int, _Sighting]) -> Floats:
-        """Expect markers where those found have moved: a moving hand shifts all of them alike."""
-        found = [self.markers[i] for i in sightings if i in self.markers]
-        before = np.array([m.quad_px for m in found])
-        off = np.array([sightings[m.marker_id].quad_px for m in found]) - before
-        quads = np.array([m.quad_px for m in missed])
-        if len(found) < 3:
-            return np.asarray(quads + off.mean(axis=(0, 1)))
-        # Shift, turn and scale of the whole picture, by least squares over all corners found.
-        at = before.reshape(-1, 2)
-        middle = at.mean(axis=0)
-        x, y = (at - middle).T
-        one, zero = np.ones_like(x), np.zeros_like(x)
-        rows = np.concatenate([np.stack([one, zero, x, -y], 1), np.stack([zero, one, y, x], 1)])
-        shift_x, shift_y, grow, turn = np.linalg.lstsq(rows, off.reshape(-1, 2).T.reshape(-1), rcond=None)[0]
-        x, y = quads[..., 0] - middle[0], quads[..., 1] - middle[1]
-        change = np.stack([shift_x + grow * x - turn * y, shift_y + turn * x + grow * y], axis=-1)
-        return np.asarray(quads + change)
+        return np.asarray(before + turned + shift[:, :, None])
 
     def _search(self, frame: Frame, all_known: bool) -> Detections:
         """Search a whole frame; at half size where only a marker that was hidden so far could be missing."""
         coarse = all_known and frame.index > 0 and max(frame.luma.shape) >= self.settings.halved_from_px
         if not coarse:
             return detect(frame.luma_8bit())
-        found = detect(replace(frame, luma=frame.luma[::2, ::2]).luma_8bit())
+        found = detect(replace(frame, luma=frame.luma[::2, ::2]).luma_8bit(), quick=True)
         return Detections(found.ids, 2.0 * found.quads_px)
 
-    def _search_due(self, index: int, sightings: dict[int, _Sighting]) -> bool:
+    def _search_due(self, index: int, sightings: dict[int, Sighting]) -> bool:
         if index in self.settings.early_searches:
             return True
         if not self.markers:
@@ -296,9 +261,9 @@ class _Follower:
         due = self.settings.search_every_lost if lost else self.settings.search_every
         return index - self.last_search >= due
 
-    def _recover(self, frame: Frame, lost: list[_Marker]) -> dict[int, _Sighting]:
+    def _recover(self, frame: Frame, lost: list[Marker]) -> dict[int, Sighting]:
         height, width = frame.luma.shape
-        sightings: dict[int, _Sighting] = {}
+        sightings: dict[int, Sighting] = {}
         for marker in lost:
             if marker.lost_frames > self.settings.window_frames and frame.index % 4:
                 continue
@@ -315,14 +280,12 @@ class _Follower:
             )
         return sightings
 
-    def _measure_found(self, frame: Frame, found: Detections, known: set[int]) -> dict[int, _Sighting]:
+    def _measure_found(self, frame: Frame, found: Detections, known: set[int]) -> dict[int, Sighting]:
         new = np.array([i not in known for i in found.ids.tolist()], bool)
         blur = np.full((int(new.sum()), 4), self.settings.start_blur_px)
         return self._accept(frame, found.ids[new].tolist(), found.quads_px[new], blur)
 
-    def _accept(
-        self, frame: Frame, ids: list[int], quads_px: Floats, blur_px: Floats
-    ) -> dict[int, _Sighting]:
+    def _accept(self, frame: Frame, ids: list[int], quads_px: Floats, blur_px: Floats) -> dict[int, Sighting]:
         picture = np.zeros(len(ids), np.int64)
         return self._accept_in([frame], picture, np.array(ids, np.int64), quads_px, blur_px)[0]
 
@@ -333,9 +296,9 @@ class _Follower:
         ids: NDArray[np.int64],
         quads_px: Floats,
         blur_px: Floats,
-    ) -> list[dict[int, _Sighting]]:
+    ) -> list[dict[int, Sighting]]:
         """Fit the edges of the markers expected at ``quads_px`` and keep those that prove themselves."""
-        sightings: list[dict[int, _Sighting]] = [{} for _ in frames]
+        sightings: list[dict[int, Sighting]] = [{} for _ in frames]
         if not len(ids):
             return sightings
         light = light_of_levels(frames[0].bit_depth, frames[0].full_range)
@@ -351,20 +314,22 @@ class _Follower:
         plausible[plausible] = codes_agree(
             pictures, picture[plausible], quads[plausible], ids[plausible], fits.midlevel[plausible]
         )
-        for i in np.flatnonzero(plausible):
-            sightings[picture[i]][int(ids[i])] = _Sighting(
-                quads[i], fits.nodes_px[i], fits.sigma_px[i], fits.blur_px[i]
-            )
+        found = zip(quads, fits.nodes_px, fits.sigma_px, fits.blur_px, strict=True)
+        for p, marker_id, accepted, parts in zip(
+            picture.tolist(), ids.tolist(), plausible.tolist(), found, strict=True
+        ):
+            if accepted:
+                sightings[p][marker_id] = Sighting(*parts)
         return sightings
 
-    def _remember(self, times_s: list[float], done: list[dict[int, _Sighting]], followed: set[int]) -> None:
+    def _remember(self, times_s: list[float], done: list[dict[int, Sighting]], followed: set[int]) -> None:
         """Take over what was seen in the last frames, of markers known in the frame before or not."""
         for marker_id in {i: None for sightings in done for i in sightings}:
             seen = [(t, row[marker_id]) for t, row in zip(times_s, done, strict=False) if marker_id in row]
             first_s, first = seen[0]
             marker = self.markers.get(marker_id)
             if marker is None:
-                marker = _Marker(marker_id, first_s, first.quad_px, first.blur_px)
+                marker = Marker(marker_id, first_s, first.quad_px, first.blur_px)
                 self.markers[marker_id] = marker
             marker.move_along([t for t, _ in seen], [s for _, s in seen], marker_id in followed)
 
@@ -404,7 +369,7 @@ def follow_markers(
     follower = _Follower(settings, edges or EdgeSettings())
     parts: list[MarkerTracks] = []
     times: list[float] = []
-    rows: list[dict[int, _Sighting]] = []
+    rows: list[dict[int, Sighting]] = []
     waiting: list[Frame] = []
     coming = iter(frames)
     while True:
@@ -437,7 +402,7 @@ def _alike(frames: list[Frame]) -> list[Frame]:
     return list(takewhile(lambda frame: layout(frame) == layout(first), frames))
 
 
-def _blurs_of(markers: list[_Marker]) -> Floats:
+def _blurs_of(markers: list[Marker]) -> Floats:
     return np.array([m.blur_px for m in markers]).reshape(-1, 4)
 
 
@@ -459,7 +424,7 @@ def _joined(parts: list[MarkerTracks]) -> MarkerTracks:
     return MarkerTracks(time_s, ids, column("nodes_px"), column("sigma_px"), column("blur_px"))
 
 
-def _assemble(times: list[float], rows: list[dict[int, _Sighting]], ids: list[int]) -> MarkerTracks:
+def _assemble(times: list[float], rows: list[dict[int, Sighting]], ids: list[int]) -> MarkerTracks:
     shape = (len(times), len(ids))
     nodes = np.full((*shape, 4, 2, 2), np.nan)
     sigma = np.full((*shape, 4, 2), np.nan)

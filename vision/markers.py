@@ -46,13 +46,14 @@ class Detections:
 
 
 @cache
-def _detector() -> Any:
+def _detector(quick: bool) -> Any:
     parameters = cv2.aruco.DetectorParameters()
     # Corners are refined by our own edge fit, so the detector only has to find the squares.
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
-    parameters.adaptiveThreshWinSizeMin = 5
-    parameters.adaptiveThreshWinSizeMax = 45
-    parameters.adaptiveThreshWinSizeStep = 10
+    # Each size of the window costs as much; two find nearly all markers.
+    sizes = (9, 29, 20) if quick else (5, 45, 10)
+    parameters.adaptiveThreshWinSizeMin, parameters.adaptiveThreshWinSizeMax = sizes[:2]
+    parameters.adaptiveThreshWinSizeStep = sizes[2]
     parameters.minMarkerPerimeterRate = 0.02
     parameters.errorCorrectionRate = 0.3
     return cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(DICTIONARY), parameters)
@@ -83,7 +84,9 @@ def cells_of(ids: NDArray[np.int64]) -> Bools:
     return np.asarray(_all_cells()[ids])
 
 
-def detect(luma_8bit: NDArray[np.uint8], offset_xy_px: tuple[float, float] = (0.0, 0.0)) -> Detections:
+def detect(
+    luma_8bit: NDArray[np.uint8], offset_xy_px: tuple[float, float] = (0.0, 0.0), quick: bool = False
+) -> Detections:
     """Find markers in a picture or in a window of it.
 
     Parameters
@@ -92,13 +95,15 @@ def detect(luma_8bit: NDArray[np.uint8], offset_xy_px: tuple[float, float] = (0.
         The picture.
     offset_xy_px : tuple of float
         Position of its top-left pixel in the whole picture, added to the corners.
+    quick : bool
+        Take half the time, and overlook a marker in bad light now and then.
 
     Returns
     -------
     Detections
         Of several markers with one id only the largest is kept.
     """
-    corners, ids, _ = _detector().detectMarkers(np.ascontiguousarray(luma_8bit))
+    corners, ids, _ = _detector(quick).detectMarkers(np.ascontiguousarray(luma_8bit))
     if ids is None or len(corners) == 0:
         return Detections.empty()
     quads = np.concatenate(corners).reshape(-1, 4, 2).astype(float) + np.asarray(offset_xy_px)
@@ -201,18 +206,17 @@ def homographies(quads_px: Floats) -> Floats:
     ----------
     .. [1] P. Heckbert, Fundamentals of Texture Mapping and Image Warping, 1989, section 2.2.3.
     """
-    p0, p1, p2, p3 = (quads_px[:, i] for i in range(4))
+    p0, p1, p2, p3 = np.moveaxis(quads_px, 1, 0)
     d1, d2, s = p1 - p2, p3 - p2, p0 - p1 + p2 - p3
     det = d1[:, 0] * d2[:, 1] - d1[:, 1] * d2[:, 0]
+    maps = np.ones((len(quads_px), 3, 3))
     with np.errstate(divide="ignore", invalid="ignore"):
-        g = (s[:, 0] * d2[:, 1] - s[:, 1] * d2[:, 0]) / det
-        h = (d1[:, 0] * s[:, 1] - d1[:, 1] * s[:, 0]) / det
-    one = np.ones(len(quads_px))
-    rows_xy = [
-        np.stack([p1[:, i] - p0[:, i] + g * p1[:, i], p3[:, i] - p0[:, i] + h * p3[:, i], p0[:, i]], axis=1)
-        for i in range(2)
-    ]
-    return np.stack([*rows_xy, np.stack([g, h, one], axis=1)], axis=1)
+        maps[:, 2, 0] = g = (s[:, 0] * d2[:, 1] - s[:, 1] * d2[:, 0]) / det
+        maps[:, 2, 1] = h = (d1[:, 0] * s[:, 1] - d1[:, 1] * s[:, 0]) / det
+        maps[:, :2, 0] = p1 - p0 + g[:, None] * p1
+        maps[:, :2, 1] = p3 - p0 + h[:, None] * p3
+    maps[:, :2, 2] = p0
+    return maps
 
 
 def _area(quads_px: Floats) -> Floats:

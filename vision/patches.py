@@ -70,10 +70,11 @@ class Patches:
         whole = (first >= 0).all(axis=1) & (last[:, 0] <= luma.shape[1]) & (last[:, 1] <= luma.shape[0])
         reduced: list[NDArray[Any] | None] = []
         around = []
-        for (left, top), (right, bottom), known in zip(
-            first.tolist(), last.tolist(), whole.tolist(), strict=True
+        for (left, top), (right, bottom), by, known in zip(
+            first.tolist(), last.tolist(), ratio.tolist(), whole.tolist(), strict=True
         ):
-            place = (slice(top, bottom), slice(left, right))
+            # Three lines of pixels in a reduced one tell it well enough.
+            place = (slice(top, bottom, max(by // 3, 1)), slice(left, right))
             inner = slice(_REACH, _REACH + _SIZE)
             reduced.append(np.ascontiguousarray(_reduced(luma[place])[inner, inner]) if known else None)
             around.append(place)
