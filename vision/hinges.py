@@ -85,7 +85,7 @@ class HingeSettings:
     held_share: float = 0.1
     steady_ratio: float = 1.15
     steady_wander: float = 0.1
-    reject: float = 4.5
+    reject: float = 5.5
     least_reject_px: float = LEAST_REJECT_PX
     least_turn_rad: float = np.deg2rad(4.0)
     shutter: ShutterSettings = field(default_factory=ShutterSettings)

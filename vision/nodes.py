@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from vision.arrays import Bools, Floats
 from vision.follow import MarkerTracks
 
-LEAST_REJECT_PX = 0.1
+LEAST_REJECT_PX = 0.2
 """A marker nearer to its model than this (RMS) is never refused, however clean the film: nothing that gets in
 front of a marker moves its edges so little."""
 

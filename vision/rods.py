@@ -62,7 +62,7 @@ class RodSettings:
     floor_px: float = 0.015
     huber: float = 2.5
     steps: int = 25
-    reject: float = 4.5
+    reject: float = 5.5
     least_reject_px: float = LEAST_REJECT_PX
     least_turn_rad: float = np.deg2rad(12.0)
     place_rad: float = np.deg2rad(1.0)
