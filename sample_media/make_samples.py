@@ -9,6 +9,8 @@ plant or burner exists. The motor turns the damper shaft (shaft1), which turns t
 As found the drive arm of the first linkage is set too short and too close to the line of its rod: the
 damper starts slowly, ends far short of the motor's 90 degrees, and the worn joint has lost motion. As left
 the drive arm is longer and re-clamped, and the joint is renewed: nearly equal travel.
+
+Both are held in the hand and have a rolling shutter, as films of phones do.
 """
 
 from __future__ import annotations
@@ -42,6 +44,7 @@ LABELS = (
     Label("LOW FIRE", -268.0, -104.0, 9.0),
 )
 BITRATE = 3.2e6  # bit/s: keeps a clip of 12 s below 5 MB
+HAND = {"shake_mm": 2.2, "shake_deg": 0.25, "tremor_mm": 0.2, "tremor_deg": 0.035}
 SHAFTS = (
     Shaft((-176.0, 44.0), (ArmMarker(10, along_mm=27.0, across_mm=-1.1, mount_angle_deg=-2.6),)),
     Shaft((-2.0, 52.0), (ArmMarker(11, along_mm=33.0, across_mm=0.8, mount_angle_deg=1.7),)),
@@ -88,8 +91,7 @@ def as_found() -> Scene:
             elevation_deg=6.0,
             roll_deg=1.4,
             target_mm=(-2.0, -28.0, 0.0),
-            shake_mm=2.2,
-            shake_deg=0.25,
+            **HAND,
             seed=411,
         ),
         shafts=SHAFTS,
@@ -101,7 +103,7 @@ def as_found() -> Scene:
         first_hold_s=1.1,
         card=Card((-6.0, -112.0, 0.0), turn_deg=1.2, tilt_deg=0.8, tilt_axis_deg=70.0),
         picture=Picture(noise_levels=1.4, seed=71),
-        film=Film(bitrate=BITRATE, preset="slow"),
+        film=Film(bitrate=BITRATE, preset="slow", row_readout_s=0.017),
         panel_seed=310,
         labels=LABELS,
     )
@@ -126,8 +128,7 @@ def as_left() -> Scene:
             elevation_deg=8.0,
             roll_deg=-1.8,
             target_mm=(-4.0, -26.0, 0.0),
-            shake_mm=2.2,
-            shake_deg=0.25,
+            **HAND,
             seed=527,
         ),
         shafts=SHAFTS,
@@ -139,7 +140,7 @@ def as_left() -> Scene:
         first_hold_s=1.2,
         card=Card((-4.0, -114.0, 0.0), turn_deg=-0.8, tilt_deg=0.6, tilt_axis_deg=110.0),
         picture=Picture(noise_levels=1.4, lamp_mm=(140.0, 120.0), light_gradient=(-0.3, 0.4), seed=72),
-        film=Film(bitrate=BITRATE, preset="slow"),
+        film=Film(bitrate=BITRATE, preset="slow", row_readout_s=0.021),
         panel_seed=310,
         labels=LABELS,
     )
