@@ -187,9 +187,10 @@ class _Follower:
             if missed or len(sightings) != len(followed):
                 break
         # How fast a marker turns is known from its second frame on.
-        whole = len(done) == len(frames) and len(done[-1]) == len(followed)
+        known = {m.marker_id for m in followed}
+        whole = len(done) == len(frames) and all(row.keys() == known for row in done)
         self.calm = whole and self._steadily(frames, done, followed)
-        self._remember([frame.time_s for frame in frames], done, {m.marker_id for m in followed})
+        self._remember([frame.time_s for frame in frames], done, known)
         seen = [m.quad_px for m in self.markers.values() if m.lost_frames == 0]
         self.patches = Patches.none()
         if not self.calm:

@@ -122,7 +122,7 @@ def find_in_hand(
         usual = PathSettings(rows_s=settings.usual_s, rows_sigma_s=settings.usual_sigma_s)
         wide = _Look.around(key, scatter, time_s, _MOST_FRAMES, _REACH)
         shifted = _shifted(model, start, wide, usual, noise, settings, job)
-        steadied = _root_mean_square(shifted.found.filmed.shift_px) > settings.steadied_px
+        steadied = _usual_size(shifted.found.filmed.shift_px) > settings.steadied_px
         if steadied:
             logger.info("the pictures were steadied")
             more_s, look, path_settings = settings.steadied_sigma_s, wide, usual
@@ -266,8 +266,9 @@ def _suspect(turn: _Turn, look: _Look, settings: ShutterSettings) -> bool:
     return shift_gain(turn.model, single, instant) > settings.suspect_gain
 
 
-def _root_mean_square(shift_px: Floats | None) -> float:
-    return 0.0 if shift_px is None else float(np.sqrt((shift_px**2).sum(axis=1).mean()))
+def _usual_size(shift_px: Floats | None) -> float:
+    """Shift in half of the frames, px: a few frames blurred by a pan must not count for all."""
+    return 0.0 if shift_px is None else float(np.median(np.hypot(shift_px[:, 0], shift_px[:, 1])))
 
 
 def _instant_key(model: JointModel, found: PathFit, nodes: Nodes, look: _Look) -> tuple[Nodes, JointState]:

@@ -42,7 +42,7 @@ class ShutterSettings:
         chi-square by more than this in half of the frames (by chance it would be 1.4), or where the focal
         length strays this far from the usual one, in standard deviations of what phones have.
     steadied_px : float
-        They were if the shifts found are larger than this, root mean square: hands and noise make one pixel.
+        They were if the shifts found are larger in half of the frames: hands and noise make one pixel.
     held_share : float
         Share of their usual spread within which camera and axes are held until the shifts are known.
     """
