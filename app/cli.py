@@ -191,6 +191,7 @@ def _measure(options: argparse.Namespace, terminal: Terminal) -> int:
 
     clips: list[Path] = options.clips
     out = options.out or Path(f"{'-'.join(clip.stem for clip in clips)}-measured")
+    rig = _rig(options.rig) if options.rig else None
     with ClipReader(clips[0]) as reader:
         reader.start()  # the decoder works while the rest of the program is loaded
         with _without_collecting():
@@ -198,8 +199,7 @@ def _measure(options: argparse.Namespace, terminal: Terminal) -> int:
             from app.rig import Rig
             from app.summary import summary
 
-        rig = Rig.load(options.rig) if options.rig else Rig()
-        rig.refuse_formulas()
+        rig = rig or Rig()
         if len(clips) > 1:
             return _measure_several([reader, *clips[1:]], out, rig, options, terminal)
         measurement = measure(reader, out, rig, terminal, options.overlay)
@@ -207,6 +207,15 @@ def _measure(options: argparse.Namespace, terminal: Terminal) -> int:
     print(summary(measurement))
     print(f"\nFiles are in {out}.")
     return 0
+
+
+def _rig(path: Path) -> Rig:
+    """The set-up file, read before the clip is looked at: its mistakes are told at once."""
+    from app.rig import Rig
+
+    rig = Rig.load(path)
+    rig.refuse_formulas()
+    return rig
 
 
 @contextmanager

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,6 +40,7 @@ def score_angles(truth: pd.DataFrame, measured: pd.DataFrame) -> dict[str, Score
     truth, measured : DataFrame
         ``time_s`` and one column a shaft; the truth is interpolated at the measured times.
     """
+    measured = _with_arms(measured)
     at = truth["time_s"].to_numpy(float)
     half = 0.5 * np.median(np.diff(at)) + 1e-4
     scores = {}
@@ -62,3 +64,14 @@ def score_angles(truth: pd.DataFrame, measured: pd.DataFrame) -> dict[str, Score
             sign=sign,
         )
     return scores
+
+
+def _with_arms(measured: pd.DataFrame) -> pd.DataFrame:
+    """Add the angles of arms by the truth's names: ``arm1`` is marker 11 of shaft1."""
+    columns = {}
+    for name in measured.columns:
+        found = re.fullmatch(r"(?:shaft(\d)|motor)_m(\d+)_(deg|sd_deg)", name)
+        shaft = int(found[1] or 0) if found else -1
+        if found and int(found[2]) == 10 + shaft:
+            columns[f"arm{shaft}_{found[3]}"] = measured[name]
+    return measured.assign(**columns)
