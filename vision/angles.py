@@ -63,19 +63,26 @@ what it drew, and lens and edge fit err alike wherever an arm passes again. Wher
 different times in a hand, the path between them errs, too. Rendered films with known truth show this much."""
 
 
-def lasting_variance(model: JointModel, state: JointState, floor_px: Floats, rolling: bool) -> Floats:
-    """Variance of each angle from errors that last over many frames, shape (B,).
+def lasting_covariance(model: JointModel, state: JointState, floor_px: Floats, rolling: bool) -> Floats:
+    """Covariance of the angles from errors that last over many frames, shape (F, B, B).
 
     ``floor_px``, shape (M,), is the error of each marker's edges beside their own scatter; ``rolling`` says
-    whether rows were exposed one after another.
+    whether rows were exposed one after another. A path that errs shifts all markers of a shaft alike, so
+    that those on opposite sides of the axis turn in opposite directions, and their mean hardly turns.
     """
-    part = _LASTING_ROLLING if rolling and not model.steady else _LASTING
     depth_mm = float(np.median(state.translation[:, 2]))
     off_mm = np.hypot(state.mount_offset_mm[:, 0], state.mount_offset_mm[:, 1])
     sides = np.array([m.side_mm for m in model.mounted])
     # A marker on the axis itself shows no way along a circle, but its edges still err across its width.
     reach_px = np.maximum(off_mm, sides / 2) * state.camera.focal_px / depth_mm
-    return np.asarray((part * floor_px[len(model.card_ids) :] / reach_px) ** 2, np.float64)
+    size = floor_px[len(model.card_ids) :] / reach_px
+    own = np.diag((_LASTING * size) ** 2)
+    if not rolling or model.steady:
+        return np.broadcast_to(own, (len(state.angle_rad), *own.shape))
+    bearing = state.angle_rad + np.arctan2(state.mount_offset_mm[:, 1], state.mount_offset_mm[:, 0])
+    alike = np.cos(bearing[:, :, None] - bearing[:, None, :])
+    path = (_LASTING_ROLLING**2 - _LASTING**2) * np.outer(size, size) * alike
+    return np.asarray(own + path, np.float64)
 
 
 def marker_angles(
@@ -91,8 +98,8 @@ def marker_angles(
     """Angle of each mounted marker, and how their errors hang together.
 
     ``covariance``, shape (G + 2, G + 2), is that of shared unknowns and readout, ``posing`` (F, B, B) the
-    covariance from the pose, ``lasting`` (B,) the variance of errors that last, ``posed`` (F,) says where
-    there is a pose.
+    covariance from the pose, ``lasting`` (F, B, B) that of errors that last, ``posed`` (F,) says where there
+    is a pose.
     """
     angle = np.where(nodes.seen[:, len(model.card_ids) :] & posed[:, None], state.angle_rad, np.nan)
     known = np.isfinite(angle)
@@ -100,12 +107,11 @@ def marker_angles(
     number = np.maximum(known.sum(axis=0), 1)[:, None]
     mean = np.where(known[..., None], facts.sensitivity, 0.0).sum(axis=0) / number
     change = facts.sensitivity - mean
-    shared = change @ covariance @ np.swapaxes(change, 1, 2)
+    shared = change @ covariance @ np.swapaxes(change, 1, 2) + lasting
     # Edges of one marker err together more than edges taken alone show. An angle can follow a false shift of
     # the marker along its circle, but not one toward the axis: that one tells how large they are.
     excess = np.array([_excess(facts.radial[:, b]) for b in range(angle.shape[1])])
     places = np.arange(angle.shape[1])
-    shared[:, places, places] += lasting
     total = posing + shared
     total[:, places, places] += excess * facts.held
     shaft_of = tuple(m.shaft for m in model.mounted)

@@ -14,7 +14,7 @@ from functools import partial
 import numpy as np
 from scipy.linalg import block_diag
 
-from vision.angles import lasting_variance, marker_angles, posing_covariance
+from vision.angles import lasting_covariance, marker_angles, posing_covariance
 from vision.arrays import Bools, Floats
 from vision.blocks import fit_in_blocks, frame_blocks, state_blocks
 from vision.bordered import SharedFit, fit_shared
@@ -220,7 +220,7 @@ def _fitted(film: FilmFit, seen: Nodes, refused: Bools, posed: Bools, steps: Ste
     posing = np.zeros_like(facts.own)
     if not model.steady:
         posing = posing_covariance(model, state, nodes, facts, pose_covariances(film, seen.without(refused)))
-    lasting = lasting_variance(model, state, film.floor_px, film.shutter.row_time != RowTime())
+    lasting = lasting_covariance(model, state, film.floor_px, film.shutter.row_time != RowTime())
     covariance = block_diag(film.fit.covariance, film.shutter.covariance_s2)
     markers = marker_angles(model, covariance, state, nodes, facts, posing, lasting, posed)
     arms = arm_angles(film.filmed.path.time_s, markers, steps)

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[2]
-FOLDERS = ("vision", "vision/joint_fit", "kinematics", "kinematics/intended")
+FOLDERS = ("vision", "vision/joint_fit", "kinematics", "kinematics/faults", "kinematics/intended")
 
 
 def named() -> dict[str, list[str]]:

@@ -25,6 +25,12 @@ _UNSEEN = 1e6
 _TIED = 5
 """Frames in which two markers must be seen together for the angle between them to be known."""
 
+_MEMORY_RAD = np.deg2rad(20.0)
+"""Path over which lasting errors of an arm's angle forget themselves."""
+
+_THINNED = 5
+"""Frames from one to the next when a path is measured, so that noise does not count as one."""
+
 _NEAR_S = 0.3
 """Steps of different pairs of markers as near as this are one event."""
 
@@ -234,10 +240,29 @@ def as_one(
     mean = (share * np.where(seen, angle_rad - offset[unknown], 0.0)).sum(axis=1)
     variance = 1.0 / np.where(known, amount, 1.0)
     if shared is not None and (lengths > 1).any():
-        # Levels on both sides of a step are those of the arm's own marker: its lasting errors stay in full.
-        lasting = np.einsum("fi,fij,fj->f", share, shared, share)
-        variance = variance + np.maximum(shared[:, arm, arm] - lasting, 0.0)
+        # Levels on both sides of a step are those of the arm's own marker alone: what its lasting errors come
+        # to over each stretch stays in full.
+        others = np.einsum("fi,fij,fj->f", share, shared, share)
+        part = _left_in_level(mean, run.max(axis=1))
+        variance = variance + part * np.maximum(shared[:, arm, arm] - others, 0.0)
     return np.where(known, mean, np.nan), np.where(known, np.sqrt(variance), np.nan)
+
+
+def _left_in_level(angle_rad: Floats, stretch: NDArray[np.intp]) -> Floats:
+    """Share of the variance of lasting errors that is left in the mean over a stretch, in each frame.
+
+    Errors of lens and mounting change as an arm turns. They are taken to forget themselves over a path of
+    ``_MEMORY_RAD``, as a first-order Markov process does, whose mean over a path L times as long has
+    ``2 (1 - (1 - exp(-L)) / L) / L`` of its variance.
+    """
+    part = np.ones(len(angle_rad))
+    for n in np.unique(stretch):
+        here = stretch == n
+        known = angle_rad[here][np.isfinite(angle_rad[here])]
+        length = float(np.abs(np.diff(known[::_THINNED])).sum()) / _MEMORY_RAD
+        if length > 0.01:
+            part[here] = 2.0 * (1.0 - (1.0 - np.exp(-length)) / length) / length
+    return part
 
 
 def weights(covariance: Floats, seen: Bools) -> Floats:

@@ -34,6 +34,9 @@ _LASTING = 0.25
 """Part of the error of edges that does not average out over the frames of a film from a tripod: many frames
 tell no more than a few."""
 
+_KNOWN_S = 1.0
+"""A readout is surely shorter than this, also where nothing moves."""
+
 _TURNS = 2
 """Turns after which readout, angles and what they share fit each other: the readout is all but linear."""
 
@@ -98,13 +101,19 @@ def _rows(
     fractions = filmed.fractions(nodes)[key]
     when = filmed.path.time_s[key]
     information, pull = _row_equations(model, when, state.frames(key), instant, rate[key], fractions)
+    information = information + np.eye(2) / _KNOWN_S**2
     now = np.array([filmed.row_time.rows_s, filmed.row_time.columns_s])
-    return _decided(
-        now - pull / np.maximum(np.diag(information), 1e-300),
-        np.asarray(np.maximum(np.diag(information), 1e-300) ** -0.5, np.float64),
-        1.0 + len(key) * _LASTING**2,
-        settings,
-    )
+    both = np.linalg.inv(information)
+    measured, sigma, lasting = now - both @ pull, np.sqrt(np.diag(both)), 1.0 + len(key) * _LASTING**2
+    rows, _ = _decided(measured, sigma, lasting, settings)
+    # Where it is none along columns, the other one is the better known, and the other way about.
+    for one, other, there in ((0, 1, rows.columns_s == 0), (1, 0, rows.rows_s == 0)):
+        if there:
+            measured[one] = (
+                now[one] - (pull[one] - information[one, other] * now[other]) / information[one, one]
+            )
+            sigma[one] = information[one, one] ** -0.5
+    return _decided(measured, sigma, lasting, settings)
 
 
 def _decided(
