@@ -38,7 +38,7 @@ frame and so many frames to each side of it are, enough to tell how the camera m
 _MOST_FRAMES, _REACH = 900, 4
 """The same while shifts of pictures are sought: they hide how the camera moves, so it takes more film."""
 
-_STEPS = 2
+_STEPS = 4
 """Steps of a path through all frames, started from poses that take all rows as exposed at once."""
 
 _SHIFT_TURNS, _FREE_TURNS = 6, 2
@@ -149,7 +149,7 @@ def find_in_hand(
         filmed = replace(whole, row_time=filmed.row_time)
     shutter = Shutter(filmed.row_time, row_covariance, steadied)
     hand = FilmFit(model, fit, floor_px, state, filmed, shutter, path_settings, found.strength)
-    hand, instant = follow_hand(hand, nodes, job, _STEPS)
+    hand, instant = follow_hand(hand, nodes, job, _STEPS, anew=len(look.time_s) < frames)
     at_key = instant.frames(key)
     single = SharedFit(fit_frames(model, hand.state.frames(key), at_key, 1.0), np.zeros((0, 0)), 1.0)
     bare = at_key.with_weights(scatter.frames(key))
@@ -157,7 +157,9 @@ def find_in_hand(
     return replace(hand, model=model, fit=fit, floor_px=floor_px, state=with_shared(hand.state, fit.state))
 
 
-def follow_hand(hand: FilmFit, nodes: Nodes, job: JobControl, steps: int) -> tuple[FilmFit, Nodes]:
+def follow_hand(
+    hand: FilmFit, nodes: Nodes, job: JobControl, steps: int, anew: bool = False
+) -> tuple[FilmFit, Nodes]:
     """Fit path and angles to all frames of a film, what they share held; give their nodes at an instant, too.
 
     Parameters
@@ -169,9 +171,13 @@ def follow_hand(hand: FilmFit, nodes: Nodes, job: JobControl, steps: int) -> tup
     job : JobControl
     steps : int
         Steps of the fit.
+    anew : bool
+        Find the intensities of the hand's acceleration anew: a few frames around each key frame tell the
+        readout, but in so short a time a slow hand seems not to swing at all.
     """
     settings = replace(hand.path_settings, steps=steps)
     states, filmed = [], []
+    strength = None if anew else hand.strength
     for outer, inner in _windows(len(hand.state.rotation)):
         found = fit_path(
             hand.model,
@@ -180,9 +186,10 @@ def follow_hand(hand: FilmFit, nodes: Nodes, job: JobControl, steps: int) -> tup
             nodes.frames(outer),
             settings,
             job,
-            hand.strength,
+            strength,
             with_rows=False,
         )
+        strength = found.strength
         states.append(found.state.frames(inner))
         filmed.append(found.filmed.frames(inner))
     state, whole = joined(states), Filmed.joined(filmed, hand.filmed.path.tied)
@@ -193,7 +200,7 @@ def follow_hand(hand: FilmFit, nodes: Nodes, job: JobControl, steps: int) -> tup
         .frames(inner)
         for outer, inner in _windows(len(state.rotation))
     ]
-    return replace(hand, state=state, filmed=whole), Nodes.joined(blocks)
+    return replace(hand, state=state, filmed=whole, strength=found.strength), Nodes.joined(blocks)
 
 
 def pose_covariances(hand: FilmFit, nodes: Nodes) -> Floats:
