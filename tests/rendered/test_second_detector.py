@@ -27,9 +27,14 @@ def test_same_markers_same_corners() -> None:
     corners_px, ids = tracks.corners_px(), tracks.ids.tolist()
     differences = []
     for frame, marks in stored["frames"].items():
-        assert sorted(marker for marker, _ in marks) == ids
+        assert sorted({marker for marker, _ in marks}) == ids
+        # The other detector may find a marker twice, by the outer and the inner side of its edge.
+        best = {}
         for marker, theirs in marks:
-            differences.append(np.array(theirs) - corners_px[int(frame), ids.index(marker)])
+            off = np.array(theirs) - corners_px[int(frame), ids.index(marker)]
+            if marker not in best or np.abs(off).max() < np.abs(best[marker]).max():
+                best[marker] = off
+        differences += best.values()
     difference_px = np.array(differences)  # a wrong order of corners would show as a whole side
     assert len(difference_px) == 9 * len(ids)
     assert np.linalg.norm(difference_px, axis=-1).max() < 2.5

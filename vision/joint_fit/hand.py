@@ -122,7 +122,7 @@ def find_in_hand(
         usual = PathSettings(rows_s=settings.usual_s, rows_sigma_s=settings.usual_sigma_s)
         wide = _Look.around(key, scatter, time_s, _MOST_FRAMES, _REACH)
         shifted = _shifted(model, start, wide, usual, noise, settings, job)
-        steadied = _usual_size(shifted.found.filmed.shift_px) > settings.steadied_px
+        steadied = _steadied(shifted.found.filmed.shift_px, settings)
         if steadied:
             logger.info("the pictures were steadied")
             more_s, look, path_settings = settings.steadied_sigma_s, wide, usual
@@ -273,9 +273,16 @@ def _suspect(turn: _Turn, look: _Look, settings: ShutterSettings) -> bool:
     return shift_gain(turn.model, single, instant) > settings.suspect_gain
 
 
-def _usual_size(shift_px: Floats | None) -> float:
-    """Shift in half of the frames, px: a few frames blurred by a pan must not count for all."""
-    return 0.0 if shift_px is None else float(np.median(np.hypot(shift_px[:, 0], shift_px[:, 1])))
+def _steadied(shift_px: Floats | None, settings: ShutterSettings) -> bool:
+    """Whether shifts (F, 2) are those of a phone that steadies.
+
+    They are large in half of the frames (a few blurred by a pan must not count for all), and they change from
+    frame to frame as a hand does: what drifts slowly may as well be a turn of the camera.
+    """
+    if shift_px is None:
+        return False
+    size, change = (float(np.median(np.hypot(*values.T))) for values in (shift_px, np.diff(shift_px, axis=0)))
+    return size > settings.steadied_px and change > settings.steadied_change_px
 
 
 def _instant_key(model: JointModel, found: PathFit, nodes: Nodes, look: _Look) -> tuple[Nodes, JointState]:

@@ -41,8 +41,9 @@ class ShutterSettings:
         Whether pictures were steadied is looked into where a shift of the whole picture would lower
         chi-square by more than this in half of the frames (by chance it would be 1.4), or where the focal
         length strays this far from the usual one, in standard deviations of what phones have.
-    steadied_px : float
-        They were if the shifts found are larger in half of the frames: hands and noise make one pixel.
+    steadied_px, steadied_change_px : float
+        They were if the shifts found are larger in half of the frames, and change by more from one to the
+        next: hands and noise make one pixel, and what drifts is a turn of the camera.
     held_share : float
         Share of their usual spread within which camera and axes are held until the shifts are known.
     """
@@ -59,6 +60,7 @@ class ShutterSettings:
     suspect_gain: float = 4.0
     suspect_focal: float = 2.5
     steadied_px: float = 3.0
+    steadied_change_px: float = 0.7
     held_share: float = 0.01
 
 
