@@ -15,7 +15,8 @@ from kinematics.joints import JointPlay, PinShift, joint_play
 from kinematics.motion import LinkageMotion
 from kinematics.stroke import Stroke
 from vision.motion import ShaftMotion
-from vision.rods import Pin, RodMotion, centre_in_plane, common_plane, find_pin
+from vision.pins import Pin, find_pin
+from vision.rods import RodMotion, centre_in_plane, common_plane
 
 Array = NDArray[np.float64]
 

@@ -36,7 +36,8 @@ from vision.faults import Fault, find_faults
 from vision.follow import MarkerTracks, follow_markers
 from vision.hinges import find_shafts
 from vision.motion import ShaftMotion
-from vision.rods import Pin, RodMotion, find_rod
+from vision.pins import Pin
+from vision.rods import RodMotion, find_rod
 from vision.video import ClipFacts, ClipReader
 
 logger = logging.getLogger(__name__)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from kinematics.deadband import slow_errors
 from kinematics.errors import FitError, StrokeError
 from kinematics.intended.table import Intended
+from kinematics.local_lines import BEYOND_RAD, LocalLines, local_lines, points_of
 from kinematics.motion import LinkageMotion
 from kinematics.noise import SlowErrors
 from kinematics.settings import DEFAULTS, Settings
@@ -19,13 +20,6 @@ from kinematics.stroke import Stroke
 Array = NDArray[np.float64]
 
 _DEG = np.pi / 180
-_NARROW_RAD = 0.6 * _DEG  # half window just after a reversal, where lost motion bends the curve sharply
-_WIDE_RAD = 1.25 * _DEG  # half window elsewhere: a curve of usual bend is off by less than 0.01 degrees
-_LIMIT_RAD = 2.5 * _DEG  # half window at most, where frames are sparse or noisy
-_TAKE_UP_RAD = 6 * _DEG  # driver travel after a reversal that keeps the narrow window
-_NOISY = 8.0  # half window at least this many standard deviations of a frame
-_CORNER = 4.0  # reduced chi-square of a local line above which the curve is not straight there
-_BEYOND_RAD = 0.3 * _DEG  # a position this little outside the frames is still reached
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,35 +125,6 @@ class Comparison:
     differences_rad: Array
 
 
-@dataclass(frozen=True, slots=True)
-class _Points:
-    """Frames of one way, and each adjoining hold as one well-known point."""
-
-    driver: Array
-    driven: Array
-    driver_sigma: Array
-    driven_sigma: Array
-    path: Array  # driver path since the pass began
-    number: Array  # of the pass
-    driver_common: Array  # (P, K) what errors that all frames share do, less what they do at the zero
-    driven_common: Array
-
-
-@dataclass(frozen=True, slots=True)
-class _Lines:
-    """Local lines of one way at each step of the grid; NaN where there are none.
-
-    Their values, the noise of these from frames, slopes, passes averaged, and what errors that all frames
-    share do to each, shape (G, K).
-    """
-
-    value: Array
-    noise: Array
-    slope: Array
-    passes: Array
-    common: Array
-
-
 def travel_curves(
     stroke: Stroke,
     motion: LinkageMotion,
@@ -222,10 +187,10 @@ def travel_curves(
         stroke.opening_sign * _from_zero(motion.driver_common_rad, at_zero),
         sign * _from_zero(motion.driven_common_rad, at_zero),
     )
-    steps = math.floor((stroke.travel_rad + _BEYOND_RAD) / step_rad)
+    steps = math.floor((stroke.travel_rad + BEYOND_RAD) / step_rad)
     grid = np.asarray(np.arange(steps + 1) * step_rad, dtype=np.float64)
     opening, closing = (
-        _local_lines(grid, _points(passes, stroke, motion, driver, driven, common))
+        local_lines(grid, points_of(passes, stroke, motion, driver, driven, common))
         for passes in (stroke.opening, stroke.closing)
     )
     # how far the driver has gone since the low-fire hold, the zero: slow errors drift apart with it
@@ -408,69 +373,8 @@ def _driven_sign(driver: Array, driven: Array) -> int:
     return 1 if float(np.median(driven[far])) >= 0 else -1
 
 
-def _points(
-    passes: tuple[slice, ...],
-    stroke: Stroke,
-    motion: LinkageMotion,
-    driver: Array,
-    driven: Array,
-    common: tuple[Array, Array],
-) -> _Points:
-    angles = [driver, driven, motion.driver_sigma_rad, motion.driven_sigma_rad]
-    columns: list[Array] = [np.zeros((6, 0))]
-    shared = [np.zeros((2, 0, common[0].shape[1]))]
-    for number, part in enumerate(passes):
-        frames = np.flatnonzero(motion.measured[part]) + part.start
-        way = 1 if part in stroke.opening else -1
-        advance = way * driver[frames]
-        behind = np.maximum.accumulate(advance) - advance if frames.size else advance
-        frames = frames[behind <= 3 * motion.driver_sigma_rad[frames]]
-        if frames.size == 0:
-            continue
-        path = np.abs(driver[frames] - driver[frames[0]])
-        columns.append(np.stack([*(a[frames] for a in angles), path, np.full(path.shape, number)]))
-        shared.append(np.stack([c[frames] for c in common]))
-        for hold in (*stroke.low_holds, *stroke.high_holds):
-            if not (
-                hold.stop == part.start or hold.start == part.stop or _adjoins(hold, part, motion.measured)
-            ):
-                continue
-            resting = np.flatnonzero(motion.measured[hold]) + hold.start
-            if resting.size == 0:
-                continue
-            # a hold is one well-known point
-            means = np.array([np.mean(a[resting]) for a in angles])
-            means[2:] /= math.sqrt(resting.size)
-            at = 0.0 if hold.start < part.start else float(path[-1])
-            columns.append(np.array([*means, at, number])[:, None])
-            shared.append(np.stack([c[resting].mean(axis=0, keepdims=True) for c in common]))
-    every, (driver_common, driven_common) = np.concatenate(columns, axis=1), np.concatenate(shared, axis=1)
-    at, turned, at_sigma, turned_sigma, path, numbers = every
-    return _Points(at, turned, at_sigma, turned_sigma, path, numbers, driver_common, driven_common)
-
-
-def _adjoins(hold: slice, part: slice, measured: NDArray[np.bool_]) -> bool:
-    """Whether only gaps lie between a hold and a pass."""
-    between = slice(hold.stop, part.start) if hold.stop <= part.start else slice(part.stop, hold.start)
-    return not measured[between].any()
-
-
-def _local_lines(grid: Array, points: _Points) -> _Lines:
-    value, noise, slope, passes = np.full((4, grid.size), np.nan)
-    common = np.zeros((grid.size, points.driven_common.shape[1]))
-    for k, at in enumerate(grid if points.driver.size >= 3 else ()):
-        line = _local_line(float(at), points)
-        if line is None:
-            continue
-        value[k], noise[k], slope[k], near, weight = line
-        passes[k] = np.unique(points.number[near]).size
-        effect = points.driven_common[near] - slope[k] * points.driver_common[near]
-        common[k] = weight @ effect / weight.sum()
-    return _Lines(value, noise, slope, passes, common)
-
-
 def _deviation(
-    lines: _Lines, way: tuple[Array, Array], zero_sd: float, slow: SlowErrors, settings: Settings
+    lines: LocalLines, way: tuple[Array, Array], zero_sd: float, slow: SlowErrors, settings: Settings
 ) -> Array:
     """Standard deviation of each value; `way` is the driver's path and its angle since the zero."""
     driver, driven = (size * slow.drift(*way, lines.passes, settings) for size in slow.size_rad)
@@ -480,7 +384,12 @@ def _deviation(
 
 
 def _shared_deviation(
-    opening: _Lines, closing: _Lines, grid: Array, zero_sd: float, slow: SlowErrors, settings: Settings
+    opening: LocalLines,
+    closing: LocalLines,
+    grid: Array,
+    zero_sd: float,
+    slow: SlowErrors,
+    settings: Settings,
 ) -> Array:
     """Standard deviation of what both passes have wrong alike."""
     # of the pass that was filmed more often the zero's share is the larger one
@@ -490,45 +399,3 @@ def _shared_deviation(
     slowly = unit * (driven + driver * opening.slope * closing.slope)
     alike = zero_sd**2 + slowly + np.sum(opening.common * closing.common, axis=1)
     return np.asarray(np.sqrt(np.maximum(alike, 0.0)))
-
-
-def _local_line(at: float, points: _Points) -> tuple[float, float, float, NDArray[np.int64], Array] | None:
-    """Value, its standard deviation from frame noise, slope, the frames used and their weights.
-
-    None if there are no frames around.
-    """
-    distance = np.abs(points.driver - at)
-    nearest = int(np.argmin(distance))
-    half = _NARROW_RAD if points.path[nearest] < _TAKE_UP_RAD else _WIDE_RAD
-    half = min(max(half, _NOISY * float(points.driver_sigma[nearest])), _LIMIT_RAD)
-    near = np.flatnonzero(distance <= half)
-    while near.size < 3 and half < _LIMIT_RAD:
-        half = min(1.4 * half, _LIMIT_RAD)
-        near = np.flatnonzero(distance <= half)
-    if near.size < 2:
-        return None
-    x, y = points.driver[near] - at, points.driven[near]
-    low, high = float(x.min()), float(x.max())
-    if low > _BEYOND_RAD or high < -_BEYOND_RAD:
-        return None
-    slope = _fitted(x, y, np.ones(x.size))[2] if high - low > 1e-6 else 0.0
-    weight = 1 / (points.driven_sigma[near] ** 2 + (slope * points.driver_sigma[near]) ** 2)
-    total = float(weight.sum())
-    mean_x, mean_y, refined, moment = _fitted(x, y, weight)
-    if moment > 0:
-        slope = refined
-    level = mean_y - slope * mean_x
-    variance = 1 / total + (mean_x**2 / moment if moment > 0 else 0.0)
-    left_over = float(weight @ (y - level - slope * x) ** 2) / max(y.size - 2, 1)
-    # a corner within the window, as where lost motion has just been taken up: a line does not do it justice
-    noise = math.sqrt(variance * (left_over if left_over > _CORNER else 1.0))
-    return level, noise, slope, near, weight
-
-
-def _fitted(x: Array, y: Array, weight: Array) -> tuple[float, float, float, float]:
-    """Means of x and y, slope of the straight line (0 if x does not vary), and the weighted spread of x."""
-    total = float(weight.sum())
-    mean_x, mean_y = float(weight @ x) / total, float(weight @ y) / total
-    off = x - mean_x
-    moment = float(weight @ off**2)
-    return mean_x, mean_y, float(weight @ (off * y)) / moment if moment > 0 else 0.0, moment

@@ -21,7 +21,8 @@ from kinematics.motion import LinkageMotion
 from kinematics.stroke import Stroke, find_stroke
 from kinematics.travel import travel_curves
 from vision.errors import DetectionError
-from vision.rods import RodMotion, find_pin
+from vision.pins import find_pin
+from vision.rods import RodMotion
 
 DEG = np.pi / 180
 DRIVE_MM, DRIVEN_MM, ROD_MM, SPACING_MM, START = 60.0, 72.0, 210.0, 215.0, 50 * DEG

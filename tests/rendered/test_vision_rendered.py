@@ -18,7 +18,8 @@ from sample_media.truth import truth_angles
 from vision.follow import MarkerTracks, follow_markers
 from vision.hinges import find_shafts
 from vision.motion import ShaftSpec
-from vision.rods import find_pin, find_rod
+from vision.pins import find_pin
+from vision.rods import find_rod
 from vision.video import ClipReader, Frame
 
 SMALL = {"size_wh": (1280, 720), "focal_px": 967}

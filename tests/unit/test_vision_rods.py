@@ -26,7 +26,8 @@ from synthetic import (
 from vision.errors import DetectionError
 from vision.hinges import find_shafts
 from vision.motion import ShaftMotion, ShaftSpec
-from vision.rods import RodMotion, centre_in_plane, common_plane, find_pin, find_rod
+from vision.pins import find_pin
+from vision.rods import RodMotion, centre_in_plane, common_plane, find_rod
 
 SPECS = [ShaftSpec("motor", ((10, 30.0),)), ShaftSpec("shaft1", ((11, 30.0),))]
 DRIVE_MM, DRIVEN_MM, ROD_MM = 60.0, 72.0, 236.0
