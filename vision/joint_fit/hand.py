@@ -18,6 +18,7 @@ from vision.blocks import joined
 from vision.bordered import SharedFit, fit_frames, fit_shared
 from vision.control import JobControl
 from vision.joint import JointModel, JointSettings, JointState
+from vision.joint_fit.carry import carried
 from vision.joint_fit.film import FilmFit, alone, unmoved, with_shared
 from vision.joint_fit.instant import Filmed, angle_rates
 from vision.joint_fit.path_fit import PathFit, PathSettings, fit_path, pose_covariance
@@ -154,7 +155,13 @@ def find_in_hand(
     single = SharedFit(fit_frames(model, hand.state.frames(key), at_key, 1.0), np.zeros((0, 0)), 1.0)
     bare = at_key.with_weights(scatter.frames(key))
     model, fit, floor_px = with_noise_found(model, single, bare, at_key, noise, job)
-    return replace(hand, model=model, fit=fit, floor_px=floor_px, state=with_shared(hand.state, fit.state))
+    state, filmed = carried(hand.state, hand.filmed, fit.state, key, _arms_seen(model, nodes, key))
+    return replace(hand, model=model, fit=fit, floor_px=floor_px, state=state, filmed=filmed)
+
+
+def _arms_seen(model: JointModel, nodes: Nodes, key: NDArray[np.intp]) -> Bools:
+    """Whether the markers on arms were measured in some frames, (K, B)."""
+    return np.asarray(nodes.seen[key, len(model.card_ids) :])
 
 
 def follow_hand(
@@ -257,7 +264,7 @@ def _both_again(
     model, fit, floor_px = _key_frames_again(model, found, nodes, look, noise, job)
     nodes = look.scatter.floored(floor_px)
     filmed = replace(found.filmed, row_time=_kept(found.filmed.row_time, settings))
-    state = with_shared(found.state, fit.state)
+    state, filmed = carried(found.state, filmed, fit.state, look.key, _arms_seen(model, nodes, look.key))
     found = fit_path(model, state, filmed, nodes, replace(settings, steps=4), job, strength)
     return _Turn(model, fit, floor_px, nodes, found)
 

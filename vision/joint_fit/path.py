@@ -172,5 +172,9 @@ def turned_by(vectors: Floats, points: Floats) -> Floats:
     safe = np.where(square < 1e-12, 1.0, angle)
     sine = np.where(square < 1e-12, 1.0, np.sin(safe) / safe)
     cosine = np.where(square < 1e-12, 0.5, (1.0 - np.cos(safe)) / (safe * safe))
-    across = np.cross(vectors, points)
-    return np.asarray(points + sine * across + cosine * np.cross(vectors, across), np.float64)
+    # across (across p) is along (along . p) less p times the square.
+    along = (vectors * points).sum(axis=-1)[..., None]
+    turned = sine * np.cross(vectors, points)
+    turned += cosine * along * vectors
+    turned += (1.0 - cosine * square) * points
+    return np.asarray(turned, np.float64)

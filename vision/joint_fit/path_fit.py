@@ -76,7 +76,8 @@ class PathFit:
     filmed : Filmed
         Path, readout, and shifts of the pictures.
     row_covariance_s2 : ndarray, shape (2, 2)
-        Of the readout along rows and columns, as the residuals alone state it.
+        Of the readout along rows and columns, as the residuals alone state it; as known beforehand where it
+        was not fitted.
     strength : ndarray, shape (2,)
         Logarithms of the intensities of acceleration, of turns (rad^2/s^3) and places (mm^2/s^3).
     cost : float
@@ -121,7 +122,7 @@ def fit_path(
         Whether the readout is fitted, too.
     """
     job = job or Unattended()
-    problem = _Problem(model, nodes, settings, filmed.path)
+    problem = _Problem(model, nodes, settings, filmed.path, with_rows)
     held = strength is not None
     values = _Values(filmed, state)
     strength = problem.guess(filmed.path) if strength is None else strength
@@ -133,6 +134,10 @@ def fit_path(
         if turn == 2:
             problem.loosen(here, strength)
         step = problem.step(here, strength, with_rows)
+        if step.gain < _LEAST_GAIN and turn > 2 - held:
+            # So short a step need not prove itself.
+            values = values.moved(step, 1.0)
+            break
         cost = problem.cost(here, strength)
         for share in (1.0, 0.4, 0.16, 0.064):
             there = problem.linearised(values.moved(step, share))
@@ -165,7 +170,7 @@ def pose_covariance(
 
     Arguments as for `fit_path`, after the fit; shape (F, 6, 6).
     """
-    problem = _Problem(model, nodes, settings, filmed.path)
+    problem = _Problem(model, nodes, settings, filmed.path, with_rows=False)
     here = problem.linearised(_Values(filmed, state))
     problem.loosen(here, strength)
     places = problem.place_covariance(here, strength)
@@ -179,6 +184,7 @@ class _Step:
     going: Floats  # (F, 12) place and speed
     rows: Floats  # (2,)
     local: Floats  # (F, B) angles, and (F, B + 2) with shifts
+    gain: float  # by how much it should lower the cost
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,13 +224,32 @@ class _Linearised:
     follow: Floats  # (F, L, C) what angles and shifts of a frame do (negative) when the others move
     data_cost: float
     going: Floats  # (F, 12) place and speed
+    local_gain: float  # by how much the cost is lower once what belongs to single frames follows
+
+
+@dataclass(frozen=True, slots=True)
+class _Moments:
+    """When N nodes of each of F frames were exposed."""
+
+    delay: Floats  # (F, M, 8)
+    weights: Floats  # (F, N, 3, 2)
+    slopes: Floats  # (F, N, 3, 2)
+    fractions: Floats  # (F, N, 2)
 
 
 class _Problem:
     """The measurements with what does not change from step to step."""
 
-    def __init__(self, model: JointModel, nodes: Nodes, settings: PathSettings, path: CameraPath) -> None:
-        self.model, self.nodes, self.settings = model, nodes, settings
+    def __init__(
+        self,
+        model: JointModel,
+        nodes: Nodes,
+        settings: PathSettings,
+        path: CameraPath,
+        with_rows: bool = True,
+    ) -> None:
+        self.model, self.nodes, self.settings, self.with_rows = model, nodes, settings, with_rows
+        self._known_moments: _Moments | None = None
         self._step = np.maximum(np.diff(path.time_s), SHORTEST_S)
         self._tied = path.tied
         self._law = _laws(self._step, self._tied)
@@ -243,36 +268,46 @@ class _Problem:
         model, state, filmed = self.model, values.posed(), values.filmed
         path, nodes = filmed.path, self.nodes
         rate = angle_rates(model, state, nodes, path)
-        delay = filmed.delay_s(nodes)
-        frames, size = len(delay), delay[0].size
-        weights, slopes = path.weights(delay.reshape(frames, size))
-        moved = filmed.instant(model, state, nodes, rate, (delay, weights))
+        moments = self._moments(filmed)
+        moved = filmed.instant(model, state, nodes, rate, (moments.delay, moments.weights))
         residual, _, local = model.linearise(state, moved, with_shared=False)
         _, by_step = places_of(path.reference, state.rotation, state.translation)
+        limit = model.huber
+        absolute = np.abs(residual)
+        cost = float(np.where(absolute <= limit, 0.5 * residual**2, limit * (absolute - 0.5 * limit)).sum())
+        weight = np.sqrt(huber_weight(residual, limit))
+        local *= weight[..., None]
         by_place = local[..., :POSE] @ np.linalg.inv(by_step)
         by_angle = local[..., POSE:]
-        sweep = (by_place * path.at(slopes)).sum(axis=-1) + (by_angle @ rate[..., None])[..., 0]
-        fractions = filmed.fractions(nodes).reshape(frames, size, 2)
-        angles = by_angle.shape[-1]
+        frames, size, angles = by_angle.shape
         alone = angles + (0 if filmed.shift_px is None else 2)
         rows = np.empty((frames, size, alone + REACH + 3))
         rows[..., :angles] = by_angle
         if filmed.shift_px is not None:
-            rows[..., angles:alone] = (nodes.normals * nodes.inverse_sigma[..., None]).reshape(
-                frames, size, 2
-            )
+            by_shift = (nodes.normals * nodes.inverse_sigma[..., None]).reshape(frames, size, 2)
+            rows[..., angles:alone] = by_shift * weight[..., None]
         # Both nodes of an edge, freed of what they err alike, are exposed at nearly the same time.
-        by_state = weights[..., None] * by_place[:, :, None, None, :]
-        rows[..., alone : alone + REACH] = by_state.reshape(frames, size, REACH)
-        rows[..., -3:-1] = sweep[..., None] * fractions
-        rows[..., -1] = residual
-        off = rows[..., -1]
-        limit = model.huber
-        absolute = np.abs(off)
-        cost = float(np.where(absolute <= limit, 0.5 * off**2, limit * (absolute - 0.5 * limit)).sum())
-        rows *= np.sqrt(huber_weight(off, limit))[..., None]
+        by_state = rows[..., alone : alone + REACH].reshape(frames, size, 3, 2, POSE)
+        np.multiply(moments.weights[..., None], by_place[:, :, None, None, :], out=by_state)
+        if self.with_rows:
+            sweep = (by_place * path.at(moments.slopes)).sum(axis=-1) + (by_angle @ rate[..., None])[..., 0]
+            rows[..., -3:-1] = sweep[..., None] * moments.fractions
+        else:
+            rows[..., -3:-1] = 0.0
+        rows[..., -1] = residual * weight
         normal = np.swapaxes(rows, 1, 2) @ rows
         return self._reduced(values, normal, alone, angles, cost)
+
+    def _moments(self, filmed: Filmed) -> _Moments:
+        """When each node was exposed, and how the path leads there; the same while the readout is held."""
+        if self._known_moments is not None and filmed.shift_px is None and not self.with_rows:
+            return self._known_moments
+        fractions = filmed.fractions(self.nodes)
+        delay = filmed.row_time.delay_s(fractions)
+        frames = len(delay)
+        weights, slopes = filmed.path.weights(delay.reshape(frames, -1))
+        self._known_moments = _Moments(delay, weights, slopes, fractions.reshape(frames, -1, 2))
+        return self._known_moments
 
     def _reduced(self, values: _Values, normal: Floats, alone: int, angles: int, cost: float) -> _Linearised:
         own, cross = normal[:, :alone, :alone], normal[:, :alone, alone:]
@@ -293,8 +328,8 @@ class _Problem:
         chain = Chain(reduced[:, :REACH, :REACH], pulls)
         path = values.filmed.path
         going = np.concatenate([path.place, path.speed], axis=1)
-
-        return _Linearised(values, chain, np.asarray(reduced), np.asarray(follow), cost, going)
+        local_gain = 0.5 * float((cross[..., -1] * follow[..., -1]).sum())
+        return _Linearised(values, chain, np.asarray(reduced), np.asarray(follow), cost, going, local_gain)
 
     def _bands(self, here: _Linearised) -> list[Floats]:
         """Bands of the law of turns and of places, for intensities of 1."""
@@ -325,8 +360,11 @@ class _Problem:
         off = np.array([rows.rows_s - known.rows_s, rows.columns_s])
         return off, np.array([known.rows_sigma_s, known.columns_sigma_s]) ** -2.0
 
-    def _rows_system(self, here: _Linearised, strength: Floats) -> tuple[Floats, Floats, Floats]:
-        """Solution of the chain, and normal matrix and right side of the readout once the chain follows."""
+    def _rows_system(self, here: _Linearised, strength: Floats) -> tuple[Floats, Floats, Floats, float]:
+        """Solution of the chain, and normal matrix and right side of the readout once the chain follows.
+
+        At last by how much the cost is lower once path, angles and shifts follow.
+        """
         solution, right, _ = self._solved(here, strength, self._law_terms(here)[0])
         off, precision = self._row_prior(here)
         picked = slice(REACH, REACH + 2)
@@ -335,25 +373,27 @@ class _Problem:
         normal = normal - ties.T @ solution[..., 1:].reshape(-1, 2)
         pull = here.reduced[:, picked, -1].sum(axis=0) + precision * off
         pull = pull - ties.T @ solution[..., 0].reshape(-1)
-        return solution, normal, pull
+        gain = here.local_gain + 0.5 * float((solution[..., 0] * right[..., 0]).sum())
+        return solution, normal, pull, gain
 
     def step(self, here: _Linearised, strength: Floats, with_rows: bool) -> _Step:
         """Gauss-Newton step."""
-        solution, normal, pull = self._rows_system(here, strength)
+        solution, normal, pull, gain = self._rows_system(here, strength)
         rows = np.zeros(2)
         if with_rows:
             rows -= np.linalg.solve(normal, pull)
+            gain -= 0.5 * float(pull @ rows)
         change = -solution[..., 0] - solution[..., 1:] @ rows
         around = np.zeros((len(change) + 2, STATE))
         around[1:-1] = change
         number = len(change)
         others = [np.broadcast_to(rows, (number, 2)), np.ones((number, 1))]
         whole = np.concatenate([around[:-2], around[1:-1], around[2:], *others], axis=1)
-        return _Step(change, rows, -(here.follow @ whole[..., None])[..., 0])
+        return _Step(change, rows, -(here.follow @ whole[..., None])[..., 0], gain)
 
     def row_covariance(self, here: _Linearised, strength: Floats) -> Floats:
         """Covariance of the readout along rows and columns, shape (2, 2), s^2."""
-        _, normal, _ = self._rows_system(here, strength)
+        _, normal, _, _ = self._rows_system(here, strength)
         return np.asarray(np.linalg.inv(normal), np.float64)
 
     def likeliest(self, here: _Linearised, start: Floats) -> Floats:
