@@ -170,9 +170,10 @@ def _lost(motion: ShaftMotion, rods: Sequence[RodMotion], settings: FaultSetting
 
 
 def _disturbed(motion: ShaftMotion, rods: Sequence[RodMotion], settings: FaultSettings) -> list[Fault]:
-    """Markers that were seen but not believed."""
-    series = [(i, motion.refused[:, m]) for m, i in enumerate(motion.marker_ids)]
-    series += [(rod.marker_id, rod.refused) for rod in rods]
+    """Markers that were seen but not believed, where the rest of the picture was as usual."""
+    calm = ~motion.shaken
+    series = [(i, motion.refused[:, m] & calm) for m, i in enumerate(motion.marker_ids)]
+    series += [(rod.marker_id, rod.refused & calm) for rod in rods]
     most = int(settings.most_refused_share * len(motion.time_s))  # whole frames: counts are beyond both alike
     return [
         Fault(

@@ -25,6 +25,7 @@ from vision.follow import MarkerTracks
 from vision.guess import first_guess, key_frames
 from vision.joint import JointModel, JointSettings, JointState, MountedMarker, card_ids_in
 from vision.joint_fit.axes import AxisSettings, axes_settled, upright
+from vision.joint_fit.belief import Belief, BeliefSettings, enlarged, judged
 from vision.joint_fit.film import FilmFit
 from vision.joint_fit.hand import find_in_hand, follow_hand, pose_covariances
 from vision.joint_fit.instant import angle_rates
@@ -35,7 +36,7 @@ from vision.joint_fit.sizing import NO_FLOOR_PX, NoiseSettings
 from vision.joint_fit.steps import StepSettings
 from vision.joint_fit.tripod import find_on_tripod, follow_arms
 from vision.motion import ArmAngles, ShaftMotion, ShaftSpec
-from vision.nodes import LEAST_REJECT_PX, Nodes
+from vision.nodes import Nodes
 from vision.rotations import mean_rotation
 
 logger = logging.getLogger(__name__)
@@ -63,10 +64,8 @@ class HingeSettings:
     steady_wander : float
         A fixed pose is not tried where the camera moved by more than this share of its distance: no stand
         gives way so far, and a fit from one pose for all would start far from everything.
-    reject : float
-        A marker whose nodes lie this many standard deviations off (RMS) in a frame is not believed there.
-    least_reject_px : float
-        A marker nearer to the model than this is never refused (``vision.nodes``).
+    belief : BeliefSettings
+        Which markers are believed in which frames.
     least_turn_rad : float
         A shaft that turns less does not show where its centre is.
     shutter : ShutterSettings
@@ -85,8 +84,7 @@ class HingeSettings:
     held_share: float = 0.1
     steady_ratio: float = 1.15
     steady_wander: float = 0.1
-    reject: float = 5.5
-    least_reject_px: float = LEAST_REJECT_PX
+    belief: BeliefSettings = field(default_factory=BeliefSettings)
     least_turn_rad: float = np.deg2rad(4.0)
     shutter: ShutterSettings = field(default_factory=ShutterSettings)
     joint: JointSettings = field(default_factory=JointSettings)
@@ -163,12 +161,15 @@ def _find_shafts(
     job.report(1, 3, "finding camera and shafts")
     seen = scatter.floored(film.floor_px)
     film, instant = _follow(film, seen, job, _STEPS)
-    refused = _wrong_markers(film.model, _single(film, instant), instant, settings)
-    if refused.any():
-        film, _ = _follow(film, seen.without(refused), job, _STEPS)
+    rms = _rms(film.model, _single(film, instant), instant)
+    belief = judged(rms, instant, settings.belief)
+    if belief.refused.any():
+        film, instant = _follow(film, seen.without(belief.refused), job, _STEPS)
+        rms = _rms(film.model, _single(film, instant), instant)
+    seen = enlarged(rms, seen, settings.belief)
     job.report(2, 3, "finding camera and shafts")
     posed = posed if not model.steady else np.ones(len(posed), bool)
-    fitted = _fitted(film, seen, refused, posed, settings.steps)
+    fitted = _fitted(film, seen, belief, posed, settings.steps)
     return _motion(fitted, tracks.time_s, tuple(s.name for s in shafts), settings)
 
 
@@ -184,7 +185,7 @@ class _Fitted:
     nodes: Nodes  # at an instant, without those refused
     facts: FrameFacts
     arms: ArmAngles
-    refused: Bools
+    belief: Belief
     posed: Bools  # frames whose pose is known
 
 
@@ -198,15 +199,9 @@ def _single(film: FilmFit, nodes: Nodes) -> JointState:
     return film.state if film.model.steady else fit_in_blocks(film.model, film.state, nodes, 1.0)
 
 
-def _wrong_markers(model: JointModel, single: JointState, instant: Nodes, settings: HingeSettings) -> Bools:
-    """Markers of each frame that lie off the model (something in front of them, or moved), (F, M)."""
-    rms = _rms(model, single, instant)
-    return np.asarray(instant.seen & ~instant.believed(rms, settings.reject, settings.least_reject_px), bool)
-
-
-def _fitted(film: FilmFit, seen: Nodes, refused: Bools, posed: Bools, steps: StepSettings) -> _Fitted:
+def _fitted(film: FilmFit, seen: Nodes, belief: Belief, posed: Bools, steps: StepSettings) -> _Fitted:
     """Deviations of all angles, and what departs from the model."""
-    model, state = film.model, film.state
+    model, state, refused = film.model, film.state, belief.refused
     rate = angle_rates(model, state, seen.without(refused), film.filmed.path)
     instant = film.filmed.instant(model, state, seen, rate)
     nodes = instant.without(refused)
@@ -224,7 +219,7 @@ def _fitted(film: FilmFit, seen: Nodes, refused: Bools, posed: Bools, steps: Ste
     covariance = block_diag(film.fit.covariance, film.shutter.covariance_s2)
     markers = marker_angles(model, covariance, state, nodes, facts, posing, lasting, posed)
     arms = arm_angles(film.filmed.path.time_s, markers, steps)
-    return _Fitted(film, nodes, facts, arms, refused, posed)
+    return _Fitted(film, nodes, facts, arms, belief, posed)
 
 
 def _mounted(tracks: MarkerTracks, shafts: list[ShaftSpec]) -> list[MountedMarker]:
@@ -309,7 +304,8 @@ def _motion(fitted: _Fitted, time_s: Floats, names: tuple[str, ...], settings: H
         rotation=np.where(posed[:, None, None], state.rotation, np.nan),
         translation=np.where(posed[:, None], state.translation, np.nan),
         steady=model.steady,
-        refused=fitted.refused,
+        refused=fitted.belief.refused,
+        shaken=fitted.belief.shaken,
         shafts_shift_mm=shifts.shafts_mm,
         twist_rad=shifts.twist_rad,
         marker_ids=(*model.card_ids, *(m.marker_id for m in model.mounted)),

@@ -122,6 +122,8 @@ class ShaftMotion:
         Whether the camera stood still.
     refused : ndarray of bool, shape (F, M)
         Markers seen but not believed, in the order of ``marker_ids``.
+    shaken : ndarray of bool, shape (F,)
+        Frames in which all markers lie further off than usual: the phone was swung round or knocked.
     shafts_shift_mm : ndarray, shape (F, 2)
         Common shift of all shafts against the card (``vision.shifts``).
     twist_rad : ndarray, shape (F, B)
@@ -159,6 +161,7 @@ class ShaftMotion:
     translation: Floats
     steady: bool
     refused: Bools
+    shaken: Bools
     shafts_shift_mm: Floats
     twist_rad: Floats
     marker_ids: tuple[int, ...]
@@ -329,6 +332,7 @@ _ARRAYS = (
     "rotation",
     "translation",
     "refused",
+    "shaken",
     "shafts_shift_mm",
     "twist_rad",
 )

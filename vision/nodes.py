@@ -10,10 +10,6 @@ from numpy.typing import NDArray
 from vision.arrays import Bools, Floats
 from vision.follow import MarkerTracks
 
-LEAST_REJECT_PX = 0.2
-"""A marker nearer to its model than this (RMS) is never refused, however clean the film: nothing that gets in
-front of a marker moves its edges so little."""
-
 
 @dataclass(frozen=True, slots=True)
 class Nodes:
@@ -68,6 +64,10 @@ class Nodes:
         """Multiply the inverse of all standard deviations."""
         return replace(self, inverse_sigma=self.inverse_sigma * factor)
 
+    def eased(self, factor: Floats) -> Nodes:
+        """Multiply the standard deviations of markers by factors, shape (K, M)."""
+        return replace(self, inverse_sigma=self.inverse_sigma / factor[..., None])
+
     def with_weights(self, other: Nodes) -> Nodes:
         """Give the same nodes with the standard deviations of others."""
         return replace(self, inverse_sigma=other.inverse_sigma)
@@ -81,15 +81,6 @@ class Nodes:
         off = (projected_px - self.pixels) * self.normals
         distance: Floats = off[..., 0] + off[..., 1] - bleed * self.blur_px
         return distance
-
-    def believed(self, rms: Floats, reject: float, least_px: float) -> Bools:
-        """Tell which markers lie near enough to their model, shape (K, M).
-
-        ``rms``, shape (K, M), is the distance of their nodes from it in standard deviations. Allowed are
-        ``reject`` standard deviations or ``least_px`` pixels, whichever is more.
-        """
-        allowed = least_px * self.inverse_sigma.mean(axis=2)
-        return np.asarray(rms <= np.maximum(reject, allowed), bool)
 
     @classmethod
     def from_tracks(cls, tracks: MarkerTracks, ids: list[int], floor_px: Floats) -> Nodes:

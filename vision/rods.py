@@ -6,7 +6,7 @@ and in each frame only a position and a direction are free. Where it turns on th
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -18,9 +18,10 @@ from vision.camera import Camera, meet_plane, square_nodes_mm
 from vision.control import JobControl, Unattended
 from vision.errors import DetectionError
 from vision.follow import MarkerTracks
+from vision.joint_fit.belief import BeliefSettings, judged
 from vision.joint_fit.path import SHORTEST_S
 from vision.motion import ShaftMotion
-from vision.nodes import LEAST_REJECT_PX, Nodes
+from vision.nodes import Nodes
 from vision.rotations import least_turn_to, rotated, rotation_from_vector, turn_about_z
 
 
@@ -40,10 +41,8 @@ class RodSettings:
         Residuals beyond this many standard deviations count less.
     steps : int
         Most steps.
-    reject : float
-        A marker whose nodes lie this many standard deviations off (RMS) in a frame is not believed there.
-    least_reject_px : float
-        A marker nearer to the model than this is never refused (``vision.nodes``).
+    belief : BeliefSettings
+        In which frames the marker is believed.
     least_turn_rad : float
         Turn of rod against arm below which the pin is not looked for.
     place_rad : float
@@ -58,8 +57,7 @@ class RodSettings:
     floor_px: float = 0.015
     huber: float = 2.5
     steps: int = 25
-    reject: float = 5.5
-    least_reject_px: float = LEAST_REJECT_PX
+    belief: BeliefSettings = field(default_factory=BeliefSettings)
     least_turn_rad: float = np.deg2rad(12.0)
     place_rad: float = np.deg2rad(1.0)
 
@@ -276,7 +274,7 @@ def find_rod(
     # here the noise of nodes is what the residuals show: they are believed in units of it
     noise = instant.scaled(1.0 / scale)
     rms = np.sqrt((model.residuals(state, noise) ** 2).mean(axis=2))
-    good = noise.believed(rms, settings.reject, settings.least_reject_px)[:, 0]
+    good = ~judged(rms, noise, settings.belief).refused[:, 0]
     refused = np.zeros(len(tracks.time_s), bool)
     refused[usable[~good]] = True
     position = np.full((len(tracks.time_s), 2), np.nan)
