@@ -86,7 +86,7 @@ def test_deviations_grow_with_what_a_marker_shows() -> None:
     nodes = nodes_of(rms, 0.05, 60.0)
     larger = enlarged(np.nan_to_num(rms), nodes, BeliefSettings())
     factor = np.ones((4, 2))
-    factor[1, 0] = 2.0
+    factor[1, 0] = 2.5
     assert_allclose(larger.inverse_sigma, nodes.inverse_sigma / factor[..., None], rtol=1e-12, atol=0)
 
 
@@ -118,10 +118,10 @@ def measured(truth: Truth, tracks: MarkerTracks) -> tuple[ShaftMotion, list[str]
     return motion, [f.code for f in find_faults(tracks, motion, 0)]
 
 
-def honest(motion: ShaftMotion, truth: Truth) -> None:
-    for s, shaft in enumerate(truth.shafts):
-        off = departures_deg(motion.angle_rad[:, s], shaft.angle_rad)
-        assert (np.abs(off) < 2 * np.rad2deg(motion.sigma_rad[:, s])).mean() > 0.9
+def scores(motion: ShaftMotion, truth: Truth) -> np.ndarray:
+    """Errors of all angles in standard deviations, (K, S)."""
+    off = [departures_deg(motion.angle_rad[:, s], shaft.angle_rad) for s, shaft in enumerate(truth.shafts)]
+    return np.stack(off, axis=1) / np.rad2deg(motion.sigma_rad)
 
 
 @pytest.mark.parametrize("factor", [1.0, 2.0])
@@ -131,7 +131,10 @@ def test_a_clean_film_whose_noise_grows_with_motion_has_no_findings(factor: floa
     motion, codes = measured(truth, noisy(truth, 0.02 * (1.0 + 4.0 * speed / speed.max())))
     assert codes == []
     assert motion.refused.mean() < 0.002
-    honest(motion, truth)
+    z = scores(motion, truth)
+    fast = speed[:, 4:] > np.quantile(speed[:, 4:], 0.9, axis=0)
+    assert 0.5 < z.std() < 1.3
+    assert 0.5 < z[fast].std() < 1.6
 
 
 @pytest.mark.parametrize("factor", [1.0, 2.0])
@@ -143,10 +146,10 @@ def test_a_clean_film_with_noisy_frames_has_no_findings(factor: float, handheld:
     motion, codes = measured(truth, noisy(truth, sigma))
     assert codes == []
     assert not motion.refused.any()
-    honest(motion, truth)
-    # Those frames say themselves that they are less sure.
-    worse = motion.sigma_rad[sigma > 0.05].mean() / motion.sigma_rad[sigma < 0.05].mean()
-    assert worse > 1.5
+    z = scores(motion, truth)
+    assert 0.5 < z.std() < 1.35
+    # 12 frames of two shafts; stated like the others, they would be off by two and a half deviations.
+    assert 0.5 < z[sigma > 0.05].std() < 1.8
 
 
 def covered(truth: Truth, frames: slice, turn_deg: float, seed: int = 0) -> MarkerTracks:

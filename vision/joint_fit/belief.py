@@ -37,7 +37,7 @@ class BeliefSettings:
         A frame in which markers lie this many times further off than usual (their median) is shaken: the
         phone was swung round or knocked. What is left out there says nothing of single markers.
     usual : float
-        Standard deviations up to which noise alone gets by chance in one frame out of a hundred. A marker
+        Standard deviations up to which noise alone gets by chance in nine frames out of ten. A marker
         further off has its deviations enlarged until it is at this distance.
     """
 
@@ -47,7 +47,7 @@ class BeliefSettings:
     most_share: float = 0.0035
     least_others: int = 2
     shaken: float = 2.5
-    usual: float = 1.5
+    usual: float = 1.2
 
 
 @dataclass(frozen=True, slots=True)
