@@ -305,7 +305,7 @@ def _geometry(linkage: LinkageResult) -> dict[str, Any]:
         nothing: dict[str, Any] = {"value": None, "sd": None, "determined": False, "evidence": []}
         if not in_space(condition.axes, condition.settings):
             return {name: dict(nothing) for name in QUANTITY_WORDS}
-        nothing["settle"] = "measure it by hand; between shafts that are not parallel no film gives it yet"
+        nothing["settle"] = "measure it by hand: the shafts are not parallel"
         apart = {**in_degrees(condition.axes), "determined": True, "evidence": ["hinges"]}
         return {name: dict(nothing) for name in QUANTITY_WORDS} | {"axis_angle_deg": apart}
     return {
