@@ -13,11 +13,11 @@ from matplotlib.patches import Arc
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from app.plots import PENS, SHAFT_PENS, draw_series, drawing
-from kinematics.fourbar import FourBar
-from kinematics.play import engage
-from vision.edge_light import blurred_step
-from vision.light import light_of_levels
+from strokecurve.app.result.plots import PENS, SHAFT_PENS, draw_series, drawing
+from strokecurve.kinematics.linkage.fourbar import FourBar
+from strokecurve.kinematics.linkage.play import engage
+from strokecurve.vision.edges.edge_light import blurred_step
+from strokecurve.vision.edges.light import light_of_levels
 
 FOLDER = Path(__file__).resolve().parent / "figures"
 DPI = 110

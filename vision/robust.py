@@ -5,8 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
-
-from vision.arrays import Floats
+from strokecurve.vision.arrays import Floats
 
 
 def huber_weight(standardised: Floats, limit: float) -> Floats:

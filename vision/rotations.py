@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-
-from vision.arrays import Floats
+from strokecurve.vision.arrays import Floats
 
 
 def rotation_from_vector(vectors: Floats) -> Floats:

@@ -1,6 +1,6 @@
 """Layout of the printable markers: which marker sits where on which page, in millimetres.
 
-Everything here is plain geometry; drawing it on paper is ``app.sheet_pdf``'s task.
+Everything here is plain geometry; drawing it on paper is ``app.report.sheet``'s task.
 Page coordinates start at the top left corner of the paper, x to the right, y down.
 """
 
@@ -10,10 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-
-from vision.camera import CARD_CENTRES_MM, CARD_MARKER_SIDE_MM
-from vision.edges import CELLS_PER_SIDE
-from vision.markers import CARD_IDS, DICTIONARY_SIZE, marker_cells
+from strokecurve.vision.edges.edges import CELLS_PER_SIDE
+from strokecurve.vision.edges.markers import CARD_IDS, DICTIONARY_SIZE, marker_cells
+from strokecurve.vision.joint_fit.camera import CARD_CENTRES_MM, CARD_MARKER_SIDE_MM
 
 QUIET_CELLS = 1.5
 """Width of the white zone around a marker, in cells."""

@@ -3,17 +3,25 @@
 from __future__ import annotations
 
 import streamlit as st
-
-from app.access import Right
-from app.comparing import spoken
-from app.jobs import Film, Job
-from app.page import carrying_out, intending, keys, markup, proposing, readings_input, setting_cautions, steps
-from app.page.films import choose_film
-from app.page.opened import open_result
-from app.page.shell import plain_errors, run_page
-from app.page.words import film_name
-from app.personal import PersonalStore
-from app.record import RigText
+from strokecurve.app.access.personal import PersonalStore
+from strokecurve.app.access.rules import Right
+from strokecurve.app.page import (
+    carrying_out,
+    intending,
+    keys,
+    markup,
+    proposing,
+    readings_input,
+    setting_cautions,
+    steps,
+)
+from strokecurve.app.page.films import choose_film
+from strokecurve.app.page.opened import open_result
+from strokecurve.app.page.shell import plain_errors, run_page
+from strokecurve.app.page.words import film_name
+from strokecurve.app.report.comparing import spoken
+from strokecurve.app.store.jobs import Film, Job
+from strokecurve.app.words.statements import RigText
 
 
 def show(store: PersonalStore, job: Job) -> None:

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import streamlit as st
-
-from app.bundle import SMALLER, bundle_bytes
-from app.files import LARGEST_BUNDLE_BYTES, MB
-from app.jobs import Job
-from app.page import keys, making, markup, steps
-from app.page.uploader import ask_file
-from app.personal import PersonalStore
-from app.store import Store
+from strokecurve.app.access.personal import PersonalStore
+from strokecurve.app.page import keys, making, markup, steps
+from strokecurve.app.page.uploader import ask_file
+from strokecurve.app.store.bundle import SMALLER, bundle_bytes
+from strokecurve.app.store.jobs import Job
+from strokecurve.app.store.store import Store
+from strokecurve.app.words.files import LARGEST_BUNDLE_BYTES, MB
 
 
 def show_export(store: Store, job: Job) -> None:

@@ -5,16 +5,15 @@ from __future__ import annotations
 from datetime import date
 
 import streamlit as st
-
-from app.access import Right
-from app.cautions import WITHOUT_WARNINGS
-from app.job_record import work_orders
-from app.page import keys, markup, steps
-from app.page.shell import plain_errors
-from app.page.words import local_time, said_by
-from app.personal import PersonalStore
-from app.record import LABEL_LENGTH, STEP_STATES, TEXT_LENGTH, Choice, Done
-from app.report.job import WorkOrder
+from strokecurve.app.access.personal import PersonalStore
+from strokecurve.app.access.rules import Right
+from strokecurve.app.page import keys, markup, steps
+from strokecurve.app.page.shell import plain_errors
+from strokecurve.app.page.words import local_time, said_by
+from strokecurve.app.report.job import WorkOrder
+from strokecurve.app.report.of_job import work_orders
+from strokecurve.app.words.cautions import WITHOUT_WARNINGS
+from strokecurve.app.words.statements import LABEL_LENGTH, STEP_STATES, TEXT_LENGTH, Choice, Done
 
 
 def show(store: PersonalStore, job_id: str, linkage: str) -> None:

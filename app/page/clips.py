@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import streamlit as st
-
-from app import worker
-from app.errors import InputError
-from app.jobs import Job, Run
-from app.page import keys, markup, steps, warming
-from app.page.facts import ask_film_facts
-from app.page.uploader import ask_file
-from app.personal import PersonalStore
-from app.record import ROLES, FilmFacts
-from app.rig import Rig
-from app.store import Store
+from strokecurve.app.access.personal import PersonalStore
+from strokecurve.app.measure.rig import Rig
+from strokecurve.app.page import keys, markup, steps, warming
+from strokecurve.app.page.facts import ask_film_facts
+from strokecurve.app.page.uploader import ask_file
+from strokecurve.app.store.jobs import Job, Run
+from strokecurve.app.store.store import Store
+from strokecurve.app.tasks import worker
+from strokecurve.app.words.errors import InputError
+from strokecurve.app.words.statements import ROLES, FilmFacts
 
 
 def start_run(store: Store, run: Run | None) -> None:

@@ -4,24 +4,30 @@ from __future__ import annotations
 
 import numpy as np
 import streamlit as st
-
-from app.comparing import Change, Comparison, LinkageComparison, compare, spoken, tolerance_words
-from app.estimates import format_estimate
-from app.intended import intended_travel
-from app.jobs import Film, Job
-from app.page import deviations, intending, keys, markup, setting_cautions, steps
-from app.page.films import choose_film, newest_of
-from app.page.opened import Opened, open_result
-from app.page.pictures import show_figure
-from app.page.shell import plain_errors, run_page
-from app.personal import PersonalStore
-from app.plots_compare import change_figure, films_deviation_figure, films_figure
-from app.record import ROLES, IntendedChoice
-from app.report.checks import check_caption, check_rows
-from app.report.compared import noise_note
-from app.result_folder import FilmResult
-from app.store import Store
-from app.tables import PASSES
+from strokecurve.app.access.personal import PersonalStore
+from strokecurve.app.intended.given import intended_travel
+from strokecurve.app.page import deviations, intending, keys, markup, setting_cautions, steps
+from strokecurve.app.page.films import choose_film, newest_of
+from strokecurve.app.page.opened import Opened, open_result
+from strokecurve.app.page.pictures import show_figure
+from strokecurve.app.page.shell import plain_errors, run_page
+from strokecurve.app.report.checks import check_caption, check_rows
+from strokecurve.app.report.compared import noise_note
+from strokecurve.app.report.comparing import (
+    Change,
+    Comparison,
+    LinkageComparison,
+    compare,
+    spoken,
+    tolerance_words,
+)
+from strokecurve.app.result.plots_compare import change_figure, films_deviation_figure, films_figure
+from strokecurve.app.result.reading import FilmResult
+from strokecurve.app.result.tables import PASSES
+from strokecurve.app.store.jobs import Film, Job
+from strokecurve.app.store.store import Store
+from strokecurve.app.words.estimates import format_estimate
+from strokecurve.app.words.statements import ROLES, IntendedChoice
 
 FOUND, LEFT = "as found", "as left"
 

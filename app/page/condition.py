@@ -6,13 +6,12 @@ from collections.abc import Mapping
 from typing import Any
 
 import streamlit as st
-
-from app.estimates import NOT_AVAILABLE, format_estimate, format_exact
-from app.jobs import Film
-from app.page import keys, markup, scrubber
-from app.page.opened import Opened
-from app.page.scrubber import SD_NOTE
-from app.tables import geometry_table
+from strokecurve.app.page import keys, markup, scrubber
+from strokecurve.app.page.opened import Opened
+from strokecurve.app.page.scrubber import SD_NOTE
+from strokecurve.app.result.tables import geometry_table
+from strokecurve.app.store.jobs import Film
+from strokecurve.app.words.estimates import NOT_AVAILABLE, format_estimate, format_exact
 
 Entry = Mapping[str, Any]
 PINS = (("drive_pin", "Drive pin"), ("driven_pin", "Driven pin"))

@@ -10,8 +10,7 @@ from pathlib import Path
 
 import pandas as pd
 import streamlit as st
-
-from app.columns import guarded
+from strokecurve.app.words.columns import guarded
 
 _HTML = """
 <div class="sc-copy">

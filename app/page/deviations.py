@@ -5,17 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import streamlit as st
-
-from app.estimates import format_estimate, format_exact
-from app.intended import deviation, intended_travel
-from app.page import markup
-from app.page.intending import CHECK_STEP_DEG
-from app.page.offering import offer
-from app.page.opened import Opened
-from app.page.pictures import show_figure
-from app.plots import deviation_figure
-from app.record import IntendedChoice
-from app.tables import PASSES, compared_table, even_step_table, one_pass
+from strokecurve.app.intended.given import deviation, intended_travel
+from strokecurve.app.page import markup
+from strokecurve.app.page.intending import CHECK_STEP_DEG
+from strokecurve.app.page.offering import offer
+from strokecurve.app.page.opened import Opened
+from strokecurve.app.page.pictures import show_figure
+from strokecurve.app.result.plots import deviation_figure
+from strokecurve.app.result.tables import PASSES, compared_table, even_step_table, one_pass
+from strokecurve.app.words.estimates import format_estimate, format_exact
+from strokecurve.app.words.statements import IntendedChoice
 
 NOT_GIVEN = "not given"
 

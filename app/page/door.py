@@ -22,12 +22,11 @@ from streamlit.auth_util import get_cookie_with_chunks
 from streamlit.web.server.server_util import get_cookie_secret
 from streamlit.web.server.starlette.starlette_app_utils import decode_signed_value
 from streamlit.web.server.starlette.starlette_server_config import USER_COOKIE_NAME
-
-from app.access import ALONE, Person, Role
-from app.personal import PersonalStore
-from app.sharing import Sharing
-from app.sign_in import SECRET_VARIABLES, SignIn, load, signed_in
-from app.store import Store, default_folder
+from strokecurve.app.access.personal import PersonalStore
+from strokecurve.app.access.rules import ALONE, Person, Role
+from strokecurve.app.access.sharing import Sharing
+from strokecurve.app.access.sign_in import SECRET_VARIABLES, SignIn, load, signed_in
+from strokecurve.app.store.store import Store, default_folder
 
 LINK_ADDRESS = "/link/"
 LINK_COOKIE = "strokecurve_link_"

@@ -6,11 +6,10 @@ from dataclasses import replace
 from datetime import date
 
 import streamlit as st
-
-from app.page import keys
-from app.page.markup import plain
-from app.page.shell import plain_errors
-from app.record import LABEL_LENGTH, ROLES, FilmFacts, JobFacts
+from strokecurve.app.page import keys
+from strokecurve.app.page.markup import plain
+from strokecurve.app.page.shell import plain_errors
+from strokecurve.app.words.statements import LABEL_LENGTH, ROLES, FilmFacts, JobFacts
 
 NO_ROLE = "not said"
 

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import streamlit as st
-
-from app.access import Right
-from app.jobs import Film, Job, RunState
-from app.moments import concerns_filming
-from app.page import clips, keys, markup, progress, steps
-from app.page.facts import ask_film_facts
-from app.page.opened import open_result
-from app.page.shell import plain_errors, run_page
-from app.page.words import film_name, film_origin, film_state, state_words
-from app.personal import PersonalStore
+from strokecurve.app.access.personal import PersonalStore
+from strokecurve.app.access.rules import Right
+from strokecurve.app.page import clips, keys, markup, progress, steps
+from strokecurve.app.page.facts import ask_film_facts
+from strokecurve.app.page.opened import open_result
+from strokecurve.app.page.shell import plain_errors, run_page
+from strokecurve.app.page.words import film_name, film_origin, film_state, state_words
+from strokecurve.app.result.moments import concerns_filming
+from strokecurve.app.store.jobs import Film, Job, RunState
 
 
 def show_film(store: PersonalStore, film: Film) -> None:

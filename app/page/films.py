@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import streamlit as st
-
-from app.jobs import Film
-from app.page.markup import plain
-from app.page.words import film_name
+from strokecurve.app.page.markup import plain
+from strokecurve.app.page.words import film_name
+from strokecurve.app.store.jobs import Film
 
 
 def newest_of(films: list[Film], role: str, other: Film) -> Film:

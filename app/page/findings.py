@@ -6,13 +6,12 @@ from collections.abc import Mapping
 from typing import Any
 
 import streamlit as st
-
-from app.jobs import Film
-from app.moments import driver_travel_of, linkage_of, moment_of
-from app.page import keys, markup, scrubber
-from app.page.opened import Opened
-from app.report.figures import finding_figure
-from app.tables import SEVERITIES
+from strokecurve.app.page import keys, markup, scrubber
+from strokecurve.app.page.opened import Opened
+from strokecurve.app.report.figures import finding_figure
+from strokecurve.app.result.moments import driver_travel_of, linkage_of, moment_of
+from strokecurve.app.result.tables import SEVERITIES
+from strokecurve.app.store.jobs import Film
 
 
 def shown_at(opened: Opened, finding: Mapping[str, Any]) -> float | None:

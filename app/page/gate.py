@@ -11,11 +11,10 @@ from starlette.datastructures import MutableHeaders
 from starlette.requests import HTTPConnection
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
-
-from app.access import Right, may
-from app.page import returning
-from app.page.door import Door, asking, door
-from app.sign_in import is_loopback
+from strokecurve.app.access.rules import Right, may
+from strokecurve.app.access.sign_in import is_loopback
+from strokecurve.app.page import returning
+from strokecurve.app.page.door import Door, asking, door
 
 NOT_FOUND = "Not Found"
 """Body of every answer that gives nothing, the same as Starlette's own."""

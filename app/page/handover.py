@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import streamlit as st
-
-from app.access import Right
-from app.jobs import Job
-from app.page import bundles, records, remarks, shares
-from app.page.shell import plain_errors, run_page
-from app.personal import PersonalStore
+from strokecurve.app.access.personal import PersonalStore
+from strokecurve.app.access.rules import Right
+from strokecurve.app.page import bundles, records, remarks, shares
+from strokecurve.app.page.shell import plain_errors, run_page
+from strokecurve.app.store.jobs import Job
 
 
 def show(store: PersonalStore, job: Job) -> None:

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import streamlit as st
-
-from app.page.shell import dress
-from app.page.steps import all_pages
+from strokecurve.app.page.shell import dress
+from strokecurve.app.page.steps import all_pages
 
 dress()
 st.navigation(all_pages(), position="hidden").run()

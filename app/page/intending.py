@@ -7,15 +7,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 import streamlit as st
-
-from app.access import Right
-from app.intended import CSV_COLUMNS, Row, rows_from_cells, rows_from_csv
-from app.page import keys, markup
-from app.page.opened import Opened
-from app.page.shell import plain_errors
-from app.personal import PersonalStore
-from app.record import Entry, IntendedChoice
-from app.store import Store
+from strokecurve.app.access.personal import PersonalStore
+from strokecurve.app.access.rules import Right
+from strokecurve.app.intended.given import CSV_COLUMNS, Row, rows_from_cells, rows_from_csv
+from strokecurve.app.page import keys, markup
+from strokecurve.app.page.opened import Opened
+from strokecurve.app.page.shell import plain_errors
+from strokecurve.app.store.store import Store
+from strokecurve.app.words.statements import Entry, IntendedChoice
 
 KINDS = {
     "none": "None yet",

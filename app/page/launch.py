@@ -14,10 +14,10 @@ import webbrowser
 from dataclasses import dataclass
 from pathlib import Path
 
-from app.errors import InputError
-from app.page.sample import load_sample
-from app.sign_in import SignIn, is_loopback, load
-from app.store import Store
+from strokecurve.app.access.sign_in import SignIn, is_loopback, load
+from strokecurve.app.page.sample import load_sample
+from strokecurve.app.store.store import Store
+from strokecurve.app.words.errors import InputError
 
 ADDRESS = "127.0.0.1"
 USUAL_PORT = 8501

@@ -6,14 +6,13 @@ from collections.abc import Callable
 from urllib.parse import urlencode
 
 import streamlit as st
-
-from app import made
-from app.jobs import RunState
-from app.made import Made
-from app.page import keys, markup
-from app.page.shell import plain_errors
-from app.page.words import local_time
-from app.store import Store
+from strokecurve.app.page import keys, markup
+from strokecurve.app.page.shell import plain_errors
+from strokecurve.app.page.words import local_time
+from strokecurve.app.store.jobs import RunState
+from strokecurve.app.store.store import Store
+from strokecurve.app.tasks import exports as made
+from strokecurve.app.tasks.exports import Made
 
 POLL_EVERY_S = 1.0
 FILES_ADDRESS = "/made/"

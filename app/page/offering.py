@@ -12,8 +12,7 @@ from collections import OrderedDict
 from urllib.parse import quote
 
 import streamlit as st
-
-from app.page import markup
+from strokecurve.app.page import markup
 
 OFFERED_ADDRESS = "/offered/"
 RESULT_ADDRESS = "/result/"

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import streamlit as st
-
-from app.jobs import Film, Run
-from app.page import making, markup
-from app.results import OVERLAY_FILE
-from app.store import Store
+from strokecurve.app.page import making, markup
+from strokecurve.app.result.contents import OVERLAY_FILE
+from strokecurve.app.store.jobs import Film, Run
+from strokecurve.app.store.store import Store
 
 
 def show(store: Store, film: Film, run: Run) -> None:

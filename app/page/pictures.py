@@ -10,13 +10,12 @@ from dataclasses import dataclass
 import numpy as np
 import streamlit as st
 from matplotlib.figure import Figure
-
-from app.intended import intended_travel
-from app.page import markup
-from app.page.opened import open_result
-from app.plots import angles_figure, ratio_figure, travel_figure
-from app.record import IntendedChoice
-from app.tables import even_step_table, ratio_table
+from strokecurve.app.intended.given import intended_travel
+from strokecurve.app.page import markup
+from strokecurve.app.page.opened import open_result
+from strokecurve.app.result.plots import angles_figure, ratio_figure, travel_figure
+from strokecurve.app.result.tables import even_step_table, ratio_table
+from strokecurve.app.words.statements import IntendedChoice
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import streamlit as st
-
-from app.access import Right
-from app.jobs import Job
-from app.page import clips, keys, markup, preparing
-from app.page.facts import ask_job_facts
-from app.page.shell import plain_errors, run_page
-from app.personal import PersonalStore
-from app.record import RigText
-from app.store import Store
+from strokecurve.app.access.personal import PersonalStore
+from strokecurve.app.access.rules import Right
+from strokecurve.app.page import clips, keys, markup, preparing
+from strokecurve.app.page.facts import ask_job_facts
+from strokecurve.app.page.shell import plain_errors, run_page
+from strokecurve.app.store.jobs import Job
+from strokecurve.app.store.store import Store
+from strokecurve.app.words.statements import RigText
 
 
 def show_facts(store: Store, job: Job) -> None:

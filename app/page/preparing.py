@@ -6,10 +6,9 @@ import tempfile
 from pathlib import Path
 
 import streamlit as st
-
-from app.cautions import HOW_TO_FILM
-from app.page import keys, markup
-from app.sheet_pdf import write_sheet
+from strokecurve.app.page import keys, markup
+from strokecurve.app.report.sheet import write_sheet
+from strokecurve.app.words.cautions import HOW_TO_FILM
 
 PAPER_BUTTONS = (
     ("a4", "Marker sheet, A4 (PDF)", keys.SHEET_A4),

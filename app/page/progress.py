@@ -6,15 +6,14 @@ import itertools
 import time
 
 import streamlit as st
-
-from app import worker
-from app.access import Right
-from app.jobs import Film, Job, Run, RunState
-from app.page import keys, markup, steps, words
-from app.page.clips import start_run
-from app.page.door import current_store, door
-from app.page.shell import plain_errors
-from app.personal import PersonalStore
+from strokecurve.app.access.personal import PersonalStore
+from strokecurve.app.access.rules import Right
+from strokecurve.app.page import keys, markup, steps, words
+from strokecurve.app.page.clips import start_run
+from strokecurve.app.page.door import current_store, door
+from strokecurve.app.page.shell import plain_errors
+from strokecurve.app.store.jobs import Film, Job, Run, RunState
+from strokecurve.app.tasks import worker
 
 LOOK_EVERY_S = 1.0
 """Between two pictures of the progress; where browser and analysis share a machine, each one costs both."""

@@ -9,31 +9,30 @@ from collections.abc import Iterable
 from pathlib import Path
 
 import streamlit as st
-
-from app.access import Right
-from app.adjust import Adjusted, adjust
-from app.adjust_files import proposals_entries
-from app.adjust_subject import Subject, intended_from_rows, subject_from_film, with_low_fire
-from app.adjust_words import BROKEN_WORDS, TOUCH_WORDS, shown, touched_words
-from app.cautions import NOT_OURS_TO_SAY
-from app.errors import InputError
-from app.estimates import format_estimate, format_exact
-from app.page import keys, markup, setting_cautions
-from app.page.offering import offer
-from app.page.pictures import show_figure
-from app.page.shell import plain_errors
-from app.personal import PersonalStore
-from app.plots_linkage import adjusted_figure, linkage_figure
-from app.record import Choice, IntendedChoice, Proposals
-from app.result_folder import read_result
-from app.rig import Rig
-from app.store import Store
-from app.work_order import SAME_MM, harm_behind, order_text, work_order_lines
-from kinematics.adjust import Proposal, what_if
-from kinematics.adjust_outcome import Outcome
-from kinematics.adjust_setting import TOUCHES
-from kinematics.intended.equal import equal_travel
-from kinematics.intended.table import Intended
+from strokecurve.app.access.personal import PersonalStore
+from strokecurve.app.access.rules import Right
+from strokecurve.app.adjust.drawings import adjusted_figure, linkage_figure
+from strokecurve.app.adjust.files import proposals_entries
+from strokecurve.app.adjust.names import BROKEN_WORDS, TOUCH_WORDS, shown, touched_words
+from strokecurve.app.adjust.proposals import Adjusted, adjust
+from strokecurve.app.adjust.subject import Subject, intended_from_rows, subject_from_film, with_low_fire
+from strokecurve.app.adjust.work_order import SAME_MM, harm_behind, order_text, work_order_lines
+from strokecurve.app.measure.rig import Rig
+from strokecurve.app.page import keys, markup, setting_cautions
+from strokecurve.app.page.offering import offer
+from strokecurve.app.page.pictures import show_figure
+from strokecurve.app.page.shell import plain_errors
+from strokecurve.app.result.reading import read_result
+from strokecurve.app.store.store import Store
+from strokecurve.app.words.cautions import NOT_OURS_TO_SAY
+from strokecurve.app.words.errors import InputError
+from strokecurve.app.words.estimates import format_estimate, format_exact
+from strokecurve.app.words.statements import Choice, IntendedChoice, Proposals
+from strokecurve.kinematics.adjust.outcome import Outcome
+from strokecurve.kinematics.adjust.search_all import Proposal, what_if
+from strokecurve.kinematics.adjust.setting import TOUCHES
+from strokecurve.kinematics.intended.equal import equal_travel
+from strokecurve.kinematics.intended.table import Intended
 
 SD_NOTE = "± is one standard deviation."
 

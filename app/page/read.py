@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import streamlit as st
-
-from app.jobs import Film, Job, Run
-from app.page import (
+from strokecurve.app.access.personal import PersonalStore
+from strokecurve.app.page import (
     condition,
     findings,
     keys,
@@ -18,10 +17,10 @@ from app.page import (
     to_scale,
     travel,
 )
-from app.page.opened import Opened, open_result
-from app.page.shell import asked_film, plain_errors, run_page
-from app.page.words import film_name, film_origin
-from app.personal import PersonalStore
+from strokecurve.app.page.opened import Opened, open_result
+from strokecurve.app.page.shell import asked_film, plain_errors, run_page
+from strokecurve.app.page.words import film_name, film_origin
+from strokecurve.app.store.jobs import Film, Job, Run
 
 
 def choose_film(job: Job, film: Film) -> None:

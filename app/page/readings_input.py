@@ -10,22 +10,28 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import streamlit as st
-
-from app.comparing import spoken
-from app.errors import InputError
-from app.estimates import format_estimate, format_exact
-from app.from_readings import Worked, work_out
-from app.jobs import Film, Job
-from app.page import keys, markup
-from app.page.intending import HEAD_PX, ROW_PX
-from app.page.pictures import show_figure
-from app.page.shell import plain_errors
-from app.page.words import film_name
-from app.plots_intended import damper_figure
-from app.readings import APPROACH_WORDS, FUEL_WORDS, find_fuel, fuel_meant, readings_from_csv, recorded
-from app.record import APPROACHES, Entry, IntendedChoice, Readings
-from app.result_folder import read_result
-from app.store import Store
+from strokecurve.app.intended.from_readings import Worked, work_out
+from strokecurve.app.intended.plots import damper_figure
+from strokecurve.app.intended.readings import (
+    APPROACH_WORDS,
+    FUEL_WORDS,
+    find_fuel,
+    fuel_meant,
+    readings_from_csv,
+    recorded,
+)
+from strokecurve.app.page import keys, markup
+from strokecurve.app.page.intending import HEAD_PX, ROW_PX
+from strokecurve.app.page.pictures import show_figure
+from strokecurve.app.page.shell import plain_errors
+from strokecurve.app.page.words import film_name
+from strokecurve.app.report.comparing import spoken
+from strokecurve.app.result.reading import read_result
+from strokecurve.app.store.jobs import Film, Job
+from strokecurve.app.store.store import Store
+from strokecurve.app.words.errors import InputError
+from strokecurve.app.words.estimates import format_estimate, format_exact
+from strokecurve.app.words.statements import APPROACHES, Entry, IntendedChoice, Readings
 
 COLUMNS = {
     "driver_deg": "motor (°)",

@@ -13,11 +13,8 @@ import binascii
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response
-
-from app.errors import InputError
-from app.page.door import door, store_for
-from app.personal import PersonalStore
-from app.uploads import (
+from strokecurve.app.access.personal import PersonalStore
+from strokecurve.app.access.uploads import (
     GapError,
     NoTicketError,
     Piece,
@@ -29,6 +26,8 @@ from app.uploads import (
     start_again,
     ticket_of,
 )
+from strokecurve.app.page.door import door, store_for
+from strokecurve.app.words.errors import InputError
 
 UPLOAD_ADDRESS = "/upload/"
 PIECE_BYTES = 8 << 20

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import streamlit as st
-
-from app.jobs import Job
-from app.page import keys, making, markup
-from app.page.films import choose_film, newest_of
-from app.record import ROLES
-from app.store import Store
+from strokecurve.app.page import keys, making, markup
+from strokecurve.app.page.films import choose_film, newest_of
+from strokecurve.app.store.jobs import Job
+from strokecurve.app.store.store import Store
+from strokecurve.app.words.statements import ROLES
 
 HOLDS = (
     "The cautions, the job, each film with who filmed it and when, versions and checksums.",

@@ -5,20 +5,27 @@ from __future__ import annotations
 import hashlib
 
 import streamlit as st
-
-from app.access import Right
-from app.comparing import spoken
-from app.estimates import format_exact
-from app.job_record import reviewed
-from app.jobs import Film, Job
-from app.page import keys, markup, steps
-from app.page.films import newest_of
-from app.page.opened import open_result
-from app.page.scrubber import travel_moment
-from app.page.shell import plain_errors
-from app.page.words import film_name, said_by
-from app.personal import PersonalStore
-from app.record import LABEL_LENGTH, ROLES, TEXT_LENGTH, VERDICTS, Comment, Entry, Verdict
+from strokecurve.app.access.personal import PersonalStore
+from strokecurve.app.access.rules import Right
+from strokecurve.app.page import keys, markup, steps
+from strokecurve.app.page.films import newest_of
+from strokecurve.app.page.opened import open_result
+from strokecurve.app.page.scrubber import travel_moment
+from strokecurve.app.page.shell import plain_errors
+from strokecurve.app.page.words import film_name, said_by
+from strokecurve.app.report.comparing import spoken
+from strokecurve.app.report.of_job import reviewed
+from strokecurve.app.store.jobs import Film, Job
+from strokecurve.app.words.estimates import format_exact
+from strokecurve.app.words.statements import (
+    LABEL_LENGTH,
+    ROLES,
+    TEXT_LENGTH,
+    VERDICTS,
+    Comment,
+    Entry,
+    Verdict,
+)
 
 WHOLE_JOB = "the whole job"
 NO_PLACE, MOMENT, TRAVEL = "no place in it", "a moment of the film", "a driver travel"

@@ -12,10 +12,9 @@ from urllib.parse import parse_qsl, quote, unquote, urlencode, urlsplit
 
 from starlette.datastructures import MutableHeaders
 from starlette.requests import HTTPConnection
-
-from app.page import keys
-from app.page.steps import STEPS
-from app.record import is_id
+from strokecurve.app.page import keys
+from strokecurve.app.page.steps import STEPS
+from strokecurve.app.words.statements import is_id
 
 LOGIN, CALLBACK = "/auth/login", "/oauth2callback"
 COOKIE = "strokecurve_asked"

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import app
-from app import worker
-from app.errors import InputError
-from app.files import pieces
-from app.jobs import Film, RunState
-from app.readings import recorded
-from app.record import FilmFacts, JobFacts
-from app.store import Store
+import strokecurve.app
+from strokecurve.app.intended.readings import recorded
+from strokecurve.app.store.jobs import Film, RunState
+from strokecurve.app.store.store import Store
+from strokecurve.app.tasks import worker
+from strokecurve.app.words.errors import InputError
+from strokecurve.app.words.files import pieces
+from strokecurve.app.words.statements import FilmFacts, JobFacts
 
 FOLDER = Path("sample_media")
 FILMS = {"as found": "as_found.mp4", "as left": "as_left.mp4"}
@@ -27,7 +27,7 @@ def sample_file(name: str) -> Path:
     InputError
         If it is not there.
     """
-    for folder in (Path(app.__file__).resolve().parent.parent, Path.cwd()):
+    for folder in (Path(strokecurve.app.__file__).resolve().parent.parent, Path.cwd()):
         if (folder / FOLDER / name).is_file():
             return folder / FOLDER / name
     raise InputError(

@@ -8,20 +8,20 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import streamlit as st
-
-from app import frames, made
-from app.errors import StoreError
-from app.estimates import format_estimate
-from app.jobs import Film
-from app.kept_pictures import kept_pictures
-from app.moments import first_moment_at, nearest_frame, travel_over_time
-from app.page import keys, markup, steps
-from app.page.door import current_store
-from app.page.opened import Opened
-from app.page.pictures import angles_picture, curve_picture
-from app.page.shell import plain_errors
-from app.record import IntendedChoice
-from app.store import Store
+from strokecurve.app.page import keys, markup, steps
+from strokecurve.app.page.door import current_store
+from strokecurve.app.page.opened import Opened
+from strokecurve.app.page.pictures import angles_picture, curve_picture
+from strokecurve.app.page.shell import plain_errors
+from strokecurve.app.result import frames
+from strokecurve.app.result.kept_pictures import kept_pictures
+from strokecurve.app.result.moments import first_moment_at, nearest_frame, travel_over_time
+from strokecurve.app.store.jobs import Film
+from strokecurve.app.store.store import Store
+from strokecurve.app.tasks import exports as made
+from strokecurve.app.words.errors import StoreError
+from strokecurve.app.words.estimates import format_estimate
+from strokecurve.app.words.statements import IntendedChoice
 
 logger = logging.getLogger(__name__)
 

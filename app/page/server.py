@@ -15,20 +15,19 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, RedirectResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
-
-from app.access import RIGHT_TO_MAKE, Right
-from app.columns import guarded_table
-from app.errors import InputError
-from app.made import find
-from app.page import keys, warming
-from app.page.door import LINK_ADDRESS, LINK_COOKIE, current_store, door, store_for
-from app.page.gate import Gate
-from app.page.making import FILES_ADDRESS
-from app.page.offering import OFFERED_ADDRESS, OFFERS, RESULT_ADDRESS
-from app.page.opened import RESULT_FILES
-from app.page.receiving import UPLOAD_ADDRESS, receive
-from app.results import OVERLAY_FILE
-from app.sharing import Sharing
+from strokecurve.app.access.rules import RIGHT_TO_MAKE, Right
+from strokecurve.app.access.sharing import Sharing
+from strokecurve.app.page import keys, warming
+from strokecurve.app.page.door import LINK_ADDRESS, LINK_COOKIE, current_store, door, store_for
+from strokecurve.app.page.gate import Gate
+from strokecurve.app.page.making import FILES_ADDRESS
+from strokecurve.app.page.offering import OFFERED_ADDRESS, OFFERS, RESULT_ADDRESS
+from strokecurve.app.page.opened import RESULT_FILES
+from strokecurve.app.page.receiving import UPLOAD_ADDRESS, receive
+from strokecurve.app.result.contents import OVERLAY_FILE
+from strokecurve.app.tasks.exports import find
+from strokecurve.app.words.columns import guarded_table
+from strokecurve.app.words.errors import InputError
 
 OVERLAY_ADDRESS = "/overlay/"
 _HEAD_ENDS = b"</head>"

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import streamlit as st
-
-from app.cautions import SETTING_CAUTIONS
-from app.page import markup
+from strokecurve.app.page import markup
+from strokecurve.app.words.cautions import SETTING_CAUTIONS
 
 
 def show() -> None:

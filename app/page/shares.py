@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import streamlit as st
-
-from app.access import Level, Right
-from app.errors import InputError
-from app.jobs import Job
-from app.page import keys, markup
-from app.page.door import LINK_ADDRESS, door
-from app.page.shell import plain_errors
-from app.page.words import local_time
-from app.personal import PersonalStore
-from app.record import LABEL_LENGTH
-from app.sharing import MOST_DAYS, USUAL_DAYS, ReviewerLink
-from app.sign_in import SignIn, is_mail
+from strokecurve.app.access.personal import PersonalStore
+from strokecurve.app.access.rules import Level, Right
+from strokecurve.app.access.sharing import MOST_DAYS, USUAL_DAYS, ReviewerLink
+from strokecurve.app.access.sign_in import SignIn, is_mail
+from strokecurve.app.page import keys, markup
+from strokecurve.app.page.door import LINK_ADDRESS, door
+from strokecurve.app.page.shell import plain_errors
+from strokecurve.app.page.words import local_time
+from strokecurve.app.store.jobs import Job
+from strokecurve.app.words.errors import InputError
+from strokecurve.app.words.statements import LABEL_LENGTH
 
 LEVELS = {
     Level.CHANGE: "work on this job",

@@ -8,16 +8,15 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import streamlit as st
-
-from app import worker
-from app.access import Right
-from app.cautions import CAUTIONS
-from app.errors import PLAIN_ERRORS, InputError
-from app.jobs import Film, Job
-from app.page import keys, markup, steps, visitors
-from app.page.door import current_store, door, personal_store
-from app.personal import PersonalStore
-from app.store import Store
+from strokecurve.app.access.personal import PersonalStore
+from strokecurve.app.access.rules import Right
+from strokecurve.app.page import keys, markup, steps, visitors
+from strokecurve.app.page.door import current_store, door, personal_store
+from strokecurve.app.store.jobs import Film, Job
+from strokecurve.app.store.store import Store
+from strokecurve.app.tasks import worker
+from strokecurve.app.words.cautions import CAUTIONS
+from strokecurve.app.words.errors import PLAIN_ERRORS, InputError
 
 STYLE_FILE = Path(__file__).with_name("style.css")
 

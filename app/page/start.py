@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import streamlit as st
-
-from app import worker
-from app.access import Right
-from app.jobs import Job
-from app.page import bundles, clips, keys, markup, preparing, steps, visitors
-from app.page.door import current_store
-from app.page.facts import ask_job_facts
-from app.page.shell import admitted, asked_film, asked_for, plain_errors, show_cautions
-from app.page.words import local_time, state_words
-from app.personal import PersonalStore
-from app.store import Store
+from strokecurve.app.access.personal import PersonalStore
+from strokecurve.app.access.rules import Right
+from strokecurve.app.page import bundles, clips, keys, markup, preparing, steps, visitors
+from strokecurve.app.page.door import current_store
+from strokecurve.app.page.facts import ask_job_facts
+from strokecurve.app.page.shell import admitted, asked_film, asked_for, plain_errors, show_cautions
+from strokecurve.app.page.words import local_time, state_words
+from strokecurve.app.store.jobs import Job
+from strokecurve.app.store.store import Store
+from strokecurve.app.tasks import worker
 
 
 def lead_on(job: Job) -> None:

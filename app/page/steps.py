@@ -7,9 +7,8 @@ from pathlib import Path
 from typing import NoReturn
 
 import streamlit as st
-
-from app.jobs import Film, Job
-from app.page import keys, markup
+from strokecurve.app.page import keys, markup
+from strokecurve.app.store.jobs import Film, Job
 
 FOLDER = Path(__file__).parent
 START_FILE = FOLDER / "start.py"

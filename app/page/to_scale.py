@@ -8,19 +8,18 @@ from dataclasses import dataclass
 from typing import Any
 
 import streamlit as st
-
-from app.comparing import listed
-from app.errors import InputError
-from app.estimates import format_exact
-from app.known_linkage import bearing_of, linkage_from_entry
-from app.page import markup
-from app.page.opened import Opened, open_result
-from app.page.pictures import png_of
-from app.page.scrubber import SD_NOTE
-from app.plots_setting import NEAR_TOGGLE_RAD, margin_words, setting_figure
-from app.results import CORRELATED
-from app.stroke_ends import StrokeEnd, stroke_ends
-from app.words import QUANTITY_WORDS
+from strokecurve.app.adjust.known_linkage import bearing_of, linkage_from_entry
+from strokecurve.app.adjust.setting_drawing import NEAR_TOGGLE_RAD, margin_words, setting_figure
+from strokecurve.app.adjust.stroke_ends import StrokeEnd, stroke_ends
+from strokecurve.app.page import markup
+from strokecurve.app.page.opened import Opened, open_result
+from strokecurve.app.page.pictures import png_of
+from strokecurve.app.page.scrubber import SD_NOTE
+from strokecurve.app.report.comparing import listed
+from strokecurve.app.result.contents import CORRELATED
+from strokecurve.app.words.errors import InputError
+from strokecurve.app.words.estimates import format_exact
+from strokecurve.app.words.names import QUANTITY_WORDS
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 import streamlit as st
-
-from app.estimates import format_estimate, format_exact
-from app.numeric import finite
-from app.page import copier, keys, markup
-from app.page.offering import offer, offer_result
-from app.page.opened import RESULT_FILES, Opened
-from app.page.pictures import ratio_picture
-from app.page.scrubber import NOT_SEEN, SD_NOTE
-from app.tables import even_step_table, ratio_table
+from strokecurve.app.page import copier, keys, markup
+from strokecurve.app.page.offering import offer, offer_result
+from strokecurve.app.page.opened import RESULT_FILES, Opened
+from strokecurve.app.page.pictures import ratio_picture
+from strokecurve.app.page.scrubber import NOT_SEEN, SD_NOTE
+from strokecurve.app.result.tables import even_step_table, ratio_table
+from strokecurve.app.words.estimates import format_estimate, format_exact
+from strokecurve.app.words.numeric import finite
 
 STEPS_DEG = (10, 5)
 

@@ -5,14 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 
 import streamlit as st
-
-from app.errors import StoreError
-from app.files import MB, check_size
-from app.page import keys
-from app.page.receiving import PIECE_BYTES, UPLOAD_ADDRESS
-from app.personal import PersonalStore
-from app.record import FilmFacts
-from app.uploads import MOST_BYTES, SMALLER, WHAT, Arrived, Ticket, open_ticket, ticket_of
+from strokecurve.app.access.personal import PersonalStore
+from strokecurve.app.access.uploads import MOST_BYTES, SMALLER, WHAT, Arrived, Ticket, open_ticket, ticket_of
+from strokecurve.app.page import keys
+from strokecurve.app.page.receiving import PIECE_BYTES, UPLOAD_ADDRESS
+from strokecurve.app.words.errors import StoreError
+from strokecurve.app.words.files import MB, check_size
+from strokecurve.app.words.statements import FilmFacts
 
 TRIES = 8
 """Times that a broken connection is tried again, half a minute in all."""
@@ -50,7 +49,7 @@ def ask_file(
     ----------
     store : PersonalStore
     kind, job_id, facts, rig_toml
-        As for ``app.uploads.Ticket``.
+        As for ``app.access.uploads.Ticket``.
     label : str
         What to send.
     place : str

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import streamlit as st
-
-from app.access import Person, Role
-from app.page import keys, markup
+from strokecurve.app.access.rules import Person, Role
+from strokecurve.app.page import keys, markup
 
 UNSAFE = (
     "Nobody has to sign in here: everyone who reaches this address can see and change every job. "

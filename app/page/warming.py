@@ -8,17 +8,17 @@ from __future__ import annotations
 import importlib
 import threading
 
-from app import worker
-from app.store import Store
+from strokecurve.app.store.store import Store
+from strokecurve.app.tasks import worker
 
 WHAT = (
-    "app.overlay",
-    "app.page.condition",
-    "app.page.deviations",
-    "app.page.proposing",
-    "app.page.remarks",
-    "app.page.to_scale",
-    "app.page.travel",
+    "strokecurve.app.result.overlay",
+    "strokecurve.app.page.condition",
+    "strokecurve.app.page.deviations",
+    "strokecurve.app.page.proposing",
+    "strokecurve.app.page.remarks",
+    "strokecurve.app.page.to_scale",
+    "strokecurve.app.page.travel",
 )
 """What the scripts of the pages import; between them, all heavy libraries."""
 
@@ -37,8 +37,8 @@ def begin() -> threading.Thread:
 def _load() -> None:
     for name in WHAT:
         importlib.import_module(name)
-    from app.page.pictures import drawn
-    from app.plots import drawing
+    from strokecurve.app.page.pictures import drawn
+    from strokecurve.app.result.plots import drawing
 
     with drawing("", "", "") as (figure, _):  # the first picture of a program also loads fonts
         drawn(figure)

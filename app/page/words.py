@@ -5,10 +5,10 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import Any
 
-from app.jobs import Film, Run, RunState
-from app.record import Entry
-from app.words import who_and_when
-from app.worker import OWN_FAULT
+from strokecurve.app.store.jobs import Film, Run, RunState
+from strokecurve.app.tasks.worker import OWN_FAULT
+from strokecurve.app.words.names import who_and_when
+from strokecurve.app.words.statements import Entry
 
 STATE_WORDS = {
     RunState.QUEUED: "waiting",

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from app.comparing import CHECK_STEP_DEG, FILMS, LinkageComparison
-from app.estimates import format_exact
-from app.report.figures import cell, deviation_cell, given
-from app.report.film import SD_NOTE
-from app.tables import PASSES
+from strokecurve.app.report.comparing import CHECK_STEP_DEG, FILMS, LinkageComparison
+from strokecurve.app.report.figures import cell, deviation_cell, given
+from strokecurve.app.report.film import SD_NOTE
+from strokecurve.app.result.tables import PASSES
+from strokecurve.app.words.estimates import format_exact
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,8 +5,12 @@ from __future__ import annotations
 import math
 
 import numpy as np
-
-from app.comparing import (
+from strokecurve.app.intended.given import Deviation, intended_travel
+from strokecurve.app.measure.settings import Settings
+from strokecurve.app.report import figures
+from strokecurve.app.report.blocks import Block, Bullets, Plots, Section, Subheading, Table, Text
+from strokecurve.app.report.checks import check_caption, check_rows
+from strokecurve.app.report.comparing import (
     FILMS,
     Change,
     Comparison,
@@ -14,15 +18,10 @@ from app.comparing import (
     spoken,
     tolerance_words,
 )
-from app.estimates import NOT_AVAILABLE, format_estimate, format_exact
-from app.intended import Deviation, intended_travel
-from app.plots_compare import WIDE_IN, change_figure, films_deviation_figure, films_figure
-from app.report import figures
-from app.report.blocks import Block, Bullets, Plots, Section, Subheading, Table, Text
-from app.report.checks import check_caption, check_rows
-from app.report.figures import KINDS
-from app.report.film import SD_NOTE, open_questions
-from app.settings import Settings
+from strokecurve.app.report.figures import KINDS
+from strokecurve.app.report.film import SD_NOTE, open_questions
+from strokecurve.app.result.plots_compare import WIDE_IN, change_figure, films_deviation_figure, films_figure
+from strokecurve.app.words.estimates import NOT_AVAILABLE, format_estimate, format_exact
 
 CLOSE_UP_RATIO = 4.0
 """Beyond this the smaller of two curves fills less than a quarter of their common picture."""

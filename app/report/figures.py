@@ -7,12 +7,11 @@ from collections.abc import Mapping
 from typing import Any
 
 import pandas as pd
-
-from app.comparing import Change, spoken
-from app.estimates import NOT_AVAILABLE, SPACE, format_estimate, format_exact
-from app.moments import is_filming
-from app.report.cleaning import shortened
-from app.result_folder import number
+from strokecurve.app.report.cleaning import shortened
+from strokecurve.app.report.comparing import Change, spoken
+from strokecurve.app.result.moments import is_filming
+from strokecurve.app.result.reading import number
+from strokecurve.app.words.estimates import NOT_AVAILABLE, SPACE, format_estimate, format_exact
 
 NOT_SEEN = "not seen"
 NOT_GIVEN = "not given"

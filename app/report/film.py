@@ -6,20 +6,36 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 import numpy as np
-
-from app.comparing import spoken
-from app.estimates import NOT_AVAILABLE, format_estimate, format_exact
-from app.intended import deviation, intended_travel
-from app.moments import concerns_filming, is_filming
-from app.plots import travel_figure
-from app.plots_compare import difference_figure
-from app.record import IntendedChoice
-from app.report import figures
-from app.report.blocks import Block, Bullets, Facts, Plots, Section, Statement, Subheading, Table, Text
-from app.report.figures import cell, estimate, exact, said
-from app.report.job import RecordedFilm
-from app.result_folder import FilmResult, number, texts
-from app.tables import PASSES, SEVERITIES, compared_table, even_step_table, geometry_table, one_pass
+from strokecurve.app.intended.given import deviation, intended_travel
+from strokecurve.app.report import figures
+from strokecurve.app.report.blocks import (
+    Block,
+    Bullets,
+    Facts,
+    Plots,
+    Section,
+    Statement,
+    Subheading,
+    Table,
+    Text,
+)
+from strokecurve.app.report.comparing import spoken
+from strokecurve.app.report.figures import cell, estimate, exact, said
+from strokecurve.app.report.job import RecordedFilm
+from strokecurve.app.result.moments import concerns_filming, is_filming
+from strokecurve.app.result.plots import travel_figure
+from strokecurve.app.result.plots_compare import difference_figure
+from strokecurve.app.result.reading import FilmResult, number, texts
+from strokecurve.app.result.tables import (
+    PASSES,
+    SEVERITIES,
+    compared_table,
+    even_step_table,
+    geometry_table,
+    one_pass,
+)
+from strokecurve.app.words.estimates import NOT_AVAILABLE, format_estimate, format_exact
+from strokecurve.app.words.statements import IntendedChoice
 
 STEP_DEG = 10.0
 SD_NOTE = "± is one standard deviation."

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from app.record import Comment, Done, Entry, IntendedChoice, Readings, Verdict
-from app.result_folder import FilmResult
+from strokecurve.app.result.reading import FilmResult
+from strokecurve.app.words.statements import Comment, Done, Entry, IntendedChoice, Readings, Verdict
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +49,7 @@ class WorkOrder:
         ``max_deg``, ``min_drive_angle_deg``, ``min_transmission_angle_deg`` as predicted, with their
         standard deviations and worst cases.
     warnings, behind, notes : tuple of str
-        As in ``app.work_order.OrderText``.
+        As in ``app.adjust.work_order.OrderText``.
     complete : bool
         Whether warnings and notes were kept with it; an earlier version kept the steps alone.
     choice_id : str or None

@@ -7,18 +7,17 @@ from pathlib import Path
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-
-from app.errors import InputError
-from app.estimates import SPACE, format_estimate
-from app.files import measure_file
-from app.kept_pictures import kept_pictures
-from app.overlay import Drawing
-from app.report.blocks import Photograph, Photographs, Section, Text
-from app.report.job import RecordedFilm
-from app.result_folder import FilmResult, number
-from app.results import OVERLAY_FILE, STAGES_FOLDER
-from vision.errors import VisionError
-from vision.pictures import picture_at
+from strokecurve.app.report.blocks import Photograph, Photographs, Section, Text
+from strokecurve.app.report.job import RecordedFilm
+from strokecurve.app.result.contents import OVERLAY_FILE, STAGES_FOLDER
+from strokecurve.app.result.kept_pictures import kept_pictures
+from strokecurve.app.result.overlay import Drawing
+from strokecurve.app.result.reading import FilmResult, number
+from strokecurve.app.words.errors import InputError
+from strokecurve.app.words.estimates import SPACE, format_estimate
+from strokecurve.app.words.files import measure_file
+from strokecurve.vision.errors import VisionError
+from strokecurve.vision.video.pictures import picture_at
 
 Rgb = NDArray[np.uint8]
 Box = tuple[int, int, int, int]

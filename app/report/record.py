@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from app.cautions import CAUTIONS, SETTING_CAUTIONS
-from app.comparing import Comparison, compare
-from app.report import compared, film, photographs, work
-from app.report.blocks import Document, Facts, Notice, Section, Text
-from app.report.figures import said
-from app.report.job import JobRecord
-from app.report.rig import rig_section
-from app.report.typeset import write_pdf
+from strokecurve.app.report import compared, film, photographs, work
+from strokecurve.app.report.blocks import Document, Facts, Notice, Section, Text
+from strokecurve.app.report.comparing import Comparison, compare
+from strokecurve.app.report.figures import said
+from strokecurve.app.report.job import JobRecord
+from strokecurve.app.report.rig import rig_section
+from strokecurve.app.report.typeset import write_pdf
+from strokecurve.app.words.cautions import CAUTIONS, SETTING_CAUTIONS
 
 CAUTION_TITLE = "Before anything else"
 ADVICE = (

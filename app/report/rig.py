@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from app.comparing import spoken
-from app.errors import InputError
-from app.estimates import format_estimate, format_exact, with_unit
-from app.report.blocks import Block, Facts, Section, Subheading, Table, Text
-from app.report.film import WAYS
-from app.rig import Allowed, Rig, RigLinkage
-from app.words import QUANTITY_WORDS
+from strokecurve.app.measure.rig import Allowed, Rig, RigLinkage
+from strokecurve.app.report.blocks import Block, Facts, Section, Subheading, Table, Text
+from strokecurve.app.report.comparing import spoken
+from strokecurve.app.report.film import WAYS
+from strokecurve.app.words.errors import InputError
+from strokecurve.app.words.estimates import format_estimate, format_exact, with_unit
+from strokecurve.app.words.names import QUANTITY_WORDS
 
 STROKE_WORDS = "motor stroke"
 _LIMITS = (

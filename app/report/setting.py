@@ -10,8 +10,7 @@ from xml.sax.saxutils import escape
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, HRFlowable, Image, KeepTogether, Paragraph, Spacer
 from reportlab.platypus import Table as Grid
-
-from app.report.blocks import (
+from strokecurve.app.report.blocks import (
     Block,
     Bullets,
     Facts,
@@ -24,8 +23,9 @@ from app.report.blocks import (
     Table,
     Text,
 )
-from app.report.cleaning import printable
-from app.report.styles import (
+from strokecurve.app.report.cleaning import printable
+from strokecurve.app.report.sheet import REGULAR
+from strokecurve.app.report.styles import (
     FACT_NAME_MM,
     GUTTER_MM,
     INK,
@@ -42,8 +42,7 @@ from app.report.styles import (
     WHOLE_TABLE_MM,
     paragraph,
 )
-from app.report.vector import VectorPlot
-from app.sheet_pdf import REGULAR
+from strokecurve.app.report.vector import VectorPlot
 
 
 @singledispatch

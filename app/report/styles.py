@@ -14,9 +14,8 @@ from reportlab.lib.units import mm
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.platypus import Paragraph
-
-from app.report.cleaning import printable
-from app.sheet_pdf import BOLD, REGULAR, register_fonts
+from strokecurve.app.report.cleaning import printable
+from strokecurve.app.report.sheet import BOLD, REGULAR, register_fonts
 
 MONO = "strokecurve-mono"
 LEFT_MM, RIGHT_MM, TOP_MM, BOTTOM_MM = 22.0, 15.0, 20.0, 18.0

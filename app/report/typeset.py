@@ -20,15 +20,23 @@ from reportlab.platypus import (
     PageTemplate,
     Paragraph,
 )
-
-from app.cautions import CAUTIONS
-from app.errors import InputError
-from app.report.blocks import Document, Facts, Subheading, Table
-from app.report.cleaning import ELLIPSIS, printable
-from app.report.setting import flowables, height, least_height
-from app.report.styles import BOTTOM_MM, GREY, LEFT_MM, LIGHT, RIGHT_MM, TOP_MM, paragraph, register
-from app.sheet_pdf import REGULAR
-from vision.sheet import PAPERS_WH_MM
+from strokecurve.app.report.blocks import Document, Facts, Subheading, Table
+from strokecurve.app.report.cleaning import ELLIPSIS, printable
+from strokecurve.app.report.setting import flowables, height, least_height
+from strokecurve.app.report.sheet import REGULAR
+from strokecurve.app.report.styles import (
+    BOTTOM_MM,
+    GREY,
+    LEFT_MM,
+    LIGHT,
+    RIGHT_MM,
+    TOP_MM,
+    paragraph,
+    register,
+)
+from strokecurve.app.words.cautions import CAUTIONS
+from strokecurve.app.words.errors import InputError
+from strokecurve.vision.sheet import PAPERS_WH_MM
 
 
 class _NumberedCanvas(Canvas):  # type: ignore[misc]  # the library has no types

@@ -15,9 +15,8 @@ from matplotlib.path import Path as Outline
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable
-
-from app.report.cleaning import printable
-from app.sheet_pdf import BOLD, REGULAR
+from strokecurve.app.report.cleaning import printable
+from strokecurve.app.report.sheet import BOLD, REGULAR
 
 POINTS_PER_INCH = 72.0
 ASCENT, DESCENT = 0.76, 0.236

@@ -7,19 +7,27 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
-
-from app.cautions import FIRING_STEP, NOT_OURS_TO_SAY, SETTING_CAUTIONS, WITHOUT_WARNINGS
-from app.comparing import spoken
-from app.estimates import NOT_AVAILABLE, format_estimate, format_exact
-from app.readings import APPROACH_WORDS, FUEL_WORDS
-from app.record import Comment, Entry, IntendedChoice, Readings
-from app.report.blocks import Block, Bullets, Notice, Section, SignatureLines, Subheading, Table, Text
-from app.report.figures import KINDS, NOT_GIVEN, exact, said
-from app.report.film import SD_NOTE
-from app.report.job import JobRecord, Reviewed, WorkOrder
-from app.result_folder import number
-from app.tables import WHOLE_STEP_DEG
-from app.words import QUANTITY_WORDS, utc_minute, who_and_when
+from strokecurve.app.intended.readings import APPROACH_WORDS, FUEL_WORDS
+from strokecurve.app.report.blocks import (
+    Block,
+    Bullets,
+    Notice,
+    Section,
+    SignatureLines,
+    Subheading,
+    Table,
+    Text,
+)
+from strokecurve.app.report.comparing import spoken
+from strokecurve.app.report.figures import KINDS, NOT_GIVEN, exact, said
+from strokecurve.app.report.film import SD_NOTE
+from strokecurve.app.report.job import JobRecord, Reviewed, WorkOrder
+from strokecurve.app.result.reading import number
+from strokecurve.app.result.tables import WHOLE_STEP_DEG
+from strokecurve.app.words.cautions import FIRING_STEP, NOT_OURS_TO_SAY, SETTING_CAUTIONS, WITHOUT_WARNINGS
+from strokecurve.app.words.estimates import NOT_AVAILABLE, format_estimate, format_exact
+from strokecurve.app.words.names import QUANTITY_WORDS, utc_minute, who_and_when
+from strokecurve.app.words.statements import Comment, Entry, IntendedChoice, Readings
 
 COLUMNS_A_TABLE = 8
 """More columns of readings than these are set as further tables, the first column repeated."""

@@ -13,8 +13,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-
-from kinematics.condition import Estimate
+from strokecurve.kinematics.estimate import Estimate
 
 Array = NDArray[np.float64]
 Why = Literal["turned", "linkages", "most", "downstream", "rest", "loaded", "unknown"]

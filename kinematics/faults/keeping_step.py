@@ -6,14 +6,13 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-
-from kinematics.condition import Estimate
-from kinematics.errors import StrokeError
-from kinematics.faults.arms import Moved
-from kinematics.motion import LinkageMotion
-from kinematics.settings import DEFAULTS, Settings
-from kinematics.slip import follow
-from kinematics.stroke import Stroke, find_stroke
+from strokecurve.kinematics.errors import StrokeError
+from strokecurve.kinematics.estimate import Estimate
+from strokecurve.kinematics.faults.arms import Moved
+from strokecurve.kinematics.faults.slip import follow
+from strokecurve.kinematics.motion.angles import LinkageMotion
+from strokecurve.kinematics.motion.stroke import Stroke, find_stroke
+from strokecurve.kinematics.settings import DEFAULTS, Settings
 
 Array = NDArray[np.float64]
 

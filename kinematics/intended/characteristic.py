@@ -11,11 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-
-from kinematics.intended.combustion import excess_air, excess_air_slope
-from kinematics.intended.damper import OPEN_RAD, PublishedDamper, installed_flow
-from kinematics.intended.fuels import Fuel
-from kinematics.intended.settings import ReadingSettings
+from strokecurve.kinematics.intended.combustion import excess_air, excess_air_slope
+from strokecurve.kinematics.intended.damper import OPEN_RAD, PublishedDamper, installed_flow
+from strokecurve.kinematics.intended.fuels import Fuel
+from strokecurve.kinematics.intended.settings import ReadingSettings
 
 Array = NDArray[np.float64]
 

@@ -10,8 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-
-from kinematics.intended.fuels import OXYGEN_SHARE, Fuel
+from strokecurve.kinematics.intended.fuels import OXYGEN_SHARE, Fuel
 
 Array = NDArray[np.float64]
 
@@ -36,7 +35,7 @@ def excess_air(fuel: Fuel, o2_dry: ArrayLike, co_dry: ArrayLike = 0.0) -> Array:
 
     Examples
     --------
-    >>> from kinematics.intended.fuels import NATURAL_GAS
+    >>> from strokecurve.kinematics.intended.fuels import NATURAL_GAS
     >>> excess_air(NATURAL_GAS, [0.03, 0.05]).round(4).tolist()
     [0.1496, 0.2806]
     """
@@ -59,7 +58,7 @@ def excess_air_slope(fuel: Fuel, o2_dry: ArrayLike, co_dry: ArrayLike = 0.0) -> 
 
     Examples
     --------
-    >>> from kinematics.intended.fuels import NATURAL_GAS
+    >>> from strokecurve.kinematics.intended.fuels import NATURAL_GAS
     >>> round(float(excess_air_slope(NATURAL_GAS, 0.03)), 2)  # a point of O2 is 5.8 points of excess air
     5.82
     """
@@ -84,7 +83,7 @@ def o2_dry_of(fuel: Fuel, excess: ArrayLike) -> Array:
 
     Examples
     --------
-    >>> from kinematics.intended.fuels import NATURAL_GAS
+    >>> from strokecurve.kinematics.intended.fuels import NATURAL_GAS
     >>> round(float(o2_dry_of(NATURAL_GAS, 0.10)), 5)
     0.02105
     """
@@ -111,7 +110,7 @@ def co2_dry_of(fuel: Fuel, o2_dry: ArrayLike) -> Array:
 
     Examples
     --------
-    >>> from kinematics.intended.fuels import NATURAL_GAS
+    >>> from strokecurve.kinematics.intended.fuels import NATURAL_GAS
     >>> round(float(co2_dry_of(NATURAL_GAS, 0.03)), 4)
     0.1003
     """
@@ -197,7 +196,7 @@ def relative_air(
 
     Examples
     --------
-    >>> from kinematics.intended.fuels import NATURAL_GAS
+    >>> from strokecurve.kinematics.intended.fuels import NATURAL_GAS
     >>> rate, o2 = np.array([0.25, 0.5, 0.75, 1.0]), np.array([0.07, 0.05, 0.04, 0.03])
     >>> relative_air(NATURAL_GAS, rate, o2, 3, 0.01, 0.001, 0.002).air.round(4).tolist()
     [0.3152, 0.557, 0.7902, 1.0]

@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-
-from kinematics.errors import KinematicsError
-from kinematics.intended.table import Intended
+from strokecurve.kinematics.errors import KinematicsError
+from strokecurve.kinematics.intended.table import Intended
 
 
 def equal_travel(driver_travel_rad: float, driven_travel_rad: float | None = None) -> Intended:

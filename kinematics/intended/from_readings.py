@@ -6,17 +6,22 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
-
-from kinematics.errors import KinematicsError
-from kinematics.intended.characteristic import Curve, Draws, Observed, draw
-from kinematics.intended.combustion import air_free, excess_air, excess_air_slope, o2_dry_of, relative_air
-from kinematics.intended.damper import PUBLISHED_DAMPERS
-from kinematics.intended.fuels import Fuel
-from kinematics.intended.outcome import Band, Burned, FromReadings, Wanted
-from kinematics.intended.readings import Readings, check_readings
-from kinematics.intended.remarks import make_remarks
-from kinematics.intended.settings import READING_DEFAULTS, ReadingSettings
-from kinematics.intended.stack import stack_loss
+from strokecurve.kinematics.errors import KinematicsError
+from strokecurve.kinematics.intended.characteristic import Curve, Draws, Observed, draw
+from strokecurve.kinematics.intended.combustion import (
+    air_free,
+    excess_air,
+    excess_air_slope,
+    o2_dry_of,
+    relative_air,
+)
+from strokecurve.kinematics.intended.damper import PUBLISHED_DAMPERS
+from strokecurve.kinematics.intended.fuels import Fuel
+from strokecurve.kinematics.intended.outcome import Band, Burned, FromReadings, Wanted
+from strokecurve.kinematics.intended.readings import Readings, check_readings
+from strokecurve.kinematics.intended.remarks import make_remarks
+from strokecurve.kinematics.intended.settings import READING_DEFAULTS, ReadingSettings
+from strokecurve.kinematics.intended.stack import stack_loss
 
 Array = NDArray[np.float64]
 

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from kinematics.errors import KinematicsError
+from strokecurve.kinematics.errors import KinematicsError
 
 OXYGEN_SHARE = 0.2095
 """Oxygen in dry air by volume; everything else counts as nitrogen."""

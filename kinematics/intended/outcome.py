@@ -6,13 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-
-from kinematics.intended.combustion import AirFlow
-from kinematics.intended.fuels import Fuel
-from kinematics.intended.readings import Readings
-from kinematics.intended.settings import ReadingSettings
-from kinematics.intended.stack import StackLoss
-from kinematics.statements import Finding
+from strokecurve.kinematics.findings.statements import Finding
+from strokecurve.kinematics.intended.combustion import AirFlow
+from strokecurve.kinematics.intended.fuels import Fuel
+from strokecurve.kinematics.intended.readings import Readings
+from strokecurve.kinematics.intended.settings import ReadingSettings
+from strokecurve.kinematics.intended.stack import StackLoss
 
 Array = NDArray[np.float64]
 

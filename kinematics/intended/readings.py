@@ -7,11 +7,10 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
-
-from kinematics.errors import KinematicsError
-from kinematics.intended.combustion import excess_air, excess_air_slope
-from kinematics.intended.fuels import Fuel
-from kinematics.intended.settings import ReadingSettings
+from strokecurve.kinematics.errors import KinematicsError
+from strokecurve.kinematics.intended.combustion import excess_air, excess_air_slope
+from strokecurve.kinematics.intended.fuels import Fuel
+from strokecurve.kinematics.intended.settings import ReadingSettings
 
 Array = NDArray[np.float64]
 

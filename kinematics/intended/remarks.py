@@ -7,13 +7,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-
-from kinematics.intended.combustion import co2_dry_of, o2_dry_of
-from kinematics.intended.fuels import Fuel
-from kinematics.intended.outcome import Array, Burned, Wanted
-from kinematics.intended.readings import Readings, at_position
-from kinematics.intended.settings import ReadingSettings
-from kinematics.statements import Finding
+from strokecurve.kinematics.findings.statements import Finding
+from strokecurve.kinematics.intended.combustion import co2_dry_of, o2_dry_of
+from strokecurve.kinematics.intended.fuels import Fuel
+from strokecurve.kinematics.intended.outcome import Array, Burned, Wanted
+from strokecurve.kinematics.intended.readings import Readings, at_position
+from strokecurve.kinematics.intended.settings import ReadingSettings
 
 SEVERITIES = ("danger", "caution", "note")
 

@@ -8,9 +8,8 @@ from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-
-from kinematics.intended.combustion import excess_air
-from kinematics.intended.fuels import LATENT_KJ_MOL, OXYGEN_SHARE, Fuel
+from strokecurve.kinematics.intended.combustion import excess_air
+from strokecurve.kinematics.intended.fuels import LATENT_KJ_MOL, OXYGEN_SHARE, Fuel
 
 Array = NDArray[np.float64]
 
@@ -139,7 +138,7 @@ def stack_loss(
 
     Examples
     --------
-    >>> from kinematics.intended.fuels import NATURAL_GAS
+    >>> from strokecurve.kinematics.intended.fuels import NATURAL_GAS
     >>> loss = stack_loss(NATURAL_GAS, 0.03, 175.0, 25.0)
     >>> round(100 * float(loss.gross), 1), round(100 * float(loss.net), 1)
     (16.1, 6.9)

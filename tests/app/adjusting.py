@@ -8,10 +8,9 @@ from pathlib import Path
 
 import fake_result
 import numpy as np
-
-from app.adjust_subject import Subject, read_intended, subject_from_film
-from app.result_folder import read_result
-from kinematics.intended.table import Intended
+from strokecurve.app.adjust.subject import Subject, read_intended, subject_from_film
+from strokecurve.app.result.reading import read_result
+from strokecurve.kinematics.intended.table import Intended
 
 DEG = math.pi / 180
 

@@ -15,8 +15,7 @@ from patience import PATIENCE_S
 from playwright.sync_api import Browser, Locator, Page, WebSocket, expect, sync_playwright
 from streamlit.proto.BackMsg_pb2 import BackMsg
 from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
-
-from app.page.launch import ADDRESS, command, free_port, wait_until_ready
+from strokecurve.app.page.launch import ADDRESS, command, free_port, wait_until_ready
 
 BROWSER_ARGUMENTS = [
     "--headless",

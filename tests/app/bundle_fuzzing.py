@@ -20,27 +20,27 @@ from pathlib import Path
 from typing import Any
 
 import streamlit as st
+import strokecurve.app.page
 from clip_fuzzing import base_clips
 from confined import HANG_S, assert_ended_well, rows_of, say, write_cases
 from stored import add_film, measured
 from streamlit.testing.v1 import AppTest
-
-import app.page
-from app import frames, made
-from app.bundle import export_job
-from app.cli import main
-from app.errors import PLAIN_ERRORS
-from app.job_record import record_of
-from app.keeping import check
-from app.limits import confine
-from app.page import keys
-from app.record import Comment, IntendedChoice, JobFacts, Proposals
-from app.store import DATABASE_FILE, Store
+from strokecurve.app.commands.cli import main
+from strokecurve.app.page import keys
+from strokecurve.app.report.of_job import record_of
+from strokecurve.app.result import frames
+from strokecurve.app.store.bundle import export_job
+from strokecurve.app.store.maintenance import check
+from strokecurve.app.store.store import DATABASE_FILE, Store
+from strokecurve.app.tasks import exports as made
+from strokecurve.app.words.errors import PLAIN_ERRORS
+from strokecurve.app.words.resource_limits import confine
+from strokecurve.app.words.statements import Comment, IntendedChoice, JobFacts, Proposals
 
 MOST_MB = 1000
 """The libraries with the page take 500 MB, reading a table of the largest size taken some hundred more."""
 LINKAGE = "motor:shaft1"
-HOME = Path(app.page.__file__).with_name("home.py")
+HOME = Path(strokecurve.app.page.__file__).with_name("home.py")
 SHOWN = {"Travel, low fire to high fire", "Findings", "A moment of the film"}
 """Parts of the page to read a film that are there even if it shows no linkage."""
 
@@ -136,7 +136,7 @@ def shown(store: Store, earlier: set[str]) -> str:
         st.cache_resource.clear()
         st.cache_data.clear()
         told = _Faults()
-        logging.getLogger("app.page.shell").addHandler(told)
+        logging.getLogger("strokecurve.app.page.shell").addHandler(told)
         sys.argv = ["home.py", "--store", str(store.folder)]
         page = AppTest.from_file(str(HOME), default_timeout=HANG_S)
         page.query_params[keys.JOB] = job.job_id

@@ -8,8 +8,7 @@ import pytest
 from browsing import opened_browser, served_page
 from needs import need_program
 from playwright.sync_api import Browser
-
-from app.store import Store
+from strokecurve.app.store.store import Store
 
 
 @pytest.fixture(scope="module")

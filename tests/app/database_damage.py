@@ -9,10 +9,10 @@ from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 
-from app.errors import InputError
-from app.keeping import backup, check
-from app.record import KINDS
-from app.store import DATABASE_FILE, Store
+from strokecurve.app.store.maintenance import backup, check
+from strokecurve.app.store.store import DATABASE_FILE, Store
+from strokecurve.app.words.errors import InputError
+from strokecurve.app.words.statements import KINDS
 
 COMMANDS = ("open", "list", "check", "backup")
 HEADER_BYTES = 100

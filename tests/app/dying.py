@@ -15,13 +15,12 @@ from typing import Any
 from fake_result import write_fake_result
 from sqlalchemy import Engine, event
 from stored import run_of, send
-
-from app import worker
-from app.access import ALONE
-from app.bundle_import import import_bundle
-from app.personal import PersonalStore
-from app.record import FilmFacts
-from app.store import Store
+from strokecurve.app.access.personal import PersonalStore
+from strokecurve.app.access.rules import ALONE
+from strokecurve.app.store.bundle_import import import_bundle
+from strokecurve.app.store.store import Store
+from strokecurve.app.tasks import worker
+from strokecurve.app.words.statements import FilmFacts
 
 steps = 0
 kill_at = 0

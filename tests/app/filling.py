@@ -19,18 +19,19 @@ from pathlib import Path
 
 from fake_result import write_fake_result
 from stored import add_film, measured, run_of, send
-
-from app import keeping, made, worker
-from app.access import ALONE
-from app.bundle import export_job
-from app.cli import main as command
-from app.errors import PLAIN_ERRORS
-from app.jobs import RunState
-from app.personal import PersonalStore
-from app.record import Comment, FilmFacts, JobFacts
-from app.store import Store
-from app.uploads import Ticket, open_ticket
-from app.worker import work_on
+from strokecurve.app.access.personal import PersonalStore
+from strokecurve.app.access.rules import ALONE
+from strokecurve.app.access.uploads import Ticket, open_ticket
+from strokecurve.app.commands.cli import main as command
+from strokecurve.app.store import maintenance as keeping
+from strokecurve.app.store.bundle import export_job
+from strokecurve.app.store.jobs import RunState
+from strokecurve.app.store.store import Store
+from strokecurve.app.tasks import exports as made
+from strokecurve.app.tasks import worker
+from strokecurve.app.tasks.worker import work_on
+from strokecurve.app.words.errors import PLAIN_ERRORS
+from strokecurve.app.words.statements import Comment, FilmFacts, JobFacts
 
 DISK_BYTES = 96 << 20
 UPLOAD_BYTES = 300_000

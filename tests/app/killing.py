@@ -26,20 +26,21 @@ import psutil
 from fake_result import write_fake_result
 from pypdf import PdfReader
 from stored import add_film, measured, run_of, send
+from strokecurve.app.access.personal import PersonalStore
+from strokecurve.app.access.rules import ALONE
+from strokecurve.app.access.uploads import Ticket, open_ticket
+from strokecurve.app.store import scheduler as turns
+from strokecurve.app.store.jobs import RunState
+from strokecurve.app.store.maintenance import check
+from strokecurve.app.store.queue import STALE_AFTER_S
+from strokecurve.app.store.store import Store
+from strokecurve.app.tasks import exports as made
+from strokecurve.app.tasks import worker
+from strokecurve.app.tasks.supervisor import work_apart
+from strokecurve.app.words.files import new_id, pieces
+from strokecurve.app.words.statements import Comment, FilmFacts, JobFacts
 from visitor import Visitor
 from websockets.exceptions import ConnectionClosed
-
-from app import made, turns, worker
-from app.access import ALONE
-from app.files import new_id, pieces
-from app.foreman import work_apart
-from app.jobs import RunState
-from app.keeping import check
-from app.personal import PersonalStore
-from app.record import Comment, FilmFacts, JobFacts
-from app.runs import STALE_AFTER_S
-from app.store import Store
-from app.uploads import Ticket, open_ticket
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
@@ -230,7 +231,7 @@ class Killer:
     def _kill_page(self) -> str:
         """Kill the page while somebody comments on it, and while an analysis goes on that it began."""
         run_id = self.store.analyse_again(self.film_id).run_id
-        command = [sys.executable, "-m", "app.cli", "--no-browser", "--port", "0"]
+        command = [sys.executable, "-m", "strokecurve.app.commands.cli", "--no-browser", "--port", "0"]
         said: list[str] = []
         with subprocess.Popen(
             [*command, "--store", str(self.store.folder)], cwd=ROOT, stdout=subprocess.PIPE, text=True
@@ -316,7 +317,7 @@ def processes_with(name: str) -> dict[str, psutil.Process]:
     for process in psutil.process_iter(["cmdline", "status"]):
         words = process.info["cmdline"] or []
         if any(name in word for word in words) and process.info["status"] != psutil.STATUS_ZOMBIE:
-            found["foreman" if "app.executors" in words else "worker"] = process
+            found["foreman" if "strokecurve.app.tasks.executors" in words else "worker"] = process
     return found
 
 
@@ -332,7 +333,9 @@ def started_ahead(folder: Path) -> set[psutil.Process]:
 def workers_of(foreman: psutil.Process) -> list[psutil.Process]:
     """The worker that a foreman started, as long as both are there."""
     try:
-        return [process for process in foreman.children() if "app.worker" in process.cmdline()]
+        return [
+            process for process in foreman.children() if "strokecurve.app.tasks.worker" in process.cmdline()
+        ]
     except psutil.NoSuchProcess:
         return []
 

@@ -12,12 +12,11 @@ from typing import Any
 import pytest
 from fake_result import write_fake_result
 from stored import Clock, add_film, measured
-
-from app.bundle import export_job
-from app.bundle_import import import_bundle
-from app.errors import StoreError
-from app.record import Comment, JobFacts, Proposals
-from app.store import Store
+from strokecurve.app.store.bundle import export_job
+from strokecurve.app.store.bundle_import import import_bundle
+from strokecurve.app.store.store import Store
+from strokecurve.app.words.errors import StoreError
+from strokecurve.app.words.statements import Comment, JobFacts, Proposals
 
 Files = dict[str, bytes]
 

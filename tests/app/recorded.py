@@ -11,9 +11,8 @@ from typing import Any
 import pandas as pd
 from fake_result import LINKAGE, write_fake_result
 from pypdf import PdfReader
-
-from app.report.job import JobRecord, RecordedFilm
-from app.result_folder import FilmResult, read_result
+from strokecurve.app.report.job import JobRecord, RecordedFilm
+from strokecurve.app.result.reading import FilmResult, read_result
 
 SHA256 = "0123456789abcdef" * 4
 MINUS = "\N{MINUS SIGN}"

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from app import uploads
-from app.jobs import Film, Job, Run
-from app.personal import PersonalStore
-from app.record import Comment, FilmFacts
-from app.store import Store, display_label
+from strokecurve.app.access import uploads
+from strokecurve.app.access.personal import PersonalStore
+from strokecurve.app.store.jobs import Film, Job, Run
+from strokecurve.app.store.store import Store, display_label
+from strokecurve.app.words.statements import Comment, FilmFacts
 
 
 class Clock:

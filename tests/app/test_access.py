@@ -17,6 +17,16 @@ import pytest
 from provider import FORGED
 from recorded import full_result
 from stored import add_job, measured, run_of
+from strokecurve.app.access.personal import PersonalStore
+from strokecurve.app.access.rules import Level, Person, Role
+from strokecurve.app.access.sharing import DAY_S, Sharing
+from strokecurve.app.access.uploads import Ticket, open_ticket
+from strokecurve.app.page.steps import STEPS
+from strokecurve.app.store.entries import no_job
+from strokecurve.app.store.jobs import Film, RunState
+from strokecurve.app.store.store import Store
+from strokecurve.app.tasks import exports as made
+from strokecurve.app.words.statements import Comment, FilmFacts, JobFacts
 from test_access_rules import forged
 from visiting import (
     CLIENT_SECRET,
@@ -29,17 +39,6 @@ from visiting import (
     served_with_sign_in,
     socket_status,
 )
-
-from app import made
-from app.access import Level, Person, Role
-from app.entries import no_job
-from app.jobs import Film, RunState
-from app.page.steps import STEPS
-from app.personal import PersonalStore
-from app.record import Comment, FilmFacts, JobFacts
-from app.sharing import DAY_S, Sharing
-from app.store import Store
-from app.uploads import Ticket, open_ticket
 
 pytestmark = pytest.mark.slow  # a page and a provider are started, and hundreds of pages drawn
 

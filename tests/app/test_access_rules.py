@@ -12,24 +12,23 @@ import pytest
 from fake_result import write_fake_result
 from sqlalchemy import insert, select
 from stored import Clock, add_job, measured, run_of
-
-from app import schema
-from app.access import ALONE, Level, Person, Right, Role, Shares, author, may
-from app.bundle import export_job
-from app.entries import no_job
-from app.errors import StoreError
-from app.jobs import Film
-from app.page.door import LINK_COOKIE, person_of
-from app.page.words import said_by
-from app.personal import PersonalStore
-from app.record import Comment, Entry, FilmFacts, JobFacts, TakenIn, Verdict
-from app.removing import remove_job
-from app.report.blocks import Text
-from app.report.job import Reviewed
-from app.report.work import review_section
-from app.sharing import DAY_S, KEY_FILE, MOST_DAYS, Sharing
-from app.sign_in import SignIn
-from app.store import Store
+from strokecurve.app.access.personal import PersonalStore
+from strokecurve.app.access.rules import ALONE, Level, Person, Right, Role, Shares, author, may
+from strokecurve.app.access.sharing import DAY_S, KEY_FILE, MOST_DAYS, Sharing
+from strokecurve.app.access.sign_in import SignIn
+from strokecurve.app.page.door import LINK_COOKIE, person_of
+from strokecurve.app.page.words import said_by
+from strokecurve.app.report.blocks import Text
+from strokecurve.app.report.job import Reviewed
+from strokecurve.app.report.work import review_section
+from strokecurve.app.store import schema
+from strokecurve.app.store.bundle import export_job
+from strokecurve.app.store.entries import no_job
+from strokecurve.app.store.jobs import Film
+from strokecurve.app.store.removing import remove_job
+from strokecurve.app.store.store import Store
+from strokecurve.app.words.errors import StoreError
+from strokecurve.app.words.statements import Comment, Entry, FilmFacts, JobFacts, TakenIn, Verdict
 
 MAIL = "ann@works.example"
 SEED = 20261126

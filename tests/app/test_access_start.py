@@ -10,13 +10,12 @@ from pathlib import Path
 import pytest
 from patience import PATIENCE_S
 from stored import add_job
+from strokecurve.app.access.sign_in import SECRET_VARIABLES
+from strokecurve.app.commands.cli import main
+from strokecurve.app.page import door, launch, visitors
+from strokecurve.app.page.launch import Listening, checked, command, free_port, wait_until_ready
+from strokecurve.app.store.store import Store
 from visiting import SECRETS, Visitor, served_with_sign_in, sign_in_text, socket_status
-
-from app.cli import main
-from app.page import door, launch, visitors
-from app.page.launch import Listening, checked, command, free_port, wait_until_ready
-from app.sign_in import SECRET_VARIABLES
-from app.store import Store
 
 
 @pytest.fixture
@@ -98,7 +97,15 @@ def test_the_unsafe_switch_warns_on_every_page_and_in_the_terminal(tmp_path: Pat
     store = Store(tmp_path / "store")
     film = add_job(store)
     port = free_port(0, "0.0.0.0")
-    words = [sys.executable, "-m", "app.cli", "--address", "0.0.0.0", "--unsafe-no-sign-in", "--no-browser"]
+    words = [
+        sys.executable,
+        "-m",
+        "strokecurve.app.commands.cli",
+        "--address",
+        "0.0.0.0",
+        "--unsafe-no-sign-in",
+        "--no-browser",
+    ]
     words += ["--store", str(store.folder), "--port", str(port)]
     with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as page:
         try:

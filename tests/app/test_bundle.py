@@ -10,14 +10,15 @@ from pathlib import Path
 import pytest
 from fake_result import write_fake_result, write_named_result
 from stored import Clock, add_film, measured
-
-from app import bundle
-from app.bundle import export_job
-from app.bundle_import import Merged, import_bundle
-from app.errors import StoreError
-from app.jobs import Job
-from app.keeping import check
-from app.record import (
+from strokecurve.app.result.reading import read_result
+from strokecurve.app.store import bundle
+from strokecurve.app.store.bundle import export_job
+from strokecurve.app.store.bundle_import import Merged, import_bundle
+from strokecurve.app.store.jobs import Job
+from strokecurve.app.store.maintenance import check
+from strokecurve.app.store.store import Store
+from strokecurve.app.words.errors import StoreError
+from strokecurve.app.words.statements import (
     Choice,
     Comment,
     Done,
@@ -29,8 +30,6 @@ from app.record import (
     RigText,
     Verdict,
 )
-from app.result_folder import read_result
-from app.store import Store
 
 DATA = Path(__file__).with_name("data")
 LINKAGE = "motor:shaft1"

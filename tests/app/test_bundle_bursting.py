@@ -13,15 +13,14 @@ from typing import Any
 import numpy as np
 import pytest
 from packing import Files, complete, good_files, packed, refused, store_in_use
-
-from app import packed as packed_files
-from app import result_folder
-from app.bundle_import import import_bundle
-from app.errors import InputError
-from app.keeping import check
-from app.packed import check_arrays
-from app.page.opened import open_result
-from app.store import Store
+from strokecurve.app.page.opened import open_result
+from strokecurve.app.result import reading as result_folder
+from strokecurve.app.store.bundle_import import import_bundle
+from strokecurve.app.store.maintenance import check
+from strokecurve.app.store.store import Store
+from strokecurve.app.words import archive_limits as packed_files
+from strokecurve.app.words.archive_limits import check_arrays
+from strokecurve.app.words.errors import InputError
 
 MB = 1_000_000
 
@@ -182,13 +181,13 @@ def test_tables_too_large_and_missing(store: Store, good: Files, monkeypatch: py
         patch.setattr(result_folder, "MOST_FIELDS", 100)
         refused(store, complete(good), "more than 100 fields")
     with monkeypatch.context() as patch:
-        patch.setattr("app.bundle_reading.LARGEST_TABLE_BYTES", 100)
+        patch.setattr("strokecurve.app.store.bundle_reading.LARGEST_TABLE_BYTES", 100)
         refused(store, complete(good), "too large")
     with monkeypatch.context() as patch:
         patch.setattr(result_folder, "LARGEST_TABLE_BYTES", 100)
         refused(store, complete(good), "larger than")
     with monkeypatch.context() as patch:
-        patch.setattr("app.bundle_reading.LARGEST_RECORD_BYTES", 100)
+        patch.setattr("strokecurve.app.store.bundle_reading.LARGEST_RECORD_BYTES", 100)
         refused(store, complete(good), "too large")
 
 

@@ -15,13 +15,12 @@ import pytest
 from bundle_mutations import mutations
 from packing import Files, complete, good_files, manifest_of, packed, refused, store_in_use
 from stored import Clock
-
-from app import bundle_reading
-from app.bundle import FORMAT_VERSION
-from app.bundle_import import import_bundle
-from app.errors import StoreError
-from app.keeping import check
-from app.store import Store
+from strokecurve.app.store import bundle_reading
+from strokecurve.app.store.bundle import FORMAT_VERSION
+from strokecurve.app.store.bundle_import import import_bundle
+from strokecurve.app.store.maintenance import check
+from strokecurve.app.store.store import Store
+from strokecurve.app.words.errors import StoreError
 
 NEXT_WEEK_S = Clock().now + 7 * 86_400.0
 
@@ -371,7 +370,7 @@ def test_a_full_disk_is_said_before_anything_is_written(
     def full(*_: object) -> None:
         raise StoreError("There is not enough disk space.", "Free some.")
 
-    monkeypatch.setattr("app.bundle_import.check_space", full)
+    monkeypatch.setattr("strokecurve.app.store.bundle_import.check_space", full)
     refused(store, complete(good), "disk space")
 
 

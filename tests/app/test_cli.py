@@ -13,11 +13,11 @@ import jsonschema
 import numpy as np
 import pandas as pd
 import pytest
+from strokecurve.app.commands.cli import main
+from strokecurve.app.result.overlay import ARM_RGB, Drawing
+from strokecurve.vision.video.pictures import Picture, picture_at
 
-from app.cli import main
-from app.overlay import ARM_RGB, Drawing
 from tests.scoring import score_angles
-from vision.pictures import Picture, picture_at
 
 ROOT = Path(__file__).resolve().parents[2]
 SAMPLES = ROOT / "sample_media"
@@ -43,7 +43,15 @@ def measured(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     for name in ("as_found", "as_left"):
         out = tmp_path_factory.mktemp("results") / name
         done = subprocess.run(
-            [sys.executable, "-m", "app.cli", "measure", str(SAMPLES / f"{name}.mp4"), "--out", str(out)],
+            [
+                sys.executable,
+                "-m",
+                "strokecurve.app.commands.cli",
+                "measure",
+                str(SAMPLES / f"{name}.mp4"),
+                "--out",
+                str(out),
+            ],
             cwd=ROOT,
             capture_output=True,
             text=True,
@@ -331,7 +339,7 @@ def test_a_reader_that_closes_early_is_no_fault(tmp_path: Path) -> None:
     """As with ``strokecurve sheet | head -0``: the sheet is there, and nobody is told of a fault."""
     sheet = tmp_path / "sheet.pdf"
     running = subprocess.Popen(
-        [sys.executable, "-m", "app.cli", "sheet", "--out", str(sheet)],
+        [sys.executable, "-m", "strokecurve.app.commands.cli", "sheet", "--out", str(sheet)],
         cwd=ROOT,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,

@@ -13,24 +13,35 @@ import numpy as np
 import pytest
 from adjusting import DEG, asked_for_more, determined, jamming, write_intended
 from numpy.testing import assert_allclose
-
-from app.adjust import adjust, recommended
-from app.adjust_files import proposals_entries, write_adjustment
-from app.adjust_subject import Subject, read_intended, subject_from_film, subject_from_rig, with_low_fire
-from app.cautions import NOT_OURS_TO_SAY, SETTING_CAUTIONS
-from app.cli import main
-from app.errors import PLAIN_ERRORS, InputError
-from app.plots_linkage import adjusted_figure, linkage_figure
-from app.result_folder import read_result
-from app.rig import Rig
-from app.work_order import behind_words, harm_behind, order_text, work_order_lines, work_order_steps
-from kinematics.adjust import what_if
-from kinematics.adjust_behind import Behind
-from kinematics.adjust_outcome import Outcome
-from kinematics.adjust_setting import LinkageSetting
-from kinematics.fourbar import FourBar
-from kinematics.intended.equal import equal_travel
-from kinematics.intended.table import Intended
+from strokecurve.app.adjust.drawings import adjusted_figure, linkage_figure
+from strokecurve.app.adjust.files import proposals_entries, write_adjustment
+from strokecurve.app.adjust.proposals import adjust, recommended
+from strokecurve.app.adjust.subject import (
+    Subject,
+    read_intended,
+    subject_from_film,
+    subject_from_rig,
+    with_low_fire,
+)
+from strokecurve.app.adjust.work_order import (
+    behind_words,
+    harm_behind,
+    order_text,
+    work_order_lines,
+    work_order_steps,
+)
+from strokecurve.app.commands.cli import main
+from strokecurve.app.measure.rig import Rig
+from strokecurve.app.result.reading import read_result
+from strokecurve.app.words.cautions import NOT_OURS_TO_SAY, SETTING_CAUTIONS
+from strokecurve.app.words.errors import PLAIN_ERRORS, InputError
+from strokecurve.kinematics.adjust.downstream import Behind
+from strokecurve.kinematics.adjust.outcome import Outcome
+from strokecurve.kinematics.adjust.search_all import what_if
+from strokecurve.kinematics.adjust.setting import LinkageSetting
+from strokecurve.kinematics.intended.equal import equal_travel
+from strokecurve.kinematics.intended.table import Intended
+from strokecurve.kinematics.linkage.fourbar import FourBar
 
 ROOT = Path(__file__).resolve().parents[2]
 SCHEMA = json.loads((ROOT / "docs" / "proposals.schema.json").read_text(encoding="utf-8"))
@@ -371,7 +382,7 @@ def test_nothing_is_recommended_where_every_proposal_harms_a_shaft_behind(
     train: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     subject, intended = asked_for_more(train)
-    monkeypatch.setattr("app.adjust.ShaftBehind.harmed", True)
+    monkeypatch.setattr("strokecurve.app.adjust.proposals.ShaftBehind.harmed", True)
     none = adjust(subject, intended)
     assert none.proposals.proposals
     assert none.recommended is None

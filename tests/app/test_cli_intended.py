@@ -11,17 +11,16 @@ import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
-
-from app.cautions import SETTING_CAUTIONS
-from app.cli import main
-from app.damper_travel import shaft_travel
-from app.from_readings import work_out
-from app.intended import rows_from_csv
-from app.plots_intended import damper_figure
-from app.readings import readings_from_csv
-from app.result_folder import read_result
-from kinematics.intended.fuels import NATURAL_GAS
-from kinematics.intended.settings import READING_DEFAULTS
+from strokecurve.app.commands.cli import main
+from strokecurve.app.intended.damper_travel import shaft_travel
+from strokecurve.app.intended.from_readings import work_out
+from strokecurve.app.intended.given import rows_from_csv
+from strokecurve.app.intended.plots import damper_figure
+from strokecurve.app.intended.readings import readings_from_csv
+from strokecurve.app.result.reading import read_result
+from strokecurve.app.words.cautions import SETTING_CAUTIONS
+from strokecurve.kinematics.intended.fuels import NATURAL_GAS
+from strokecurve.kinematics.intended.settings import READING_DEFAULTS
 
 BY_HAND = """driver_deg,fuel_rate,o2_dry_pct,target_o2_dry_pct,driven_deg,co_ppm,stack_c,ambient_c
 0,30,6.0,6.0,0,20,120,22

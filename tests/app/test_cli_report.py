@@ -9,8 +9,7 @@ from pathlib import Path
 import pytest
 from pypdf import PdfReader
 from recorded import NUMBER, figure, full_result, rename, words
-
-from app.cli import main
+from strokecurve.app.commands.cli import main
 
 LISTS = ("shafts", "linkages", "findings")
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_media"

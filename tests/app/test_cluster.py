@@ -17,12 +17,12 @@ import pytest
 from patience import PATIENCE_S
 from postgres_server import new_database, running_server
 from stored import run_of
+from strokecurve.app.store import scheduler as turns
+from strokecurve.app.store.jobs import RunState
+from strokecurve.app.store.maintenance import check
+from strokecurve.app.store.store import DATABASE_VARIABLE, Store
+from strokecurve.app.tasks import executors, worker
 from test_worker import add_sample, wait_for
-
-from app import executors, turns, worker
-from app.jobs import RunState
-from app.keeping import check
-from app.store import DATABASE_VARIABLE, Store
 
 pytest.importorskip("psycopg")
 distributed = pytest.importorskip("distributed")

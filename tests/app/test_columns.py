@@ -10,12 +10,11 @@ import numpy as np
 import pandas as pd
 import pytest
 from fake_result import write_fake_result, write_named_result
-
-from app.columns import guarded_table, is_formula, write_columns
-from app.errors import InputError
-from app.page.opened import open_result
-from app.result_folder import read_result
-from app.rig import Rig
+from strokecurve.app.measure.rig import Rig
+from strokecurve.app.page.opened import open_result
+from strokecurve.app.result.reading import read_result
+from strokecurve.app.words.columns import guarded_table, is_formula, write_columns
+from strokecurve.app.words.errors import InputError
 
 
 def test_columns_read_back_as_they_were(tmp_path: Path) -> None:

@@ -10,12 +10,11 @@ import numpy as np
 import pytest
 from fake_result import LINKAGE, LOST_DEG, driven_travel
 from recorded import full_result, rename
-
-from app.compared_summary import compared_summary
-from app.comparing import CHECK_COLUMNS, Change, compare
-from app.record import IntendedChoice
-from app.settings import Settings
-from app.tables import even_step_table
+from strokecurve.app.commands.compared_summary import compared_summary
+from strokecurve.app.measure.settings import Settings
+from strokecurve.app.report.comparing import CHECK_COLUMNS, Change, compare
+from strokecurve.app.result.tables import even_step_table
+from strokecurve.app.words.statements import IntendedChoice
 
 CSV_DIGITS = 1e-9
 """Figures come from the same file: only rounding of sums is allowed for."""

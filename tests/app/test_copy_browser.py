@@ -8,12 +8,11 @@ from fake_result import LINKAGE, write_fake_result
 from playwright.sync_api import Browser, Page, expect
 from stored import add_job
 from stored import measured as measure
-
-from app.page.copier import as_text
-from app.page.opened import open_result
-from app.page.travel import STEPS_DEG
-from app.store import Store
-from app.tables import even_step_table
+from strokecurve.app.page.copier import as_text
+from strokecurve.app.page.opened import open_result
+from strokecurve.app.page.travel import STEPS_DEG
+from strokecurve.app.result.tables import even_step_table
+from strokecurve.app.store.store import Store
 
 pytestmark = pytest.mark.slow
 

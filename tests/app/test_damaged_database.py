@@ -13,13 +13,12 @@ from database_damage import COMMANDS, damaged, settle, try_damaged
 from fake_result import write_fake_result
 from sqlalchemy import text
 from stored import Clock, commented_film
-
-from app.errors import StoreError
-from app.jobs import Film
-from app.keeping import backup, check
-from app.record import KINDS
-from app.removing import remove_job
-from app.store import Store
+from strokecurve.app.store.jobs import Film
+from strokecurve.app.store.maintenance import backup, check
+from strokecurve.app.store.removing import remove_job
+from strokecurve.app.store.store import Store
+from strokecurve.app.words.errors import StoreError
+from strokecurve.app.words.statements import KINDS
 
 
 @pytest.fixture

@@ -5,8 +5,7 @@ from __future__ import annotations
 import math
 
 import pytest
-
-from app.estimates import format_estimate, format_exact
+from strokecurve.app.words.estimates import format_estimate, format_exact
 
 
 def plain(text: str) -> str:

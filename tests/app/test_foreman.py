@@ -11,16 +11,16 @@ from pathlib import Path
 
 import pytest
 from stored import add_job, run_of
+from strokecurve.app.store.jobs import RunState
+from strokecurve.app.store.maintenance import check
+from strokecurve.app.store.queue import GONE
+from strokecurve.app.store.store import Store
+from strokecurve.app.tasks import executors, worker
+from strokecurve.app.tasks import supervisor as foreman
+from strokecurve.app.tasks.executors import DetachedExecutor, Workplace, usual_places, workplace
+from strokecurve.app.tasks.supervisor import CRASHED, Patience, work_apart, work_through
+from strokecurve.app.words.errors import InputError, StoreError
 from test_worker import wait_for
-
-from app import executors, foreman, worker
-from app.errors import InputError, StoreError
-from app.executors import DetachedExecutor, Workplace, usual_places, workplace
-from app.foreman import CRASHED, Patience, work_apart, work_through
-from app.jobs import RunState
-from app.keeping import check
-from app.runs import GONE
-from app.store import Store
 
 QUICK = Patience(look_every_s=0.05, hung_after_s=0.3)
 
@@ -96,8 +96,8 @@ def test_a_worker_that_hangs_is_ended_soon_after_somebody_cancels(
 
 WORKS = """
 import sys, time, pathlib
-from app.store import Store
-from app.jobs import RunState
+from strokecurve.app.store.store import Store
+from strokecurve.app.store.jobs import RunState
 store = Store(pathlib.Path(sys.argv[1]))
 time.sleep(0.3)
 store.runs.finish(sys.argv[2], int(sys.argv[3]), RunState.FAILED, "worked on")
@@ -179,7 +179,8 @@ def test_a_detached_process_outlives_who_started_it(tmp_path: Path) -> None:
     witness = tmp_path / "witness"
     late = f"import time, pathlib; time.sleep(0.5); pathlib.Path({str(witness)!r}).touch()"
     code = (
-        "import os, signal, subprocess, sys, pathlib; from app.executors import DetachedExecutor\n"
+        "import os, signal, subprocess, sys, pathlib\n"
+        "from strokecurve.app.tasks.executors import DetachedExecutor\n"
         f"executor = DetachedExecutor(pathlib.Path({str(tmp_path / 'log')!r}))\n"
         f"executor.submit(subprocess.check_call, [sys.executable, '-c', {late!r}])\n"
         "os.killpg(0, signal.SIGKILL)"

@@ -8,15 +8,14 @@ import cv2
 import numpy as np
 import pytest
 from clip_fuzzing import base_clips
-
-from app import frames, overlay
-from app.errors import InputError
-from app.measure import measure
-from app.overlay import recorded_facts
-from app.rig import Rig
-from vision.control import Unattended
-from vision.pictures import write_copy
-from vision.video import ClipReader
+from strokecurve.app.measure.rig import Rig
+from strokecurve.app.result import frames, overlay
+from strokecurve.app.result.main_job import measure
+from strokecurve.app.result.overlay import recorded_facts
+from strokecurve.app.words.errors import InputError
+from strokecurve.vision.control import Unattended
+from strokecurve.vision.video.pictures import write_copy
+from strokecurve.vision.video.reader import ClipReader
 
 CODING_GREY = 1.5
 """Mean difference in grey levels that the copy may make, as it is coded once more (measured: 0.96)."""
@@ -65,7 +64,7 @@ def test_only_a_process_of_its_own_opens_the_clip(
     clip, folder, copy = film
     opened: list[Path] = []
     overlay._drawing.cache_clear()
-    monkeypatch.setattr("app.overlay.ClipReader", opened.append)
+    monkeypatch.setattr("strokecurve.app.result.overlay.ClipReader", opened.append)
     frames.frame_jpeg(clip, folder, 1.0, None)
     frames.frame_jpeg(clip, folder, 1.0, copy)
     assert opened == []

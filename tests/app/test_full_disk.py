@@ -7,8 +7,7 @@ from pathlib import Path
 import pytest
 from clip_fuzzing import base_clips
 from disk_filling import can_mount, tries
-
-from app.errors import FULL_DISK, no_room
+from strokecurve.app.words.errors import FULL_DISK, no_room
 
 
 @pytest.mark.slow

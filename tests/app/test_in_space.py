@@ -12,22 +12,22 @@ import jsonschema
 import numpy as np
 import pytest
 from in_space import SpaceLinkage, filmed, pins
+from strokecurve.app.adjust.known_linkage import linkage_from_entry
+from strokecurve.app.measure.arrangement import PlannedLinkage
+from strokecurve.app.measure.clip import LinkageResult, _linkage
+from strokecurve.app.measure.rig import RigLinkage
+from strokecurve.app.measure.settings import Settings
+from strokecurve.app.measure.slipped_arms import judge_arms
+from strokecurve.app.result import contents as results
+from strokecurve.app.result.form import check_form
+from strokecurve.app.words.errors import InputError
+from strokecurve.kinematics.estimate import Estimate
+from strokecurve.kinematics.faults.condition import in_space
+from strokecurve.kinematics.findings.findings import Finding
+from strokecurve.vision.control import Unattended
+from strokecurve.vision.motion.hinges import find_shafts
+from strokecurve.vision.motion.shafts import ShaftMotion, ShaftSpec
 from synthetic import WH, departures_deg, tracks_of
-
-from app import results
-from app.arrangement import PlannedLinkage
-from app.errors import InputError
-from app.known_linkage import linkage_from_entry
-from app.measure import LinkageResult, _linkage
-from app.record_form import check_form
-from app.rig import RigLinkage
-from app.settings import Settings
-from app.slipped_arms import judge_arms
-from kinematics.condition import Estimate, in_space
-from kinematics.findings import Finding
-from vision.control import Unattended
-from vision.hinges import find_shafts
-from vision.motion import ShaftMotion, ShaftSpec
 
 SCHEMA = json.loads(
     (Path(__file__).resolve().parents[2] / "docs" / "result.schema.json").read_text(encoding="utf-8")

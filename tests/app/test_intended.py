@@ -8,10 +8,15 @@ import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
-
-from app.errors import PLAIN_ERRORS
-from app.intended import checked_rows, deviation, intended_travel, rows_from_cells, rows_from_csv
-from app.record import IntendedChoice
+from strokecurve.app.intended.given import (
+    checked_rows,
+    deviation,
+    intended_travel,
+    rows_from_cells,
+    rows_from_csv,
+)
+from strokecurve.app.words.errors import PLAIN_ERRORS
+from strokecurve.app.words.statements import IntendedChoice
 
 EXACT = {"rtol": 0, "atol": 1e-9}
 EQUAL = IntendedChoice("motor:shaft1", "equal", ())

@@ -8,17 +8,26 @@ from pathlib import Path
 import pytest
 from fake_result import LINKAGE, write_fake_result
 from stored import Clock, add_film, measured
-
-from app.bundle import export_job
-from app.bundle_import import import_bundle
-from app.entries import insert_entry
-from app.errors import StoreError
-from app.files import new_id
-from app.job_record import record_of, work_orders
-from app.jobs import Film
-from app.keeping import check
-from app.record import Choice, Done, Entry, IntendedChoice, JobFacts, Proposals, Readings, RigText, Verdict
-from app.store import Store
+from strokecurve.app.report.of_job import record_of, work_orders
+from strokecurve.app.store.bundle import export_job
+from strokecurve.app.store.bundle_import import import_bundle
+from strokecurve.app.store.entries import insert_entry
+from strokecurve.app.store.jobs import Film
+from strokecurve.app.store.maintenance import check
+from strokecurve.app.store.store import Store
+from strokecurve.app.words.errors import StoreError
+from strokecurve.app.words.files import new_id
+from strokecurve.app.words.statements import (
+    Choice,
+    Done,
+    Entry,
+    IntendedChoice,
+    JobFacts,
+    Proposals,
+    Readings,
+    RigText,
+    Verdict,
+)
 
 ROWS = ((0.0, 0.0, 1.0), (90.0, 66.0, 1.0))
 

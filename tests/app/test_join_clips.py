@@ -14,24 +14,23 @@ import jsonschema
 import numpy as np
 import pandas as pd
 import pytest
-
-from app.arrangement import arrange
-from app.cli import main
-from app.errors import InputError
-from app.join import Joined, Part, join
-from app.joined_results import folder_names, write_joined
-from app.left_out import without_linkage
-from app.rig import Rig, RigLinkage, RigShaft
-from app.settings import Settings
-from app.several import measure_several
-from app.several_progress import OneOf
-from kinematics.errors import StrokeError
-from kinematics.fourbar import FourBar
-from kinematics.play import engage
-from vision.control import Unattended
-from vision.errors import Cancelled
-from vision.follow import follow_markers
-from vision.video import ClipReader
+from strokecurve.app.commands.cli import main
+from strokecurve.app.measure.arrangement import arrange
+from strokecurve.app.measure.join import Joined, Part, join
+from strokecurve.app.measure.left_out import without_linkage
+from strokecurve.app.measure.progress import OneOf
+from strokecurve.app.measure.rig import Rig, RigLinkage, RigShaft
+from strokecurve.app.measure.settings import Settings
+from strokecurve.app.result.joined import folder_names, write_joined
+from strokecurve.app.result.main_job import measure_several
+from strokecurve.app.words.errors import InputError
+from strokecurve.kinematics.errors import StrokeError
+from strokecurve.kinematics.linkage.fourbar import FourBar
+from strokecurve.kinematics.linkage.play import engage
+from strokecurve.vision.control import Unattended
+from strokecurve.vision.edges.follow import follow_markers
+from strokecurve.vision.errors import Cancelled
+from strokecurve.vision.video.reader import ClipReader
 
 DOCS = Path(__file__).resolve().parents[2] / "docs"
 FRAMES = 150
@@ -385,7 +384,7 @@ class TestNoTrain:
         tmp_path: Path,
     ) -> None:
         measured = iter(part.measurement for part in whole[1].parts)
-        monkeypatch.setattr("app.several.analyse", lambda *_, **__: next(measured))
+        monkeypatch.setattr("strokecurve.app.result.main_job.analyse", lambda *_, **__: next(measured))
         rig = Rig(linkages=(RigLinkage("motor", "shaft1"), RigLinkage("shaft2", "damper")))
         with pytest.raises(InputError, match="shaft2 to damper, which no clip shows"):
             measure_several(filmed, tmp_path / "out", rig)

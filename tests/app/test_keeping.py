@@ -12,18 +12,18 @@ import pytest
 from fake_result import write_fake_result
 from sqlalchemy import text
 from stored import Clock, add_job, commented_film, measured
-
-from app import files, keeping
-from app.access import Level
-from app.database import Database
-from app.errors import StoreError
-from app.jobs import Film, RunState
-from app.keeping import backup, check, copy_tables, restore
-from app.keeping_commands import add_commands
-from app.migrate import migrate
-from app.record import Choice, Comment, Proposals
-from app.sharing import KEY_FILE, Sharing
-from app.store import DATABASE_VARIABLE, Store
+from strokecurve.app.access.rules import Level
+from strokecurve.app.access.sharing import KEY_FILE, Sharing
+from strokecurve.app.commands.maintenance import add_commands
+from strokecurve.app.store import maintenance as keeping
+from strokecurve.app.store.database import Database
+from strokecurve.app.store.jobs import Film, RunState
+from strokecurve.app.store.maintenance import backup, check, copy_tables, restore
+from strokecurve.app.store.migrations import migrate
+from strokecurve.app.store.store import DATABASE_VARIABLE, Store
+from strokecurve.app.words import files
+from strokecurve.app.words.errors import StoreError
+from strokecurve.app.words.statements import Choice, Comment, Proposals
 
 DATA = Path(__file__).with_name("data")
 

@@ -11,32 +11,33 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+import strokecurve.app.page
 from clip_fuzzing import base_clips
 from patience import PATIENCE_S
 from pypdf import PdfReader
 from recorded import one_film, words
 from stored import add_film, measured
 from streamlit.testing.v1 import AppTest
+from strokecurve.app.commands.cli import main
+from strokecurve.app.page import keys
+from strokecurve.app.page.scrubber import moment_key
+from strokecurve.app.report.keep_pictures import keep_pictures
+from strokecurve.app.report.photographs import moments
+from strokecurve.app.report.record import record_pdf
+from strokecurve.app.result import kept_pictures
+from strokecurve.app.result.kept_pictures import check_picture
+from strokecurve.app.result.reading import read_result
+from strokecurve.app.store.bundle import export_job
+from strokecurve.app.store.bundle_import import import_bundle
+from strokecurve.app.store.jobs import Film, RunState
+from strokecurve.app.store.maintenance import check
+from strokecurve.app.store.store import Store
+from strokecurve.app.tasks import exports as made
+from strokecurve.app.words.errors import StoreError
+from strokecurve.app.words.files import measure_file
+from strokecurve.app.words.statements import JobFacts
 
-import app.page
-from app import kept_pictures, made
-from app.bundle import export_job
-from app.bundle_import import import_bundle
-from app.cli import main
-from app.errors import StoreError
-from app.files import measure_file
-from app.jobs import Film, RunState
-from app.keeping import check
-from app.kept_pictures import check_picture, keep_pictures
-from app.page import keys
-from app.page.scrubber import moment_key
-from app.record import JobFacts
-from app.report.photographs import moments
-from app.report.record import record_pdf
-from app.result_folder import read_result
-from app.store import Store
-
-HOME = Path(app.page.__file__).with_name("home.py")
+HOME = Path(strokecurve.app.page.__file__).with_name("home.py")
 
 
 @pytest.fixture(scope="module")
@@ -123,8 +124,8 @@ def test_the_clip_is_opened_by_another_process(
         raise AssertionError("the clip was opened here")
 
     store, film = sender
-    monkeypatch.setattr("app.report.photographs.picture_at", opened)
-    monkeypatch.setattr("app.overlay.ClipReader", opened)
+    monkeypatch.setattr("strokecurve.app.report.photographs.picture_at", opened)
+    monkeypatch.setattr("strokecurve.app.result.overlay.ClipReader", opened)
     assert keep_pictures(store, film.job_id) == ()
     assert len(pictures_of(film)) == 3
 
@@ -259,8 +260,7 @@ def test_pictures_that_would_burst_are_refused(
 def reseal(store: Store, film: Film, path: Path) -> None:
     """Make the checksum on record that of a file as it is now."""
     from sqlalchemy import update
-
-    from app import schema
+    from strokecurve.app.store import schema
 
     size, sha256 = measure_file(path)
     assert film.measured is not None

@@ -9,8 +9,7 @@ from pathlib import Path
 import pytest
 from clip_fuzzing import base_clips
 from killing import KINDS, PATIENCE_S, Killer
-
-from app import turns
+from strokecurve.app.store import scheduler as turns
 
 pytestmark = [
     pytest.mark.slow,

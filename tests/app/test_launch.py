@@ -13,13 +13,12 @@ from pathlib import Path
 import pytest
 from patience import PATIENCE_S
 from stored import run_of
-
-from app import worker
-from app.errors import InputError
-from app.jobs import RunState
-from app.page import launch, sample
-from app.record import Readings
-from app.store import Store
+from strokecurve.app.page import launch, sample
+from strokecurve.app.store.jobs import RunState
+from strokecurve.app.store.store import Store
+from strokecurve.app.tasks import worker
+from strokecurve.app.words.errors import InputError
+from strokecurve.app.words.statements import Readings
 
 
 def test_wanted_port_is_taken_or_refused_in_words() -> None:
@@ -83,7 +82,7 @@ def test_serves_until_it_is_stopped(tmp_path: Path, ending: signal.Signals) -> N
     code = (
         # A program begun in the background of a shell script would ignore Ctrl-C, and so would this one.
         "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
-        "import sys; from pathlib import Path; from app.page.launch import serve; "
+        "import sys; from pathlib import Path; from strokecurve.app.page.launch import serve; "
         f"sys.exit(serve(Path({str(tmp_path)!r}), None, browser=False))"
     )
     with subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True) as process:

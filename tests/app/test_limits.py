@@ -8,9 +8,8 @@ from pathlib import Path
 
 import pytest
 from patience import PATIENCE_S
-
-from app.limits import one_of
-from vision.errors import Cancelled
+from strokecurve.app.words.resource_limits import one_of
+from strokecurve.vision.errors import Cancelled
 
 ROOT = Path(__file__).resolve().parents[2]
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="there are no such limits")
@@ -18,7 +17,8 @@ pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="there are no su
 
 def confined(program: str, **limits: int) -> subprocess.CompletedProcess[str]:
     given = ", ".join(f"{name}={value}" for name, value in limits.items())
-    start = f"import numpy as np\nfrom app.limits import Limits, confine\nconfine(Limits({given}))\n"
+    limits = "from strokecurve.app.words.resource_limits import Limits, confine"
+    start = f"import numpy as np\n{limits}\nconfine(Limits({given}))\n"
     return subprocess.run(
         [sys.executable, "-c", start + program],
         cwd=ROOT,
@@ -66,7 +66,8 @@ def test_standing_back_counts_between_sessions() -> None:
         [
             sys.executable,
             "-c",
-            "import os; from app.limits import AUTOGROUP, stand_back; stand_back(7);"
+            "import os; from strokecurve.app.words.resource_limits import AUTOGROUP, stand_back;"
+            "stand_back(7);"
             "print(os.nice(0), AUTOGROUP.read_text().split()[-1])",
         ],
         cwd=ROOT,
@@ -81,7 +82,7 @@ def test_standing_back_counts_between_sessions() -> None:
 
 HOLDS = """
 import pathlib, sys, time
-from app.limits import one_of
+from strokecurve.app.words.resource_limits import one_of
 def wait():
     print("waits", flush=True)
 with one_of(1, pathlib.Path(sys.argv[1]), wait):

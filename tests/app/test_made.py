@@ -16,21 +16,20 @@ from fake_result import write_fake_result
 from patience import PATIENCE_S
 from recorded import words
 from stored import add_job, measured
-
-from app import made
-from app.access import ALONE
-from app.errors import StoreError
-from app.files import FRAMES_KEPT_S, LARGEST_BUNDLE_BYTES, MADE_KEPT_S
-from app.jobs import Film, RunState
-from app.limits import Limits
-from app.personal import PersonalStore
-from app.record import Choice, Comment, IntendedChoice, JobFacts, Proposals
-from app.runs import STALE_AFTER_S
-from app.store import Store
-from app.uploads import Ticket, open_ticket
-from vision.control import JobControl
-from vision.errors import Cancelled
-from vision.video import ClipReader
+from strokecurve.app.access.personal import PersonalStore
+from strokecurve.app.access.rules import ALONE
+from strokecurve.app.access.uploads import Ticket, open_ticket
+from strokecurve.app.store.jobs import Film, RunState
+from strokecurve.app.store.queue import STALE_AFTER_S
+from strokecurve.app.store.store import Store
+from strokecurve.app.tasks import exports as made
+from strokecurve.app.words.errors import StoreError
+from strokecurve.app.words.files import FRAMES_KEPT_S, LARGEST_BUNDLE_BYTES, MADE_KEPT_S
+from strokecurve.app.words.resource_limits import Limits
+from strokecurve.app.words.statements import Choice, Comment, IntendedChoice, JobFacts, Proposals
+from strokecurve.vision.control import JobControl
+from strokecurve.vision.errors import Cancelled
+from strokecurve.vision.video.reader import ClipReader
 
 
 @pytest.fixture
@@ -94,7 +93,7 @@ def test_what_is_stopped_leaves_nothing_in_the_result(
         job.report(1, 2, "drawing")
         raise Cancelled
 
-    monkeypatch.setattr("app.overlay.write_overlay", drawn)
+    monkeypatch.setattr("strokecurve.app.result.overlay.write_overlay", drawn)
     asked = made.ask(store, film.job_id, "overlay", film=film.film_id)
     assert made.work_on(store, film.job_id, asked.order_id) is RunState.CANCELLED
     assert film.measured is not None
@@ -113,7 +112,8 @@ def test_an_overlay_goes_to_the_result_of_its_film(
     store: Store, film: Film, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(
-        "app.overlay.write_overlay", lambda clip, folder, target, job: target.write_bytes(b"drawn")
+        "strokecurve.app.result.overlay.write_overlay",
+        lambda clip, folder, target, job: target.write_bytes(b"drawn"),
     )
     asked = made.ask(store, film.job_id, "overlay", film=film.film_id)
     assert made.work_on(store, film.job_id, asked.order_id) is RunState.DONE
@@ -216,7 +216,7 @@ def test_names_from_an_address_never_lead_out_of_the_folder(store: Store) -> Non
 
 def test_works_as_a_process(store: Store, film: Film) -> None:
     asked = made.ask(store, film.job_id, "bundle", clips=True)
-    command = [sys.executable, "-m", "app.made", "--store", str(store.folder)]
+    command = [sys.executable, "-m", "strokecurve.app.tasks.exports", "--store", str(store.folder)]
     subprocess.run(
         [*command, "--job", film.job_id, "--order", asked.order_id], check=True, timeout=PATIENCE_S
     )

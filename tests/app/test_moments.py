@@ -9,8 +9,7 @@ import pandas as pd
 import pytest
 from fake_result import LINKAGE, SD_DEG, driven_travel, fake_findings, fake_record, write_fake_result
 from numpy.testing import assert_allclose
-
-from app.moments import (
+from strokecurve.app.result.moments import (
     concerns_filming,
     driver_travel_of,
     first_moment_at,
@@ -20,7 +19,7 @@ from app.moments import (
     nearest_frame,
     travel_over_time,
 )
-from app.tables import RATIO_COLUMNS, even_step_table, ratio_table
+from strokecurve.app.result.tables import RATIO_COLUMNS, even_step_table, ratio_table
 
 NOISE_DEG = 5 * SD_DEG  # the angles scatter by SD_DEG; the low-fire level is a median of many of them
 

@@ -14,17 +14,24 @@ from fake_result import LINKAGE, write_fake_result
 from stored import add_film, add_job
 from stored import measured as measure
 from streamlit.testing.v1 import AppTest
+from strokecurve.app.adjust import proposals as adjusting
+from strokecurve.app.page import keys, markup, proposing
+from strokecurve.app.report.of_job import work_orders
+from strokecurve.app.store.jobs import Film
+from strokecurve.app.store.store import Store
+from strokecurve.app.tasks import exports as made
+from strokecurve.app.words.cautions import CAUTIONS, FIRING_STEP, SETTING_CAUTIONS
+from strokecurve.app.words.errors import InputError
+from strokecurve.app.words.statements import (
+    Choice,
+    Done,
+    IntendedChoice,
+    JobFacts,
+    Proposals,
+    Readings,
+    Verdict,
+)
 from test_page_unit import all_text, visit
-
-from app import adjust as adjusting
-from app import made
-from app.cautions import CAUTIONS, FIRING_STEP, SETTING_CAUTIONS
-from app.errors import InputError
-from app.job_record import work_orders
-from app.jobs import Film
-from app.page import keys, markup, proposing
-from app.record import Choice, Done, IntendedChoice, JobFacts, Proposals, Readings, Verdict
-from app.store import Store
 
 MORE = IntendedChoice(LINKAGE, "table", tuple((u, v, None) for u, v in more_travel().tolist()))
 READINGS = (

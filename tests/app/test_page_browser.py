@@ -24,10 +24,9 @@ from browsing import (
 from drawn_clips import repeated
 from playwright.sync_api import Browser, Page, expect
 from stored import run_of
-
-from app.jobs import RunState
-from app.page.intending import HEAD_PX, ROW_PX
-from app.store import Store
+from strokecurve.app.page.intending import HEAD_PX, ROW_PX
+from strokecurve.app.store.jobs import RunState
+from strokecurve.app.store.store import Store
 
 LINKAGE = "motor:shaft1"
 SAMPLE = Path(__file__).parents[2] / "sample_media" / "as_found.mp4"

@@ -13,28 +13,27 @@ from urllib.parse import parse_qs
 
 import pandas as pd
 import pytest
+import strokecurve.app.page
 from fake_result import LINKAGE, write_fake_result
 from patience import PATIENCE_S
 from stored import add_film, add_job, run_of
 from stored import measured as measure
 from streamlit.testing.v1 import AppTest
+from strokecurve.app.page import keys, markup
+from strokecurve.app.page.copier import as_text
+from strokecurve.app.report import compared
+from strokecurve.app.report.blocks import Table
+from strokecurve.app.report.comparing import compare
+from strokecurve.app.result.reading import read_result
+from strokecurve.app.result.tables import even_step_table
+from strokecurve.app.store.bundle import export_job
+from strokecurve.app.store.bundle_import import import_bundle
+from strokecurve.app.store.jobs import Film, RunState
+from strokecurve.app.store.store import Store
+from strokecurve.app.tasks import worker
+from strokecurve.app.words.statements import Comment, IntendedChoice
 
-import app.page
-from app import worker
-from app.bundle import export_job
-from app.bundle_import import import_bundle
-from app.comparing import compare
-from app.jobs import Film, RunState
-from app.page import keys, markup
-from app.page.copier import as_text
-from app.record import Comment, IntendedChoice
-from app.report import compared
-from app.report.blocks import Table
-from app.result_folder import read_result
-from app.store import Store
-from app.tables import even_step_table
-
-HOME = Path(app.page.__file__).with_name("home.py")
+HOME = Path(strokecurve.app.page.__file__).with_name("home.py")
 TABLE = IntendedChoice(LINKAGE, "table", ((0.0, 0.0, 0.5), (90.0, 84.0, 0.5)))
 
 

@@ -20,10 +20,9 @@ from browsing import (
 from playwright.sync_api import Browser, Locator, Page, expect
 from recorded import words
 from stored import add_film
-
-from app import worker
-from app.record import Comment, IntendedChoice, Verdict
-from app.store import Store
+from strokecurve.app.store.store import Store
+from strokecurve.app.tasks import worker
+from strokecurve.app.words.statements import Comment, IntendedChoice, Verdict
 
 MEDIA = Path(__file__).parents[2] / "sample_media"
 BURNER = "Burner L (invented)"

@@ -12,6 +12,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+import strokecurve.app.page
 from fake_result import LINKAGE, write_fake_result
 from patience import PATIENCE_S
 from recorded import full_result
@@ -19,20 +20,20 @@ from stored import add_film, add_job, run_of, send
 from stored import measured as measure
 from streamlit.testing.v1 import AppTest
 from streamlit.testing.v1.element_tree import Button
+from strokecurve.app.access.personal import PersonalStore
+from strokecurve.app.access.rules import ALONE
+from strokecurve.app.measure.left_out import without_linkage
+from strokecurve.app.page import keys, markup
+from strokecurve.app.result import frames
+from strokecurve.app.store.jobs import Film, RunState
+from strokecurve.app.store.store import Store
+from strokecurve.app.tasks import exports as made
+from strokecurve.app.tasks import worker
+from strokecurve.app.words.cautions import CAUTIONS, SETTING_CAUTIONS
+from strokecurve.app.words.statements import Comment, FilmFacts, IntendedChoice, Verdict
+from strokecurve.kinematics.errors import StrokeError
 
-import app.page
-from app import frames, made, worker
-from app.access import ALONE
-from app.cautions import CAUTIONS, SETTING_CAUTIONS
-from app.jobs import Film, RunState
-from app.left_out import without_linkage
-from app.page import keys, markup
-from app.personal import PersonalStore
-from app.record import Comment, FilmFacts, IntendedChoice, Verdict
-from app.store import Store
-from kinematics.errors import StrokeError
-
-HOME = Path(app.page.__file__).with_name("home.py")
+HOME = Path(strokecurve.app.page.__file__).with_name("home.py")
 CLIP_PLACE = f"{keys.UPLOAD}_clip_new"
 
 

@@ -8,9 +8,8 @@ from pathlib import Path
 import pytest
 from browsing import CLIP_INPUT, job_of, looked_at, open_page, press, settled, waited_for
 from playwright.sync_api import Browser, Route, expect
-
-from app.page.receiving import PIECE_BYTES, UPLOAD_ADDRESS
-from app.store import Store
+from strokecurve.app.page.receiving import PIECE_BYTES, UPLOAD_ADDRESS
+from strokecurve.app.store.store import Store
 
 pytestmark = pytest.mark.slow
 

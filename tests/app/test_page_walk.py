@@ -27,14 +27,13 @@ from browsing import (
 )
 from playwright.sync_api import Browser, Page, expect
 from recorded import words
-
-from app.bundle import export_job
-from app.bundle_import import import_bundle
-from app.job_record import work_orders
-from app.page.steps import STEPS
-from app.record import Comment, Readings, Verdict
-from app.results import OVERLAY_FILE
-from app.store import Store
+from strokecurve.app.page.steps import STEPS
+from strokecurve.app.report.of_job import work_orders
+from strokecurve.app.result.contents import OVERLAY_FILE
+from strokecurve.app.store.bundle import export_job
+from strokecurve.app.store.bundle_import import import_bundle
+from strokecurve.app.store.store import Store
+from strokecurve.app.words.statements import Comment, Readings, Verdict
 
 MEDIA = Path(__file__).parents[2] / "sample_media"
 BURNER = "Burner B (invented)"

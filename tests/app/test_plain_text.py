@@ -8,12 +8,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+import strokecurve.app.page
+from strokecurve.app.page.markup import plain
+from strokecurve.app.page.words import local_time
 
-import app.page
-from app.page.markup import plain
-from app.page.words import local_time
-
-PAGES = sorted(Path(app.page.__file__).parent.glob("*.py"))
+PAGES = sorted(Path(strokecurve.app.page.__file__).parent.glob("*.py"))
 DRAWN_AS_MARKDOWN = {
     "badge", "button", "caption", "checkbox", "date_input", "download_button", "error", "expander",
     "file_uploader", "form_submit_button", "header", "info", "link_button", "markdown", "metric",

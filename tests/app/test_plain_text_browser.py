@@ -9,11 +9,10 @@ from browsing import looked_at, open_page, unfold
 from fake_result import SHAFTS, write_fake_result
 from playwright.sync_api import Browser, Page
 from stored import add_film, measured, run_of
-
-from app.jobs import Film, RunState
-from app.page.steps import STEPS
-from app.record import Comment, FilmFacts, IntendedChoice, JobFacts, Verdict
-from app.store import Store
+from strokecurve.app.page.steps import STEPS
+from strokecurve.app.store.jobs import Film, RunState
+from strokecurve.app.store.store import Store
+from strokecurve.app.words.statements import Comment, FilmFacts, IntendedChoice, JobFacts, Verdict
 
 pytestmark = pytest.mark.slow
 

@@ -11,18 +11,17 @@ from fake_result import LINKAGE, write_fake_result
 from matplotlib.figure import Figure
 from numpy.testing import assert_allclose
 from reportlab.pdfbase import pdfmetrics
-
-from app.plots import travel_figure
-from app.plots_compare import (
+from strokecurve.app.report.sheet import REGULAR, register_fonts
+from strokecurve.app.report.vector import PageRenderer
+from strokecurve.app.result.plots import travel_figure
+from strokecurve.app.result.plots_compare import (
     FILM_PENS,
     change_figure,
     difference_figure,
     films_deviation_figure,
     films_figure,
 )
-from app.report.vector import PageRenderer
-from app.sheet_pdf import REGULAR, register_fonts
-from app.tables import one_pass
+from strokecurve.app.result.tables import one_pass
 
 EXACT = {"rtol": 0, "atol": 1e-9}
 SHIFT_DEG = 2.5

@@ -7,9 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-
-from app.errors import PLAIN_ERRORS, InputError
-from app.readings import (
+from strokecurve.app.intended.readings import (
     FUEL_WORDS,
     LARGEST_BYTES,
     find_fuel,
@@ -19,8 +17,9 @@ from app.readings import (
     readings_from_csv,
     recorded,
 )
-from app.record import from_json, to_json
-from kinematics.intended.fuels import FUELS, LIGHT_OIL, NATURAL_GAS, PROPANE
+from strokecurve.app.words.errors import PLAIN_ERRORS, InputError
+from strokecurve.app.words.statements import from_json, to_json
+from strokecurve.kinematics.intended.fuels import FUELS, LIGHT_OIL, NATURAL_GAS, PROPANE
 
 HEAD = "driver_deg,fuel_rate,o2_dry_pct,target_o2_dry_pct"
 

@@ -8,9 +8,8 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-
-from app.errors import InputError
-from app.record import (
+from strokecurve.app.words.errors import InputError
+from strokecurve.app.words.statements import (
     KINDS,
     Choice,
     Comment,

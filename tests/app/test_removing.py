@@ -9,15 +9,14 @@ import pytest
 from fake_result import write_fake_result
 from sqlalchemy import func, select
 from stored import Clock, add_film, add_job, measured, run_of
+from strokecurve.app.store import schema
+from strokecurve.app.store.jobs import Film
+from strokecurve.app.store.maintenance import check
+from strokecurve.app.store.removing import remove_job
+from strokecurve.app.store.store import Store
+from strokecurve.app.words.errors import StoreError
+from strokecurve.app.words.statements import Comment
 from test_keeping import command
-
-from app import schema
-from app.errors import StoreError
-from app.jobs import Film
-from app.keeping import check
-from app.record import Comment
-from app.removing import remove_job
-from app.store import Store
 
 
 @pytest.fixture

@@ -29,17 +29,16 @@ from recorded import (
     unembedded_fonts,
     words,
 )
-
-from app.cautions import CAUTIONS
-from app.errors import InputError
-from app.report.blocks import Bullets, Document, Section, Subheading, Table, Text
-from app.report.cleaning import printable, shortened
-from app.report.figures import FAULT_UNITS
-from app.report.record import record_document, record_pdf
-from app.report.typeset import pdf_bytes, write_pdf
-from app.result_folder import FilmResult, read_result
-from app.tables import even_step_table
-from app.words import QUANTITY_WORDS
+from strokecurve.app.report.blocks import Bullets, Document, Section, Subheading, Table, Text
+from strokecurve.app.report.cleaning import printable, shortened
+from strokecurve.app.report.figures import FAULT_UNITS
+from strokecurve.app.report.record import record_document, record_pdf
+from strokecurve.app.report.typeset import pdf_bytes, write_pdf
+from strokecurve.app.result.reading import FilmResult, read_result
+from strokecurve.app.result.tables import even_step_table
+from strokecurve.app.words.cautions import CAUTIONS
+from strokecurve.app.words.errors import InputError
+from strokecurve.app.words.names import QUANTITY_WORDS
 
 ROOT = Path(__file__).resolve().parents[2]
 FOOT_PT = 18.0 / 25.4 * 72
@@ -280,7 +279,7 @@ class TestAnythingMayBeMissingOrStrange:
         self, film: FilmResult, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, wrong: Any
     ) -> None:
         for maker in ("travel_figure", "difference_figure"):
-            monkeypatch.setattr(f"app.report.film.{maker}", lambda *_: Figure())
+            monkeypatch.setattr(f"strokecurve.app.report.film.{maker}", lambda *_: Figure())
         shutil.copytree(film.folder, tmp_path / "r")
         target = tmp_path / "r" / "result.json"
         refused = 0

@@ -13,16 +13,15 @@ import pytest
 from fake_result import LINKAGE
 from pypdf import PdfReader
 from recorded import NUMBER, figure, figures_after, full_result, one_film, same, words
-
-from app.cautions import CAUTIONS, FIRING_STEP, NOT_OURS_TO_SAY, SETTING_CAUTIONS
-from app.errors import InputError
-from app.files import measure_file
-from app.record import Comment, Done, Entry, IntendedChoice, Readings, Verdict
-from app.report.job import JobRecord, RecordedFilm, Reviewed, WorkOrder
-from app.report.photographs import find_clip, moments
-from app.report.record import comparison_pdf, record_pdf
-from app.result_folder import FilmResult
-from app.tables import even_step_table
+from strokecurve.app.report.job import JobRecord, RecordedFilm, Reviewed, WorkOrder
+from strokecurve.app.report.photographs import find_clip, moments
+from strokecurve.app.report.record import comparison_pdf, record_pdf
+from strokecurve.app.result.reading import FilmResult
+from strokecurve.app.result.tables import even_step_table
+from strokecurve.app.words.cautions import CAUTIONS, FIRING_STEP, NOT_OURS_TO_SAY, SETTING_CAUTIONS
+from strokecurve.app.words.errors import InputError
+from strokecurve.app.words.files import measure_file
+from strokecurve.app.words.statements import Comment, Done, Entry, IntendedChoice, Readings, Verdict
 
 RIG = """
 [[shaft]]

@@ -11,13 +11,12 @@ import pypdf
 import pytest
 from needs import need_program
 from numpy.testing import assert_allclose
-
-from app.cautions import CAUTIONS
-from app.errors import InputError
-from app.sheet_pdf import write_sheet
-from vision.edges import CELLS_PER_SIDE
-from vision.markers import CARD_IDS
-from vision.sheet import (
+from strokecurve.app.report.sheet import write_sheet
+from strokecurve.app.words.cautions import CAUTIONS
+from strokecurve.app.words.errors import InputError
+from strokecurve.vision.edges.edges import CELLS_PER_SIDE
+from strokecurve.vision.edges.markers import CARD_IDS
+from strokecurve.vision.sheet import (
     LABEL_STRIP_MM,
     LOOSE_IDS,
     PAPERS_WH_MM,

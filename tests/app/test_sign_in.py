@@ -13,16 +13,15 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 from starlette.testclient import TestClient
+from strokecurve.app.access.rules import Role
+from strokecurve.app.access.sign_in import SignIn, from_mapping, is_mail, load, signed_in
+from strokecurve.app.page.door import Door
+from strokecurve.app.page.gate import Gate, host_is_ours
+from strokecurve.app.page.returning import page_asked
+from strokecurve.app.store.database import Database
+from strokecurve.app.store.store import own_database
+from strokecurve.app.words.errors import InputError, StoreError
 from visiting import CLIENT_SECRET, COOKIE_SECRET, sign_in_text
-
-from app.access import Role
-from app.database import Database
-from app.errors import InputError, StoreError
-from app.page.door import Door
-from app.page.gate import Gate, host_is_ours
-from app.page.returning import page_asked
-from app.sign_in import SignIn, from_mapping, is_mail, load, signed_in
-from app.store import own_database
 
 MAIL = "ann@works.example"
 

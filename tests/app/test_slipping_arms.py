@@ -9,19 +9,18 @@ import jsonschema
 import numpy as np
 import pandas as pd
 import pytest
+from strokecurve.app.measure.clip import FilmedClip, Measurement, work_out
+from strokecurve.app.measure.rig import Rig
+from strokecurve.app.measure.settings import Settings
+from strokecurve.app.result.overlay import Drawing
+from strokecurve.app.result.reading import read_result
+from strokecurve.app.result.writing import write_files
+from strokecurve.kinematics.findings.findings import Finding
+from strokecurve.vision.control import Unattended
+from strokecurve.vision.motion.faults import Fault
+from strokecurve.vision.video.reader import ClipFacts
 from synthetic import WH, tracks_of
 from synthetic_train import RATE_HZ, Slip, Train, train
-
-from app.measure import FilmedClip, Measurement, work_out
-from app.overlay import Drawing
-from app.result_folder import read_result
-from app.result_writing import write_files
-from app.rig import Rig
-from app.settings import Settings
-from kinematics.findings import Finding
-from vision.control import Unattended
-from vision.faults import Fault
-from vision.video import ClipFacts
 
 SCHEMA = json.loads((Path(__file__).parents[2] / "docs" / "result.schema.json").read_text(encoding="utf-8"))
 

@@ -13,17 +13,17 @@ import pytest
 from killing import started_ahead, workers_of
 from patience import PATIENCE_S
 from stored import add_job, run_of
+from strokecurve.app.page import warming
+from strokecurve.app.store.jobs import RunState
+from strokecurve.app.store.store import Store
+from strokecurve.app.tasks import executors, worker
+from strokecurve.app.tasks.executors import DetachedExecutor
+from strokecurve.app.tasks.prewarmed import Spare
 from test_worker import wait_for
 
-from app import executors, worker
-from app.executors import DetachedExecutor
-from app.jobs import RunState
-from app.page import warming
-from app.spares import Spare
-from app.store import Store
-
 WAITS = (
-    "from app.spares import told; words = told(); print('nothing' if words is None else words, flush=True)"
+    "from strokecurve.app.tasks.prewarmed import told; words = told();"
+    "print('nothing' if words is None else words, flush=True)"
 )
 
 

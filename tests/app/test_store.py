@@ -15,12 +15,18 @@ import pytest
 from fake_result import write_fake_result
 from sqlalchemy import Connection, Inspector, create_engine, inspect, select, text
 from stored import Clock, add_film, add_job, measured, run_of
-
-from app import files, keeping, migrate, schema
-from app.access import Level
-from app.jobs import RunState
-from app.migrate import MIGRATIONS, Migration
-from app.record import (
+from strokecurve.app.access.rules import Level
+from strokecurve.app.access.sharing import Sharing
+from strokecurve.app.store import maintenance as keeping
+from strokecurve.app.store import migrations as migrate
+from strokecurve.app.store import schema
+from strokecurve.app.store.jobs import RunState
+from strokecurve.app.store.migrations import MIGRATIONS, Migration
+from strokecurve.app.store.queue import GONE, STALE_AFTER_S
+from strokecurve.app.store.scheduler import STARTS_WITHIN_S
+from strokecurve.app.store.store import Store, StoreError, default_folder, display_label
+from strokecurve.app.words import files
+from strokecurve.app.words.statements import (
     KINDS,
     Choice,
     Comment,
@@ -32,10 +38,6 @@ from app.record import (
     RigText,
     Verdict,
 )
-from app.runs import GONE, STALE_AFTER_S
-from app.sharing import Sharing
-from app.store import Store, StoreError, default_folder, display_label
-from app.turns import STARTS_WITHIN_S
 
 CLIP = b"not a real clip, only bytes" * 100
 DATA = Path(__file__).with_name("data")

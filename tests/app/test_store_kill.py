@@ -11,18 +11,17 @@ from pathlib import Path
 import pytest
 from fake_result import write_fake_result
 from stored import add_job, measured
-
-from app.access import ALONE
-from app.bundle import export_job
-from app.bundle_import import import_bundle
-from app.files import PART
-from app.jobs import RunState
-from app.keeping import check
-from app.personal import PersonalStore
-from app.record import Comment, JobFacts
-from app.runs import STALE_AFTER_S
-from app.store import Store
-from app.uploads import Ticket, open_ticket
+from strokecurve.app.access.personal import PersonalStore
+from strokecurve.app.access.rules import ALONE
+from strokecurve.app.access.uploads import Ticket, open_ticket
+from strokecurve.app.store.bundle import export_job
+from strokecurve.app.store.bundle_import import import_bundle
+from strokecurve.app.store.jobs import RunState
+from strokecurve.app.store.maintenance import check
+from strokecurve.app.store.queue import STALE_AFTER_S
+from strokecurve.app.store.store import Store
+from strokecurve.app.words.files import PART
+from strokecurve.app.words.statements import Comment, JobFacts
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
@@ -153,7 +152,8 @@ def test_many_writers_on_one_job(tmp_path: Path) -> None:
     job = store.new_job(JobFacts("boiler 2"))
     code = (
         "import sys; from pathlib import Path\n"
-        "from app.store import Store; from app.record import Comment, FilmFacts\n"
+        "from strokecurve.app.store.store import Store\n"
+        "from strokecurve.app.words.statements import Comment, FilmFacts\n"
         "store = Store(Path(sys.argv[1]))\n"
         "for number in range(20):\n"
         "    store.add(sys.argv[2], Comment(f'{sys.argv[3]} {number}'), sys.argv[3])\n"
@@ -176,7 +176,10 @@ def test_many_writers_on_one_job(tmp_path: Path) -> None:
 
 
 def test_many_first_openers(tmp_path: Path) -> None:
-    code = "import sys, pathlib, app.store; app.store.Store(pathlib.Path(sys.argv[1])).new_job()"
+    code = (
+        "import sys, pathlib; from strokecurve.app.store.store import Store;"
+        "Store(pathlib.Path(sys.argv[1])).new_job()"
+    )
     command = [sys.executable, "-c", code, str(tmp_path / "store")]
     openers = [subprocess.Popen(command, cwd=ROOT) for _ in range(4)]
     assert [opener.wait() for opener in openers] == [0] * 4
@@ -185,11 +188,11 @@ def test_many_first_openers(tmp_path: Path) -> None:
 
 FULL_DISK = """
 import pathlib, resource, sys
-from app.bundle_import import import_bundle
-from app.errors import StoreError
-from app.keeping import check
-from app.record import Comment
-from app.store import Store
+from strokecurve.app.store.bundle_import import import_bundle
+from strokecurve.app.words.errors import StoreError
+from strokecurve.app.store.maintenance import check
+from strokecurve.app.words.statements import Comment
+from strokecurve.app.store.store import Store
 
 resource.setrlimit(resource.RLIMIT_FSIZE, (0, 0))  # no file may grow any more, as on a full disk
 store = Store(pathlib.Path(sys.argv[1]))

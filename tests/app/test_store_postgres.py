@@ -13,17 +13,16 @@ from fake_result import write_fake_result
 from postgres_server import new_database, running_server
 from sqlalchemy import create_engine, inspect, text
 from stored import Clock, add_job, measured, run_of
-
-from app import schema
-from app.bundle import export_job
-from app.bundle_import import import_bundle
-from app.errors import StoreError
-from app.jobs import RunState
-from app.keeping import backup, check, restore
-from app.migrate import MIGRATIONS
-from app.record import Comment, IntendedChoice
-from app.runs import STALE_AFTER_S
-from app.store import Store
+from strokecurve.app.store import schema
+from strokecurve.app.store.bundle import export_job
+from strokecurve.app.store.bundle_import import import_bundle
+from strokecurve.app.store.jobs import RunState
+from strokecurve.app.store.maintenance import backup, check, restore
+from strokecurve.app.store.migrations import MIGRATIONS
+from strokecurve.app.store.queue import STALE_AFTER_S
+from strokecurve.app.store.store import Store
+from strokecurve.app.words.errors import StoreError
+from strokecurve.app.words.statements import Comment, IntendedChoice
 
 pytest.importorskip("psycopg")
 
@@ -103,7 +102,8 @@ def test_bundle_and_backup_go_either_way(store: Store, tmp_path: Path, server: s
 def test_several_first_openers_and_writers(tmp_path: Path, address: str) -> None:
     code = (
         "import sys, pathlib\n"
-        "from app.store import Store; from app.record import Comment\n"
+        "from strokecurve.app.store.store import Store\n"
+        "from strokecurve.app.words.statements import Comment\n"
         "store = Store(pathlib.Path(sys.argv[1]))\n"
         "store.new_job()\n"
         "job_id = store.jobs()[-1].job_id\n"
@@ -130,7 +130,7 @@ def test_restore_by_the_command_fills_the_database_that_the_environment_names(
     backup(store, tmp_path / "backup")
     empty = new_database(server)
     environment = os.environ | {"STROKECURVE_DATABASE": empty}
-    command = [sys.executable, "-m", "app.cli"]
+    command = [sys.executable, "-m", "strokecurve.app.commands.cli"]
     root = Path(__file__).parents[2]
     words = [*command, "restore", str(tmp_path / "backup"), "--store", str(tmp_path / "new")]
     done = subprocess.run(words, cwd=root, env=environment, capture_output=True, text=True, check=True)

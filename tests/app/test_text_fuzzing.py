@@ -5,11 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from strokecurve.app.intended.readings import fuel_from_toml
+from strokecurve.app.measure.rig import Rig
+from strokecurve.app.words.errors import PLAIN_ERRORS, InputError
 from text_fuzzing import TEXTS, Bench, mutations
-
-from app.errors import PLAIN_ERRORS, InputError
-from app.readings import fuel_from_toml
-from app.rig import Rig
 
 
 @pytest.mark.slow

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import strokecurve.app.page
 from fake_result import LINKAGE, driven_travel, fake_record, write_fake_result
 from matplotlib.figure import Figure
 from numpy.testing import assert_allclose
@@ -17,21 +18,19 @@ from patience import PATIENCE_S
 from stored import add_job
 from stored import measured as measure
 from streamlit.testing.v1 import AppTest
-
-import app.page
-from app.estimates import format_estimate
-from app.known_linkage import KnownLinkage, bearing_of, linkage_from_entry
-from app.page import keys, to_scale
-from app.plots_setting import setting_figure
-from app.results import CORRELATED
-from app.store import Store
-from app.stroke_ends import StrokeEnd, pins_of, rod_to_arms, stroke_ends, values_of
+from strokecurve.app.adjust.known_linkage import KnownLinkage, bearing_of, linkage_from_entry
+from strokecurve.app.adjust.setting_drawing import setting_figure
+from strokecurve.app.adjust.stroke_ends import StrokeEnd, pins_of, rod_to_arms, stroke_ends, values_of
+from strokecurve.app.page import keys, to_scale
+from strokecurve.app.result.contents import CORRELATED
+from strokecurve.app.store.store import Store
+from strokecurve.app.words.estimates import format_estimate
 
 EXACT = {"rtol": 1e-9, "atol": 1e-9}  # closed forms in double precision
 LINEAR = 1e-3  # a step of a standard deviation against one of a hundredth of a mm
 SAMPLED = 0.2  # a standard deviation over 200 drawn linkages scatters by 5 %; four times that
 DEG = math.pi / 180
-HOME = Path(app.page.__file__).with_name("home.py")
+HOME = Path(strokecurve.app.page.__file__).with_name("home.py")
 
 
 def determined(record: dict[str, Any]) -> dict[str, Any]:

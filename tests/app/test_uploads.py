@@ -17,19 +17,19 @@ from starlette.applications import Starlette
 from starlette.routing import Route
 from starlette.testclient import TestClient
 from stored import add_job, measured, run_of
-
-from app import uploads, worker
-from app.access import ALONE, Level, Person, Role
-from app.bundle import export_job
-from app.errors import StoreError
-from app.files import LARGEST_BUNDLE_BYTES, LARGEST_CLIP_BYTES, LEFT_AFTER_S
-from app.jobs import Run
-from app.keeping import check
-from app.page.receiving import PAGE_HEADER, UPLOAD_ADDRESS, receive
-from app.personal import PersonalStore
-from app.record import FilmFacts
-from app.store import Store
-from app.uploads import NoTicketError, Piece, Ticket, finish, open_ticket, ticket_of
+from strokecurve.app.access import uploads
+from strokecurve.app.access.personal import PersonalStore
+from strokecurve.app.access.rules import ALONE, Level, Person, Role
+from strokecurve.app.access.uploads import NoTicketError, Piece, Ticket, finish, open_ticket, ticket_of
+from strokecurve.app.page.receiving import PAGE_HEADER, UPLOAD_ADDRESS, receive
+from strokecurve.app.store.bundle import export_job
+from strokecurve.app.store.jobs import Run
+from strokecurve.app.store.maintenance import check
+from strokecurve.app.store.store import Store
+from strokecurve.app.tasks import worker
+from strokecurve.app.words.errors import StoreError
+from strokecurve.app.words.files import LARGEST_BUNDLE_BYTES, LARGEST_CLIP_BYTES, LEFT_AFTER_S
+from strokecurve.app.words.statements import FilmFacts
 
 CLIP = bytes(range(256)) * 40
 SERVED = Starlette(routes=[Route(f"{UPLOAD_ADDRESS}{{token}}", receive, methods=["HEAD", "PATCH", "DELETE"])])

@@ -12,17 +12,16 @@ from pathlib import Path
 
 import pytest
 from stored import add_job, run_of
-
-from app import worker
-from app.files import pieces
-from app.foreman import worker_command
-from app.jobs import Film, RunState
-from app.record import FilmFacts
-from app.runs import GONE, STALE_AFTER_S
-from app.store import Store
-from app.worker import TALK_EVERY_S, StoreControl, start, work_on
-from vision.control import JobControl
-from vision.errors import DetectionError
+from strokecurve.app.store.jobs import Film, RunState
+from strokecurve.app.store.queue import GONE, STALE_AFTER_S
+from strokecurve.app.store.store import Store
+from strokecurve.app.tasks import worker
+from strokecurve.app.tasks.supervisor import worker_command
+from strokecurve.app.tasks.worker import TALK_EVERY_S, StoreControl, start, work_on
+from strokecurve.app.words.files import pieces
+from strokecurve.app.words.statements import FilmFacts
+from strokecurve.vision.control import JobControl
+from strokecurve.vision.errors import DetectionError
 
 DEADLINE_S = 90.0
 SAMPLE = Path(__file__).parents[2] / "sample_media" / "as_found.mp4"
@@ -174,7 +173,7 @@ def test_the_analysis_outlives_the_process_that_started_it(store: Store) -> None
     film = add_sample(store)
     code = (
         "import os, signal; from pathlib import Path; "
-        "from app.store import Store; from app.worker import start; "
+        "from strokecurve.app.store.store import Store; from strokecurve.app.tasks.worker import start; "
         f"store = Store(Path({str(store.folder)!r})); start(store, store.runs.run({run_of(film).run_id!r})); "
         "os.killpg(0, signal.SIGKILL)"
     )

@@ -7,22 +7,21 @@ from typing import Any
 
 import numpy as np
 import pytest
-
-from app import measure
-from app.evidence import pins_play
-from app.left_out import without_fit, without_linkage
-from app.settings import Settings
-from kinematics.contact import contact_side
-from kinematics.errors import FitError, StrokeError
-from kinematics.findings import assess
-from kinematics.fourbar import FourBar
-from kinematics.joints import JointPlay
-from kinematics.motion import LinkageMotion
-from kinematics.stroke import Stroke, find_stroke
-from kinematics.travel import travel_curves
-from vision.errors import DetectionError
-from vision.pins import find_pin
-from vision.rods import RodMotion
+from strokecurve.app.measure import clip as measure
+from strokecurve.app.measure.evidence import pins_play
+from strokecurve.app.measure.left_out import without_fit, without_linkage
+from strokecurve.app.measure.settings import Settings
+from strokecurve.kinematics.errors import FitError, StrokeError
+from strokecurve.kinematics.faults.joints import JointPlay
+from strokecurve.kinematics.findings.findings import assess
+from strokecurve.kinematics.identify.contact import contact_side
+from strokecurve.kinematics.linkage.fourbar import FourBar
+from strokecurve.kinematics.motion.angles import LinkageMotion
+from strokecurve.kinematics.motion.stroke import Stroke, find_stroke
+from strokecurve.kinematics.motion.travel import travel_curves
+from strokecurve.vision.errors import DetectionError
+from strokecurve.vision.motion.pins import find_pin
+from strokecurve.vision.motion.rods import RodMotion
 
 DEG = np.pi / 180
 DRIVE_MM, DRIVEN_MM, ROD_MM, SPACING_MM, START = 60.0, 72.0, 210.0, 215.0, 50 * DEG

@@ -20,9 +20,8 @@ from pathlib import Path
 import fake_result
 import numpy as np
 from confined import assert_ended_well, rows_of, say, write_cases
-
-from app.cli import main
-from app.limits import confine
+from strokecurve.app.commands.cli import main
+from strokecurve.app.words.resource_limits import confine
 
 STRANGE = (
     "nan", "inf", "-inf", "1e999", "-0", "1_000", "\uff11", "", " ", "'", '"', "=1+1", "@SUM(A1)", "1,5",

@@ -26,9 +26,8 @@ from joserfc.jwk import OctKey
 from patience import PATIENCE_S
 from streamlit.proto.BackMsg_pb2 import BackMsg
 from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
+from strokecurve.app.page.launch import ADDRESS, Listening, command, free_port, wait_until_ready
 from websockets.sync.client import connect
-
-from app.page.launch import ADDRESS, Listening, command, free_port, wait_until_ready
 
 CLIENT_ID = "strokecurve-test"
 CLIENT_SECRET = "client-secret-of-the-test-0123456789"

@@ -11,10 +11,9 @@ from collections import Counter
 
 import numpy as np
 from kin_adjusting import Problem, keeps_limits, problems, rms_deg
-
-from kinematics.adjust import propose, what_if
-from kinematics.adjust_known import draw_linkages
-from kinematics.adjust_setting import Adjustable, Range
+from strokecurve.kinematics.adjust.known import draw_linkages
+from strokecurve.kinematics.adjust.search_all import propose, what_if
+from strokecurve.kinematics.adjust.setting import Adjustable, Range
 
 LIMIT_DEG = 0.2
 

@@ -18,12 +18,13 @@ import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from app.measure import analyse
-from app.results import angles_columns
+from strokecurve.app.measure.clip import analyse
+from strokecurve.app.result.contents import angles_columns
+from strokecurve.vision.edges.markers import CARD_IDS, DICTIONARY, FIRST_ARM_ID
+from strokecurve.vision.joint_fit.camera import card_corners_mm
+from strokecurve.vision.video.reader import ClipReader
+
 from tests.scoring import Score, score_angles
-from vision.camera import card_corners_mm
-from vision.markers import CARD_IDS, DICTIONARY, FIRST_ARM_ID
-from vision.video import ClipReader
 
 REFINEMENTS = {
     "none": cv2.aruco.CORNER_REFINE_NONE,

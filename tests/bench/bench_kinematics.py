@@ -9,12 +9,11 @@ from functools import partial
 from pathlib import Path
 
 import numpy as np
-
-from kinematics.condition import lost_motion
-from kinematics.evidence import Evidence
-from kinematics.fourbar import FourBar
-from kinematics.identify import identify
-from kinematics.travel import travel_curves
+from strokecurve.kinematics.faults.condition import lost_motion
+from strokecurve.kinematics.identify.evidence import Evidence
+from strokecurve.kinematics.identify.geometry import identify
+from strokecurve.kinematics.linkage.fourbar import FourBar
+from strokecurve.kinematics.motion.travel import travel_curves
 
 POSITIONS = 2_000_000
 REPEATS = 7

@@ -38,7 +38,10 @@ def main(count: int, seed: int, which: list[str]) -> None:
         print("acknowledged and there: {} uploads, {} comments, {} results, {} records".format(*counts))
         command = ["check", "--store", str(killer.store.folder)]
         done = subprocess.run(
-            [sys.executable, "-m", "app.cli", *command], capture_output=True, text=True, check=False
+            [sys.executable, "-m", "strokecurve.app.commands.cli", *command],
+            capture_output=True,
+            text=True,
+            check=False,
         )
         print(f"strokecurve check: exit status {done.returncode}; {done.stdout.splitlines()[-1]}")
         print(f"{sum(killer.ends.values())} kills in {(time.monotonic() - started_s) / 60:.0f} minutes")

@@ -25,15 +25,14 @@ from pathlib import Path
 
 import psutil
 from stored import run_of
+from strokecurve.app.store.jobs import Film, RunState
+from strokecurve.app.store.maintenance import check
+from strokecurve.app.store.store import Store
+from strokecurve.app.tasks import exports as made
+from strokecurve.app.tasks.supervisor import work_apart
+from strokecurve.app.words.files import pieces
+from strokecurve.app.words.statements import FilmFacts
 from visitor import Visitor, percentile
-
-from app import made
-from app.files import pieces
-from app.foreman import work_apart
-from app.jobs import Film, RunState
-from app.keeping import check
-from app.record import FilmFacts
-from app.store import Store
 
 FILM = Path(__file__).resolve().parents[2] / "sample_media" / "as_found.mp4"
 THINKS_S = (2.0, 6.0)
@@ -172,7 +171,7 @@ def main(people: int = 20, clips: int = 8, seed: int = 1) -> None:
         command = [
             sys.executable,
             "-m",
-            "app.cli",
+            "strokecurve.app.commands.cli",
             "--no-browser",
             "--store",
             str(store.folder),

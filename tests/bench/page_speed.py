@@ -16,10 +16,9 @@ import numpy as np
 from browsing import looked_at, opened_browser, served_page, settled
 from needs import need_program
 from playwright.sync_api import Page
-
-from app import made
-from app.jobs import RunState
-from app.store import Store
+from strokecurve.app.store.jobs import RunState
+from strokecurve.app.store.store import Store
+from strokecurve.app.tasks import exports as made
 
 WIDTH = "laptop"
 FRAME = 'img[alt^="Frame of the clip"]'
@@ -46,7 +45,15 @@ def command_s(clip: Path, folder: Path) -> float:
     """Wall time of the command."""
     began_s = time.perf_counter()
     subprocess.run(
-        [sys.executable, "-m", "app.cli", "measure", str(clip), "--out", str(folder / "out")],
+        [
+            sys.executable,
+            "-m",
+            "strokecurve.app.commands.cli",
+            "measure",
+            str(clip),
+            "--out",
+            str(folder / "out"),
+        ],
         check=True,
         capture_output=True,
     )

@@ -14,7 +14,7 @@ import subprocess
 import tempfile
 from pathlib import Path
 
-from vision.video import ClipReader
+from strokecurve.vision.video.reader import ClipReader
 
 ROOT = Path(__file__).resolve().parents[2]
 CLIP = ROOT / "sample_media" / "as_found.mp4"

@@ -23,12 +23,11 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from kin_faulty import FAULTS, RETURNING, SLACK_RAD, faulty_film, special_film
 from kin_film import DEG
 from kin_study import LAYOUTS
-
-from kinematics.findings import Condition, assess
-from kinematics.motion import LinkageMotion
-from kinematics.settings import DEFAULTS, Settings
-from kinematics.stroke import Stroke
-from kinematics.travel import travel_curves
+from strokecurve.kinematics.findings.findings import Condition, assess
+from strokecurve.kinematics.motion.angles import LinkageMotion
+from strokecurve.kinematics.motion.stroke import Stroke
+from strokecurve.kinematics.motion.travel import travel_curves
+from strokecurve.kinematics.settings import DEFAULTS, Settings
 
 SPECIAL = {"stick-slip": "stick_slip", "jump": "driven_jumps", "poor repeatability": "poor_repeatability"}
 WATCHED = ("slip", "stick_slip", "driven_jumps", "poor_repeatability")

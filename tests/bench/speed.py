@@ -31,7 +31,7 @@ PEAK = """
 import resource, runpy, sys
 sys.argv = ["strokecurve", *sys.argv[1:]]
 try:
-    runpy.run_module("app.cli", run_name="__main__")
+    runpy.run_module("strokecurve.app.commands.cli", run_name="__main__")
 finally:
     print("peak", resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024, file=sys.stderr)
 """
@@ -88,7 +88,9 @@ def main() -> None:
                 length = float(container.streams.video[0].duration * container.streams.video[0].time_base)
             out = str(Path(folder) / "out")
             ratios = [
-                timed([sys.executable, "-m", "app.cli", "measure", str(used), "--out", out])
+                timed(
+                    [sys.executable, "-m", "strokecurve.app.commands.cli", "measure", str(used), "--out", out]
+                )
                 / timed([sys.executable, "-c", DECODE, str(used)])
                 for _ in range(options.pairs)
             ]

@@ -13,9 +13,8 @@ from pathlib import Path
 import psutil
 from browsing import CLIP_INPUT, looked_at, opened_browser, served_page, settled
 from needs import need_program
-
-from app.files import remove
-from app.store import Store
+from strokecurve.app.store.store import Store
+from strokecurve.app.words.files import remove
 
 
 def server_of(address: str) -> psutil.Process:

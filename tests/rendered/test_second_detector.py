@@ -12,9 +12,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-
-from vision.follow import follow_markers
-from vision.video import ClipReader
+from strokecurve.vision.edges.follow import follow_markers
+from strokecurve.vision.video.reader import ClipReader
 
 ROOT = Path(__file__).resolve().parents[2]
 

@@ -7,6 +7,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from strokecurve.vision.edges.follow import MarkerTracks, follow_markers
+from strokecurve.vision.motion.hinges import find_shafts
+from strokecurve.vision.motion.pins import find_pin
+from strokecurve.vision.motion.rods import find_rod
+from strokecurve.vision.motion.shafts import ShaftSpec
+from strokecurve.vision.video.reader import ClipReader, Frame
 
 from sample_media.develop import quantise
 from sample_media.film import write_clip
@@ -15,12 +21,6 @@ from sample_media.presets import change, scene_preset
 from sample_media.render import Renderer, render_frames
 from sample_media.scene import Scene, strokes
 from sample_media.truth import truth_angles
-from vision.follow import MarkerTracks, follow_markers
-from vision.hinges import find_shafts
-from vision.motion import ShaftSpec
-from vision.pins import find_pin
-from vision.rods import find_rod
-from vision.video import ClipReader, Frame
 
 SMALL = {"size_wh": (1280, 720), "focal_px": 967}
 SPECS = [ShaftSpec("motor", ((10, 30.0),)), ShaftSpec("shaft1", ((11, 30.0),))]

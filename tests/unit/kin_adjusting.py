@@ -7,11 +7,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-
-from kinematics.adjust_model import Task
-from kinematics.adjust_setting import TOUCHES, Adjustable, AdjustLimits, LinkageSetting, Range
-from kinematics.errors import GeometryError
-from kinematics.intended.table import Intended
+from strokecurve.kinematics.adjust.model import Task
+from strokecurve.kinematics.adjust.setting import TOUCHES, Adjustable, AdjustLimits, LinkageSetting, Range
+from strokecurve.kinematics.errors import GeometryError
+from strokecurve.kinematics.intended.table import Intended
 
 LAYOUTS = ("equal", "short_drive", "short_driven", "slow_start", "fast_start", "near_toggle", "crossed")
 _DEG = math.pi / 180

@@ -5,12 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-
-from kinematics.intended.combustion import excess_air, o2_dry_of
-from kinematics.intended.damper import PUBLISHED_DAMPERS, PublishedDamper, installed_flow
-from kinematics.intended.fuels import NATURAL_GAS
-from kinematics.intended.readings import Readings
-from kinematics.intended.settings import READING_DEFAULTS, ReadingSettings
+from strokecurve.kinematics.intended.combustion import excess_air, o2_dry_of
+from strokecurve.kinematics.intended.damper import PUBLISHED_DAMPERS, PublishedDamper, installed_flow
+from strokecurve.kinematics.intended.fuels import NATURAL_GAS
+from strokecurve.kinematics.intended.readings import Readings
+from strokecurve.kinematics.intended.settings import READING_DEFAULTS, ReadingSettings
 
 _TRAVEL_DEG = np.linspace(-14.0, 80.0, 4000)
 

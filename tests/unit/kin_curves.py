@@ -17,12 +17,11 @@ from kin_study import (
     draw_layout,
     slow_error,
 )
-
-from kinematics.compose import compose
-from kinematics.condition import lost_motion
-from kinematics.motion import LinkageMotion
-from kinematics.stroke import Stroke, find_stroke
-from kinematics.travel import TravelCurves, travel_curves
+from strokecurve.kinematics.faults.condition import lost_motion
+from strokecurve.kinematics.motion.angles import LinkageMotion
+from strokecurve.kinematics.motion.compose import compose
+from strokecurve.kinematics.motion.stroke import Stroke, find_stroke
+from strokecurve.kinematics.motion.travel import TravelCurves, travel_curves
 
 SLOW_DEG = (0.0, 0.02, 0.05, 0.08, 0.15)
 WHITE_DEG = 0.05

@@ -7,9 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from kin_film import DEG, play
 from kin_study import Layout, draw_layout, markov, slow_error
-
-from kinematics.motion import LinkageMotion
-from kinematics.stroke import Stroke, find_stroke
+from strokecurve.kinematics.motion.angles import LinkageMotion
+from strokecurve.kinematics.motion.stroke import Stroke, find_stroke
 
 WHITE_DEG = (0.02, 0.1)  # frame noise of each shaft, as rendered clips give it
 SLOW_RAD = 0.02 * DEG  # slow error of each shaft, with the memory that `markov` has

@@ -9,10 +9,9 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-
-from kinematics.fourbar import FourBar
-from kinematics.motion import LinkageMotion
-from kinematics.stroke import Stroke, find_stroke
+from strokecurve.kinematics.linkage.fourbar import FourBar
+from strokecurve.kinematics.motion.angles import LinkageMotion
+from strokecurve.kinematics.motion.stroke import Stroke, find_stroke
 
 Array = NDArray[np.float64]
 

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from kin_film import DEG
 from kin_study import SLOW_DEG, SLOW_PATH_RAD, SLOW_PLACE, WHITE_DEG, Layout, draw_layout, slow_error
-
-from kinematics.compose import compose, composed_lost_motion, shared_difference
-from kinematics.condition import Estimate, lost_motion
-from kinematics.motion import LinkageMotion
-from kinematics.play import engage
-from kinematics.stroke import find_stroke
-from kinematics.travel import TravelCurves, travel_curves
+from strokecurve.kinematics.estimate import Estimate
+from strokecurve.kinematics.faults.condition import lost_motion
+from strokecurve.kinematics.linkage.play import engage
+from strokecurve.kinematics.motion.angles import LinkageMotion
+from strokecurve.kinematics.motion.compose import compose, composed_lost_motion, shared_difference
+from strokecurve.kinematics.motion.stroke import find_stroke
+from strokecurve.kinematics.motion.travel import TravelCurves, travel_curves
 
 NAMES = ("equal", "short drive arm", "short driven arm")
 SLACK_DEG = (0.0, 1.5)

@@ -8,15 +8,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from kin_film import DEG, SLOW_PATH_RAD, wrapped
 from scipy.optimize import brentq
-
-from kinematics.condition import toggle_margins
-from kinematics.errors import KinematicsError
-from kinematics.evidence import ANGLES, QUANTITIES, Evidence, JointEvidence
-from kinematics.fourbar import FourBar
-from kinematics.identify import identify
-from kinematics.motion import LinkageMotion
-from kinematics.settings import DEFAULTS, Settings
-from kinematics.stroke import Stroke, find_stroke
+from strokecurve.kinematics.errors import KinematicsError
+from strokecurve.kinematics.faults.condition import toggle_margins
+from strokecurve.kinematics.identify.evidence import ANGLES, QUANTITIES, Evidence, JointEvidence
+from strokecurve.kinematics.identify.geometry import identify
+from strokecurve.kinematics.linkage.fourbar import FourBar
+from strokecurve.kinematics.motion.angles import LinkageMotion
+from strokecurve.kinematics.motion.stroke import Stroke, find_stroke
+from strokecurve.kinematics.settings import DEFAULTS, Settings
 
 MARGINS = ("min_drive_angle_rad", "min_transmission_angle_rad")
 SCORED = (*QUANTITIES, "slack_rad", *MARGINS)

@@ -14,8 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.spatial.transform import Rotation
-
-from vision.follow import MarkerTracks
+from strokecurve.vision.edges.follow import MarkerTracks
 
 Floats = NDArray[np.float64]
 

@@ -11,9 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from strokecurve.kinematics.linkage.fourbar import FourBar
 from synthetic import TrueFree, TrueMarker, TrueShaft, Truth, looking, shaken
-
-from kinematics.fourbar import FourBar
 
 Floats = NDArray[np.float64]
 

@@ -12,14 +12,13 @@ import pytest
 from kin_adjusting import keeps_limits, problems, rms_deg
 from numpy.testing import assert_allclose
 from scipy.optimize import differential_evolution
-
-from kinematics.adjust import propose, what_if
-from kinematics.adjust_known import KNOWN, draw_linkages
-from kinematics.adjust_largest import least_largest
-from kinematics.adjust_lifted import EVERYTHING
-from kinematics.adjust_model import Task
-from kinematics.adjust_search import best_settings, largest, touch_sets, weighted_rms
-from kinematics.adjust_setting import (
+from strokecurve.kinematics.adjust.known import KNOWN, draw_linkages
+from strokecurve.kinematics.adjust.largest import least_largest
+from strokecurve.kinematics.adjust.model import Task
+from strokecurve.kinematics.adjust.relaxed import EVERYTHING
+from strokecurve.kinematics.adjust.search import best_settings, largest, touch_sets, weighted_rms
+from strokecurve.kinematics.adjust.search_all import propose, what_if
+from strokecurve.kinematics.adjust.setting import (
     ADJUST_DEFAULTS,
     TOUCHES,
     Adjustable,
@@ -28,10 +27,10 @@ from kinematics.adjust_setting import (
     LinkageSetting,
     Range,
 )
-from kinematics.errors import GeometryError, KinematicsError
-from kinematics.fourbar import FourBar
-from kinematics.intended.equal import equal_travel
-from kinematics.intended.table import Intended
+from strokecurve.kinematics.errors import GeometryError, KinematicsError
+from strokecurve.kinematics.intended.equal import equal_travel
+from strokecurve.kinematics.intended.table import Intended
+from strokecurve.kinematics.linkage.fourbar import FourBar
 
 DEG = math.pi / 180
 ROUNDING = 1e-9  # closed forms evaluated twice

@@ -6,13 +6,19 @@ import numpy as np
 import pytest
 from kin_film import DEG, slow_error
 from numpy.testing import assert_allclose, assert_array_equal
-
-from kinematics.condition import Estimate
-from kinematics.faults.arms import Moved, judge, pieced, stand_ins
-from kinematics.faults.keeping_step import came_back, keeps_step, step_beside
-from kinematics.faults.rules_arms import ArmSlip, Link, Shaft, arm_slips, loose_findings, slip_finding
-from kinematics.fourbar import FourBar
-from kinematics.stroke import find_stroke
+from strokecurve.kinematics.estimate import Estimate
+from strokecurve.kinematics.faults.arms import Moved, judge, pieced, stand_ins
+from strokecurve.kinematics.faults.keeping_step import came_back, keeps_step, step_beside
+from strokecurve.kinematics.findings.rules_arms import (
+    ArmSlip,
+    Link,
+    Shaft,
+    arm_slips,
+    loose_findings,
+    slip_finding,
+)
+from strokecurve.kinematics.linkage.fourbar import FourBar
+from strokecurve.kinematics.motion.stroke import find_stroke
 
 FRAMES = 420
 TIME_S = np.arange(FRAMES) / 30

@@ -8,8 +8,7 @@ import pytest
 from chemicals.combustion import fuel_air_spec_solver
 from chemicals.heat_capacity import TRC_gas_data, TRCCp_integral
 from numpy.testing import assert_allclose
-
-from kinematics.intended.combustion import (
+from strokecurve.kinematics.intended.combustion import (
     air_free,
     co2_dry_of,
     excess_air,
@@ -17,8 +16,8 @@ from kinematics.intended.combustion import (
     o2_dry_of,
     relative_air,
 )
-from kinematics.intended.fuels import LIGHT_OIL, NATURAL_GAS, OXYGEN_SHARE, PROPANE, Fuel
-from kinematics.intended.stack import stack_loss, warmth
+from strokecurve.kinematics.intended.fuels import LIGHT_OIL, NATURAL_GAS, OXYGEN_SHARE, PROPANE, Fuel
+from strokecurve.kinematics.intended.stack import stack_loss, warmth
 
 BIOGAS = Fuel.from_gases("biogas", {"CH4": 0.60, "CO2": 0.38, "H2": 0.01, "N2": 0.01})
 PEAT = Fuel.from_mass(

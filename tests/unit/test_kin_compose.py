@@ -8,16 +8,16 @@ import numpy as np
 import pytest
 from kin_joined import joined_case
 from numpy.testing import assert_allclose
-
-from kinematics.compose import compose, composed_lost_motion, shared_difference
-from kinematics.condition import Estimate, lost_motion
-from kinematics.errors import StrokeError
-from kinematics.fourbar import FourBar
-from kinematics.motion import LinkageMotion
-from kinematics.play import engage
-from kinematics.stroke import find_stroke
-from kinematics.train import Train
-from kinematics.travel import TravelCurves
+from strokecurve.kinematics.errors import StrokeError
+from strokecurve.kinematics.estimate import Estimate
+from strokecurve.kinematics.faults.condition import lost_motion
+from strokecurve.kinematics.linkage.fourbar import FourBar
+from strokecurve.kinematics.linkage.play import engage
+from strokecurve.kinematics.linkage.train import Train
+from strokecurve.kinematics.motion.angles import LinkageMotion
+from strokecurve.kinematics.motion.compose import compose, composed_lost_motion, shared_difference
+from strokecurve.kinematics.motion.stroke import find_stroke
+from strokecurve.kinematics.motion.travel import TravelCurves
 
 DEG = np.pi / 180
 STROKE = 90 * DEG

@@ -8,9 +8,8 @@ import numpy as np
 import pytest
 from kin_film import DEG, REFERENCE, Film, film, play, random_linkage
 from numpy.testing import assert_allclose
-
-from kinematics.condition import (
-    Estimate,
+from strokecurve.kinematics.estimate import Estimate
+from strokecurve.kinematics.faults.condition import (
     curve_hysteresis,
     hysteresis_max,
     lost_motion,
@@ -18,15 +17,15 @@ from kinematics.condition import (
     standstills,
     toggle_margins,
 )
-from kinematics.evidence import Evidence
-from kinematics.findings import Finding, assess
-from kinematics.fourbar import FourBar
-from kinematics.identify import GeometryFit, identify
-from kinematics.motion import LinkageMotion
-from kinematics.play import engage
-from kinematics.settings import DEFAULTS
-from kinematics.stroke import find_stroke
-from kinematics.travel import travel_curves
+from strokecurve.kinematics.findings.findings import Finding, assess
+from strokecurve.kinematics.identify.evidence import Evidence
+from strokecurve.kinematics.identify.geometry import GeometryFit, identify
+from strokecurve.kinematics.linkage.fourbar import FourBar
+from strokecurve.kinematics.linkage.play import engage
+from strokecurve.kinematics.motion.angles import LinkageMotion
+from strokecurve.kinematics.motion.stroke import find_stroke
+from strokecurve.kinematics.motion.travel import travel_curves
+from strokecurve.kinematics.settings import DEFAULTS
 
 SLOW_START = (FourBar.from_start_angles(55, 68, 176, 35.7 * DEG, 76.1 * DEG), 35.7 * DEG)
 

@@ -5,11 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from kin_curves import SLOW_DEG, linkage_case
-
-from kinematics.motion import LinkageMotion
-from kinematics.slip import follow
-from kinematics.stroke import find_stroke
-from kinematics.travel import travel_curves
+from strokecurve.kinematics.faults.slip import follow
+from strokecurve.kinematics.motion.angles import LinkageMotion
+from strokecurve.kinematics.motion.stroke import find_stroke
+from strokecurve.kinematics.motion.travel import travel_curves
 
 FILMS = 12
 NOISE_RAD = np.radians(0.02)

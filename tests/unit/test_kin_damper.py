@@ -9,10 +9,9 @@ import kin_burner
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-
-from kinematics.intended.characteristic import Curve, Draws, Model, Observed, bend_basis, draw
-from kinematics.intended.combustion import excess_air
-from kinematics.intended.damper import (
+from strokecurve.kinematics.intended.characteristic import Curve, Draws, Model, Observed, bend_basis, draw
+from strokecurve.kinematics.intended.combustion import excess_air
+from strokecurve.kinematics.intended.damper import (
     OPPOSED_BLADES,
     PARALLEL_BLADES,
     PUBLISHED_DAMPERS,
@@ -23,8 +22,8 @@ from kinematics.intended.damper import (
     PublishedDamper,
     installed_flow,
 )
-from kinematics.intended.fuels import NATURAL_GAS
-from kinematics.intended.settings import READING_DEFAULTS
+from strokecurve.kinematics.intended.fuels import NATURAL_GAS
+from strokecurve.kinematics.intended.settings import READING_DEFAULTS
 
 SETTINGS = READING_DEFAULTS
 

@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 from scipy.interpolate import BSpline
-
-from kinematics.deadband import cubic_basis
+from strokecurve.kinematics.motion.deadband import cubic_basis
 
 
 @pytest.mark.parametrize("pieces", [1, 2, 9])

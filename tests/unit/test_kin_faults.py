@@ -8,18 +8,17 @@ from kin_faulty import SLACK_RAD, driven_of, drives, faulty_film, filmed, specia
 from kin_film import DEG, film, wrapped
 from kin_study import draw_layout
 from numpy.testing import assert_allclose
+from strokecurve.kinematics.faults.slip import follow, without_slips
+from strokecurve.kinematics.findings.findings import Finding, assess
+from strokecurve.kinematics.identify.geometry import identify
+from strokecurve.kinematics.identify.posterior import linkage
+from strokecurve.kinematics.identify.to_toggle import travel_to_toggle
+from strokecurve.kinematics.linkage.fourbar import FourBar
+from strokecurve.kinematics.motion.angles import LinkageMotion
+from strokecurve.kinematics.motion.stroke import Stroke
+from strokecurve.kinematics.motion.travel import travel_curves
+from strokecurve.kinematics.settings import DEFAULTS
 from test_kin_condition import SLOW_START, pins
-
-from kinematics.findings import Finding, assess
-from kinematics.fourbar import FourBar
-from kinematics.identify import identify
-from kinematics.motion import LinkageMotion
-from kinematics.posterior import linkage
-from kinematics.settings import DEFAULTS
-from kinematics.slip import follow, without_slips
-from kinematics.stroke import Stroke
-from kinematics.to_toggle import travel_to_toggle
-from kinematics.travel import travel_curves
 
 SIZE_TOLERANCE = 0.3 * DEG  # of a slip of 2 degrees: five standard deviations of the noisiest film here
 

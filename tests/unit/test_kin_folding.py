@@ -10,17 +10,16 @@ import pytest
 from kin_film import DEG
 from kin_study import LAYOUTS, Case, Filming, draw_case, score
 from numpy.testing import assert_allclose, assert_array_equal
-
-from kinematics.condition import signed_lost_motion
-from kinematics.deadband import fit_dead_band
-from kinematics.evidence import QUANTITIES
-from kinematics.folding import fold
-from kinematics.identify import identify
-from kinematics.motion import LinkageMotion, thin
-from kinematics.noise import SlowErrors, cycle_correlation, path_correlation
-from kinematics.play import engage
-from kinematics.stroke import Stroke, find_stroke
-from kinematics.travel import travel_curves
+from strokecurve.kinematics.faults.condition import signed_lost_motion
+from strokecurve.kinematics.identify.evidence import QUANTITIES
+from strokecurve.kinematics.identify.geometry import identify
+from strokecurve.kinematics.linkage.play import engage
+from strokecurve.kinematics.motion.angles import LinkageMotion, thin
+from strokecurve.kinematics.motion.deadband import fit_dead_band
+from strokecurve.kinematics.motion.folding import fold
+from strokecurve.kinematics.motion.noise import SlowErrors, cycle_correlation, path_correlation
+from strokecurve.kinematics.motion.stroke import Stroke, find_stroke
+from strokecurve.kinematics.motion.travel import travel_curves
 
 STEADY, HAND = Filming(steady=True), Filming()
 NOISE_RAD = 0.01 * DEG

@@ -8,9 +8,8 @@ import sympy
 from kin_film import DEG, REFERENCE, wrapped
 from numpy.testing import assert_allclose
 from scipy.optimize import fsolve
-
-from kinematics.errors import GeometryError
-from kinematics.fourbar import FourBar, effective_rod_length_mm
+from strokecurve.kinematics.errors import GeometryError
+from strokecurve.kinematics.linkage.fourbar import FourBar, effective_rod_length_mm
 
 EXACT_RAD = 1e-9  # closed form against another exact method
 BRANCHES = {"open": -1, "crossed": 1}

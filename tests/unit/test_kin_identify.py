@@ -8,22 +8,21 @@ import numpy as np
 import pytest
 from kin_film import DEG, Film, film, random_linkage, wrapped
 from numpy.testing import assert_allclose
-
-from kinematics.closure import driven_curve, driven_derivatives, in_line_cotangent
-from kinematics.condition import lost_motion
-from kinematics.deadband import fit_dead_band
-from kinematics.errors import FitError
-from kinematics.evidence import ANGLES, QUANTITIES, Evidence, JointEvidence, statements
-from kinematics.fourbar import FourBar
-from kinematics.identify import GeometryFit, identify
-from kinematics.motion import LinkageMotion, thin
-from kinematics.noise import SlowErrors, noise_whitener
-from kinematics.play import engage
-from kinematics.posterior import PARAMETERS, Posterior
-from kinematics.posterior import linkage as linkage_of
-from kinematics.settings import DEFAULTS, Settings
-from kinematics.stroke import find_stroke
-from kinematics.wear import even_wear, pin_wear
+from strokecurve.kinematics.errors import FitError
+from strokecurve.kinematics.faults.condition import lost_motion
+from strokecurve.kinematics.identify.evidence import ANGLES, QUANTITIES, Evidence, JointEvidence, statements
+from strokecurve.kinematics.identify.geometry import GeometryFit, identify
+from strokecurve.kinematics.identify.posterior import PARAMETERS, Posterior
+from strokecurve.kinematics.identify.posterior import linkage as linkage_of
+from strokecurve.kinematics.linkage.closure import driven_curve, driven_derivatives, in_line_cotangent
+from strokecurve.kinematics.linkage.fourbar import FourBar
+from strokecurve.kinematics.linkage.play import engage
+from strokecurve.kinematics.motion.angles import LinkageMotion, thin
+from strokecurve.kinematics.motion.deadband import fit_dead_band
+from strokecurve.kinematics.motion.noise import SlowErrors, noise_whitener
+from strokecurve.kinematics.motion.stroke import find_stroke
+from strokecurve.kinematics.motion.wear import even_wear, pin_wear
+from strokecurve.kinematics.settings import DEFAULTS, Settings
 
 SLOW_START = (FourBar.from_start_angles(55, 68, 176, 35.7 * DEG, 76.1 * DEG), 35.7 * DEG)
 PINS = {

@@ -9,13 +9,12 @@ import numpy as np
 import pytest
 from kin_film import DEG, wrapped
 from numpy.testing import assert_allclose
-
-from kinematics.condition import lost_motion
-from kinematics.evidence import ANGLES, QUANTITIES, Evidence
-from kinematics.fourbar import FourBar
-from kinematics.identify import identify
-from kinematics.motion import LinkageMotion
-from kinematics.stroke import find_stroke
+from strokecurve.kinematics.faults.condition import lost_motion
+from strokecurve.kinematics.identify.evidence import ANGLES, QUANTITIES, Evidence
+from strokecurve.kinematics.identify.geometry import identify
+from strokecurve.kinematics.linkage.fourbar import FourBar
+from strokecurve.kinematics.motion.angles import LinkageMotion
+from strokecurve.kinematics.motion.stroke import find_stroke
 
 STEP_S = 0.0005
 RECORD_EVERY = 33  # about 60 frames a second

@@ -6,12 +6,16 @@ import numpy as np
 import pytest
 from kin_film import DEG, film
 from numpy.testing import assert_allclose
-
-from kinematics.deadband import fit_dead_band
-from kinematics.fourbar import FourBar
-from kinematics.motion import thin
-from kinematics.noise import SlowErrors, noise_whitener, path_correlation, place_correlation
-from kinematics.settings import DEFAULTS
+from strokecurve.kinematics.linkage.fourbar import FourBar
+from strokecurve.kinematics.motion.angles import thin
+from strokecurve.kinematics.motion.deadband import fit_dead_band
+from strokecurve.kinematics.motion.noise import (
+    SlowErrors,
+    noise_whitener,
+    path_correlation,
+    place_correlation,
+)
+from strokecurve.kinematics.settings import DEFAULTS
 
 LINKAGE, START = FourBar.from_start_angles(55, 68, 176, 35.7 * DEG, 76.1 * DEG), 35.7 * DEG
 

@@ -9,15 +9,19 @@ import kin_burner
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-
-from kinematics.errors import KinematicsError
-from kinematics.intended.combustion import o2_dry_of
-from kinematics.intended.damper import PARALLEL_BLADES, ROUND_BUTTERFLY
-from kinematics.intended.from_readings import combustion, even_rows, intended_from_readings, row_positions
-from kinematics.intended.fuels import NATURAL_GAS, PROPANE
-from kinematics.intended.outcome import FromReadings, Wanted
-from kinematics.intended.readings import Readings, check_readings
-from kinematics.intended.settings import READING_DEFAULTS, ReadingSettings
+from strokecurve.kinematics.errors import KinematicsError
+from strokecurve.kinematics.intended.combustion import o2_dry_of
+from strokecurve.kinematics.intended.damper import PARALLEL_BLADES, ROUND_BUTTERFLY
+from strokecurve.kinematics.intended.from_readings import (
+    combustion,
+    even_rows,
+    intended_from_readings,
+    row_positions,
+)
+from strokecurve.kinematics.intended.fuels import NATURAL_GAS, PROPANE
+from strokecurve.kinematics.intended.outcome import FromReadings, Wanted
+from strokecurve.kinematics.intended.readings import Readings, check_readings
+from strokecurve.kinematics.intended.settings import READING_DEFAULTS, ReadingSettings
 
 FIRING_DEG = np.array([0.0, 22.5, 45.0, 67.5, 90.0])
 TARGET = np.array([0.062, 0.055, 0.045, 0.038, 0.033])

@@ -7,16 +7,15 @@ import numpy as np
 import pytest
 from kin_film import DEG, Film, film, wrapped
 from scipy.optimize import differential_evolution
-
-from kinematics.deadband import fit_dead_band, start_side
-from kinematics.evidence import ANGLES, QUANTITIES, Evidence, statements
-from kinematics.fourbar import FourBar
-from kinematics.identify import GeometryFit, identify
-from kinematics.motion import thin
-from kinematics.noise import noise_whitener
-from kinematics.posterior import SLACK, Posterior
-from kinematics.settings import DEFAULTS
-from kinematics.wear import even_wear
+from strokecurve.kinematics.identify.evidence import ANGLES, QUANTITIES, Evidence, statements
+from strokecurve.kinematics.identify.geometry import GeometryFit, identify
+from strokecurve.kinematics.identify.posterior import SLACK, Posterior
+from strokecurve.kinematics.linkage.fourbar import FourBar
+from strokecurve.kinematics.motion.angles import thin
+from strokecurve.kinematics.motion.deadband import fit_dead_band, start_side
+from strokecurve.kinematics.motion.noise import noise_whitener
+from strokecurve.kinematics.motion.wear import even_wear
+from strokecurve.kinematics.settings import DEFAULTS
 
 WALKERS, STEPS, BURN = 16, 1300, 300
 WITHIN = 4.0  # standard errors of the sampler's own figures

@@ -8,9 +8,8 @@ import numpy as np
 import pytest
 from kin_film import DEG
 from numpy.testing import assert_allclose
-
-from kinematics.errors import StrokeError
-from kinematics.stroke import Stroke, find_stroke
+from strokecurve.kinematics.errors import StrokeError
+from strokecurve.kinematics.motion.stroke import Stroke, find_stroke
 
 FULL = [(1, 0), (7, 90), (1, 90), (7, 0), (1, 0)]
 Parts = list[tuple[float, float]]

@@ -6,8 +6,7 @@ import itertools
 import threading
 
 import pytest
-
-from vision.ahead import ReadAhead
+from strokecurve.vision.video.prefetch import ReadAhead
 
 
 def readers() -> list[threading.Thread]:

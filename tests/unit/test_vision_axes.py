@@ -9,16 +9,15 @@ from itertools import pairwise
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
+from strokecurve.vision.joint_fit.bordered import fit_cost
+from strokecurve.vision.joint_fit.camera import Camera
+from strokecurve.vision.joint_fit.joint import JointState
+from strokecurve.vision.motion import axes
+from strokecurve.vision.motion.axes import AxisSettings, leaned, upright
+from strokecurve.vision.motion.hinges import HingeSettings, find_shafts
+from strokecurve.vision.motion.shafts import ShaftMotion, ShaftSpec
+from strokecurve.vision.rotations import least_turn_to, rotation_from_vector, turn_about_z
 from synthetic import Truth, departures_deg, looking, shaken, tracks_of, turn, two_shafts
-
-from vision.bordered import fit_cost
-from vision.camera import Camera
-from vision.hinges import HingeSettings, find_shafts
-from vision.joint import JointState
-from vision.joint_fit import axes
-from vision.joint_fit.axes import AxisSettings, leaned, upright
-from vision.motion import ShaftMotion, ShaftSpec
-from vision.rotations import least_turn_to, rotation_from_vector, turn_about_z
 
 SPECS = [ShaftSpec("motor", ((10, 30.0),)), ShaftSpec("shaft1", ((11, 30.0),))]
 AXIS_DEG = 0.5  # an axis from its truth, at 0.03 px of noise over 90 frames

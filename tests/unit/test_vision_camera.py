@@ -7,9 +7,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 from scipy.spatial.transform import Rotation
-from synthetic import looking, turn
-
-from vision.camera import (
+from strokecurve.vision.joint_fit.camera import (
     Camera,
     card_corners_mm,
     card_nodes_mm,
@@ -18,7 +16,8 @@ from vision.camera import (
     square_corners_mm,
     square_nodes_mm,
 )
-from vision.rotations import cross_matrix, mean_rotation, rotation_from_vector, turn_about_z
+from strokecurve.vision.rotations import cross_matrix, mean_rotation, rotation_from_vector, turn_about_z
+from synthetic import looking, turn
 
 CAMERAS = [
     Camera(1478.0, (959.5, 539.5)),

@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 from scipy.special import ndtr
-
-from vision.edge_light import CodeGlow, blurred_step
+from strokecurve.vision.edges.edge_light import CodeGlow, blurred_step
 
 
 def test_the_step_is_the_normal_distribution() -> None:

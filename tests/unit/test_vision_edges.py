@@ -9,12 +9,17 @@ import pytest
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 from squares import marker_light, node_errors, square_corners, stored
-
-from vision.edge_lines import robust_line
-from vision.edges import NODE_FRACTIONS, EdgeFits, EdgeSettings, corners_from_nodes, fit_edges
-from vision.light import light_of_levels
-from vision.markers import marker_cells
-from vision.pixels import Pictures
+from strokecurve.vision.edges.edge_lines import robust_line
+from strokecurve.vision.edges.edges import (
+    NODE_FRACTIONS,
+    EdgeFits,
+    EdgeSettings,
+    corners_from_nodes,
+    fit_edges,
+)
+from strokecurve.vision.edges.light import light_of_levels
+from strokecurve.vision.edges.markers import marker_cells
+from strokecurve.vision.edges.pixels import Pictures
 
 LIGHT = light_of_levels(8, False)
 MARKER_ID = 10

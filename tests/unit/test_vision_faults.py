@@ -7,13 +7,12 @@ from functools import cache
 
 import numpy as np
 import pytest
+from strokecurve.vision.edges.follow import MarkerTracks
+from strokecurve.vision.motion.faults import Fault, FaultSettings, find_faults
+from strokecurve.vision.motion.hinges import find_shafts
+from strokecurve.vision.motion.rods import RodMotion
+from strokecurve.vision.motion.shafts import ShaftMotion, ShaftSpec
 from synthetic import WH, looking, tracks_of, turn, two_shafts, without
-
-from vision.faults import Fault, FaultSettings, find_faults
-from vision.follow import MarkerTracks
-from vision.hinges import find_shafts
-from vision.motion import ShaftMotion, ShaftSpec
-from vision.rods import RodMotion
 
 SPECS = [ShaftSpec("motor", ((10, 30.0),)), ShaftSpec("shaft1", ((11, 30.0),))]
 

@@ -10,11 +10,10 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 from squares import marker_light, square_corners, stored
-
-from vision.errors import Cancelled
-from vision.follow import FollowSettings, MarkerTracks, follow_markers
-from vision.markers import detect, marker_cells
-from vision.video import Frame
+from strokecurve.vision.edges.follow import FollowSettings, MarkerTracks, follow_markers
+from strokecurve.vision.edges.markers import detect, marker_cells
+from strokecurve.vision.errors import Cancelled
+from strokecurve.vision.video.reader import Frame
 
 SHAPE = (150, 260)
 SIDE_PX, BLUR_PX = 44.0, 0.7

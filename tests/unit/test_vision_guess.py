@@ -7,12 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
+from strokecurve.vision.errors import DetectionError, PoseError
+from strokecurve.vision.joint_fit.guess import first_guess, key_frames, marker_sides, unwrapped
+from strokecurve.vision.joint_fit.joint import JointModel, JointSettings, MountedMarker
+from strokecurve.vision.joint_fit.nodes import Nodes
 from synthetic import WH, TrueMarker, looking, tracks_of, two_shafts, without
-
-from vision.errors import DetectionError, PoseError
-from vision.guess import first_guess, key_frames, marker_sides, unwrapped
-from vision.joint import JointModel, JointSettings, MountedMarker
-from vision.nodes import Nodes
 
 MOUNTED = [MountedMarker(10, 30.0, 0), MountedMarker(11, 30.0, 1)]
 

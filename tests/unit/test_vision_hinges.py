@@ -9,6 +9,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
+from strokecurve.vision.errors import Cancelled, DetectionError
+from strokecurve.vision.joint_fit.joint import JointSettings
+from strokecurve.vision.joint_fit.rigid import ArmStep
+from strokecurve.vision.motion.hinges import HingeSettings, find_shafts
+from strokecurve.vision.motion.shafts import ShaftMotion, ShaftSpec
 from synthetic import (
     CARD_CENTRES_MM,
     WH,
@@ -27,11 +32,6 @@ from synthetic import (
     two_shafts,
     without,
 )
-
-from vision.errors import Cancelled, DetectionError
-from vision.hinges import HingeSettings, find_shafts
-from vision.joint import JointSettings
-from vision.motion import ArmStep, ShaftMotion, ShaftSpec
 
 MOTOR, SHAFT1, SHAFT2 = (
     ShaftSpec(n, ((i, 30.0),)) for n, i in (("motor", 10), ("shaft1", 11), ("shaft2", 12))

@@ -5,13 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from strokecurve.vision.joint_fit.bordered import fit_frames, fit_shared, frame_sensitivities
+from strokecurve.vision.joint_fit.camera import Camera
+from strokecurve.vision.joint_fit.guess import first_guess
+from strokecurve.vision.joint_fit.joint import JointModel, JointSettings, JointState, MountedMarker
+from strokecurve.vision.joint_fit.nodes import Nodes
 from synthetic import WH, Truth, three_shafts, tracks_of, turn, two_shafts
-
-from vision.bordered import fit_frames, fit_shared, frame_sensitivities
-from vision.camera import Camera
-from vision.guess import first_guess
-from vision.joint import JointModel, JointSettings, JointState, MountedMarker
-from vision.nodes import Nodes
 
 MOUNTED = [MountedMarker(10, 30.0, 0), MountedMarker(11, 30.0, 1)]
 

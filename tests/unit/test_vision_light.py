@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-
-from vision.light import light_of_levels
+from strokecurve.vision.edges.light import light_of_levels
 
 
 def bt709(light: float) -> float:

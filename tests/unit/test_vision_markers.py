@@ -7,9 +7,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
-
-from vision.markers import Detections, codes_agree, detect, homographies, marker_cells
-from vision.pixels import Pictures
+from strokecurve.vision.edges.markers import Detections, codes_agree, detect, homographies, marker_cells
+from strokecurve.vision.edges.pixels import Pictures
 
 UNIT_SQUARE = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], np.float32)
 PAPER, INK = 200, 45

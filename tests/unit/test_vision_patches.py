@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 from squares import marker_light, square_corners, stored
-
-from vision.markers import marker_cells
-from vision.patches import Patches
+from strokecurve.vision.edges.markers import marker_cells
+from strokecurve.vision.edges.patches import Patches
 
 SHAPE = (200, 240)
 CENTRE = (118.0, 96.0)

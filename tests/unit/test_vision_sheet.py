@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from vision.sheet import layout
+from strokecurve.vision.sheet import layout
 
 GUIDE = Path(__file__).parents[2] / "docs" / "filming.md"
 

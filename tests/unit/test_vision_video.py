@@ -11,11 +11,17 @@ import numpy as np
 import pytest
 from clips import bright, phone_times, picture, write_clip
 from numpy.testing import assert_allclose
-
-from vision.control import Unattended
-from vision.errors import Cancelled, VideoError
-from vision.pictures import Picture, picture_at, pictures, upright, write_copy, write_drawn_clip
-from vision.video import ClipFacts, ClipReader, Frame
+from strokecurve.vision.control import Unattended
+from strokecurve.vision.errors import Cancelled, VideoError
+from strokecurve.vision.video.pictures import (
+    Picture,
+    picture_at,
+    pictures,
+    upright,
+    write_copy,
+    write_drawn_clip,
+)
+from strokecurve.vision.video.reader import ClipFacts, ClipReader, Frame
 
 # A lossy codec moves flat grey by a level or two.
 CODEC_LEVELS = 3

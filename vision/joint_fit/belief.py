@@ -11,10 +11,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-
-from vision.arrays import Bools, Floats
-from vision.edges import NODE_FRACTIONS
-from vision.nodes import Nodes
+from strokecurve.vision.arrays import Bools, Floats
+from strokecurve.vision.edges.edges import NODE_FRACTIONS
+from strokecurve.vision.joint_fit.nodes import Nodes
 
 
 @dataclass(frozen=True, slots=True)

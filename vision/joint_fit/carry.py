@@ -6,12 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-
-from vision.arrays import Bools, Floats
-from vision.joint import JointState
-from vision.joint_fit.film import with_shared
-from vision.joint_fit.instant import Filmed
-from vision.joint_fit.path import POSE, places_of
+from strokecurve.vision.arrays import Bools, Floats
+from strokecurve.vision.joint_fit.film import with_shared
+from strokecurve.vision.joint_fit.instant import Filmed
+from strokecurve.vision.joint_fit.joint import JointState
+from strokecurve.vision.joint_fit.path import POSE, places_of
 
 _FRAMES_EACH = 4
 """Key frames for each number of a change, at least; with fewer of them all frames change alike."""

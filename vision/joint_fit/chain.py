@@ -9,8 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 from scipy.linalg import cho_solve_banded, cholesky_banded
-
-from vision.arrays import Floats
+from strokecurve.vision.arrays import Floats
 
 STATE = 12
 """Unknowns of a frame: place and speed."""

@@ -5,18 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-
-from vision.arrays import Bools, Floats
-from vision.blocks import frame_blocks, joined
-from vision.bordered import SharedFit, fit_frames
-from vision.joint import JointModel, JointState
-from vision.joint_fit.instant import Filmed
-from vision.joint_fit.path import camera_path
-from vision.joint_fit.path_fit import PathSettings
-from vision.joint_fit.row_time import RowTime
-from vision.joint_fit.shutter import Shutter
-from vision.nodes import Nodes
-from vision.rotations import mean_rotation
+from strokecurve.vision.arrays import Bools, Floats
+from strokecurve.vision.joint_fit.blocks import frame_blocks, joined
+from strokecurve.vision.joint_fit.bordered import SharedFit, fit_frames
+from strokecurve.vision.joint_fit.instant import Filmed
+from strokecurve.vision.joint_fit.joint import JointModel, JointState
+from strokecurve.vision.joint_fit.nodes import Nodes
+from strokecurve.vision.joint_fit.path import camera_path
+from strokecurve.vision.joint_fit.path_fit import PathSettings
+from strokecurve.vision.joint_fit.row_time import RowTime
+from strokecurve.vision.joint_fit.shutter import Shutter
+from strokecurve.vision.rotations import mean_rotation
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,20 +12,19 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-
-from vision.arrays import Bools, Floats
-from vision.blocks import joined
-from vision.bordered import SharedFit, fit_frames, fit_shared
-from vision.control import JobControl
-from vision.joint import JointModel, JointSettings, JointState
-from vision.joint_fit.carry import carried
-from vision.joint_fit.film import FilmFit, alone, unmoved, with_shared
-from vision.joint_fit.instant import Filmed, angle_rates
-from vision.joint_fit.path_fit import PathFit, PathSettings, fit_path, pose_covariance
-from vision.joint_fit.row_time import RowTime
-from vision.joint_fit.shutter import HELD_S, Shutter, ShutterSettings, shift_gain, sure_rows
-from vision.joint_fit.sizing import NoiseSettings, with_noise_found
-from vision.nodes import Nodes
+from strokecurve.vision.arrays import Bools, Floats
+from strokecurve.vision.control import JobControl
+from strokecurve.vision.joint_fit.blocks import joined
+from strokecurve.vision.joint_fit.bordered import SharedFit, fit_frames, fit_shared
+from strokecurve.vision.joint_fit.carry import carried
+from strokecurve.vision.joint_fit.film import FilmFit, alone, unmoved, with_shared
+from strokecurve.vision.joint_fit.instant import Filmed, angle_rates
+from strokecurve.vision.joint_fit.joint import JointModel, JointSettings, JointState
+from strokecurve.vision.joint_fit.nodes import Nodes
+from strokecurve.vision.joint_fit.path_fit import PathFit, PathSettings, fit_path, pose_covariance
+from strokecurve.vision.joint_fit.row_time import RowTime
+from strokecurve.vision.joint_fit.shutter import HELD_S, Shutter, ShutterSettings, shift_gain, sure_rows
+from strokecurve.vision.joint_fit.sizing import NoiseSettings, with_noise_found
 
 logger = logging.getLogger(__name__)
 

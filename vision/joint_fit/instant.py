@@ -10,14 +10,13 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-
-from vision.arrays import Bools, Floats
-from vision.camera import Camera
-from vision.joint import JointModel, JointState
-from vision.joint_fit.path import CameraPath, turned_by
-from vision.joint_fit.row_time import RowTime, row_fractions
-from vision.nodes import Nodes
-from vision.rotations import rotated
+from strokecurve.vision.arrays import Bools, Floats
+from strokecurve.vision.joint_fit.camera import Camera
+from strokecurve.vision.joint_fit.joint import JointModel, JointState
+from strokecurve.vision.joint_fit.nodes import Nodes
+from strokecurve.vision.joint_fit.path import CameraPath, turned_by
+from strokecurve.vision.joint_fit.row_time import RowTime, row_fractions
+from strokecurve.vision.rotations import rotated
 
 _TRIED_S = 1e-4
 """Change of the readout from which derivatives are taken: residuals are all but linear in it."""

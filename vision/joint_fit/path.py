@@ -14,9 +14,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-
-from vision.arrays import Bools, Floats
-from vision.rotations import cross_matrix, rotation_from_vector, vector_from_rotation
+from strokecurve.vision.arrays import Bools, Floats
+from strokecurve.vision.rotations import cross_matrix, rotation_from_vector, vector_from_rotation
 
 POSE = 6
 """Three turns (rad) and three places (mm)."""

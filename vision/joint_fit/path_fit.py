@@ -11,16 +11,15 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-
-from vision.arrays import Bools, Floats
-from vision.control import JobControl, Unattended
-from vision.joint import JointModel, JointState
-from vision.joint_fit.chain import REACH, STATE, Chain
-from vision.joint_fit.instant import Filmed, angle_rates
-from vision.joint_fit.path import POSE, SHORTEST_S, CameraPath, places_of
-from vision.joint_fit.row_time import RowTime
-from vision.nodes import Nodes
-from vision.robust import huber_weight
+from strokecurve.vision.arrays import Bools, Floats
+from strokecurve.vision.control import JobControl, Unattended
+from strokecurve.vision.joint_fit.chain import REACH, STATE, Chain
+from strokecurve.vision.joint_fit.instant import Filmed, angle_rates
+from strokecurve.vision.joint_fit.joint import JointModel, JointState
+from strokecurve.vision.joint_fit.nodes import Nodes
+from strokecurve.vision.joint_fit.path import POSE, SHORTEST_S, CameraPath, places_of
+from strokecurve.vision.joint_fit.row_time import RowTime
+from strokecurve.vision.robust import huber_weight
 
 _SIDES = np.array([[0.0, 0.0], [-1.0, 0.0], [0.0, -1.0], [1.0, 0.0], [0.0, 1.0]])
 """Changes of both intensities (logarithms) that are looked at: parabolas lead to the likeliest."""

@@ -12,12 +12,10 @@ from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
-
-from vision.arrays import Bools, Floats
-from vision.guess import unwrapped
-from vision.joint_fit.steps import Span, StepSettings, find_steps, step_sizes
-from vision.motion import ArmAngles, ArmStep
-from vision.robust import winsorised_variance
+from strokecurve.vision.arrays import Bools, Floats
+from strokecurve.vision.joint_fit.guess import unwrapped
+from strokecurve.vision.joint_fit.steps import Span, StepSettings, find_steps, step_sizes
+from strokecurve.vision.robust import winsorised_variance
 
 _UNSEEN = 1e6
 """Variance (rad^2) that takes the place of an angle that was not measured."""
@@ -39,6 +37,57 @@ _TOGETHER_SIGMAS = 4.0
 
 
 @dataclass(frozen=True, slots=True)
+class ArmStep:
+    """A moment at which the n markers of one shaft moved against each other.
+
+    Attributes
+    ----------
+    shaft : int
+    first, last : int
+        Frames in which it was under way, both included; none if ``last < first``.
+    size_rad, sigma_rad : ndarray, shape (n, n)
+        Element [i, j]: how far marker j moved against marker i, counter-clockwise positive, and its standard
+        deviation; NaN where too little was seen of the two.
+    twist_rad, twist_sigma_rad : ndarray, shape (n,)
+        How far each marker turned on what it sits on; NaN where too little was seen.
+    group : tuple of int
+        Markers with the same number stayed together.
+    """
+
+    shaft: int
+    first: int
+    last: int
+    size_rad: Floats
+    sigma_rad: Floats
+    twist_rad: Floats
+    twist_sigma_rad: Floats
+    group: tuple[int, ...]
+
+    @property
+    def moment(self) -> int:
+        """Frame in the middle of it."""
+        return self.first if self.last < self.first else (self.first + self.last) // 2
+
+
+@dataclass(frozen=True, slots=True)
+class ArmAngles:
+    """Angles of what B markers sit on, over F frames.
+
+    Attributes
+    ----------
+    angle_rad, sigma_rad : ndarray, shape (F, B)
+        Unwrapped, with standard deviations; NaN is a gap. Those of one shaft are alike up to the first step;
+        from there on they differ by the steps.
+    steps : tuple of ArmStep
+        In the order of shafts and time.
+    """
+
+    angle_rad: Floats
+    sigma_rad: Floats
+    steps: tuple[ArmStep, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class MarkerAngles:
     """Angles of B markers about the axes of their shafts, over F frames.
 
@@ -51,7 +100,7 @@ class MarkerAngles:
     shared : ndarray, shape (F, B, B)
         The part of it that lasts: errors shared by all frames.
     twist_rad : ndarray, shape (F, B)
-        Turn of each marker on what it sits on (``vision.shifts``).
+        Turn of each marker on what it sits on (``vision.motion.shifts``).
     shaft_of : tuple of int
         Index of each marker's shaft; markers of one shaft lie next to each other.
     """

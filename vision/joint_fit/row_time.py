@@ -10,8 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-
-from vision.arrays import Floats
+from strokecurve.vision.arrays import Floats
 
 
 @dataclass(frozen=True, slots=True)

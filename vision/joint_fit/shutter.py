@@ -5,12 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-
-from vision.arrays import Floats
-from vision.joint import JointModel, JointState
-from vision.joint_fit.path_fit import PathSettings
-from vision.joint_fit.row_time import RowTime
-from vision.nodes import Nodes
+from strokecurve.vision.arrays import Floats
+from strokecurve.vision.joint_fit.joint import JointModel, JointState
+from strokecurve.vision.joint_fit.nodes import Nodes
+from strokecurve.vision.joint_fit.path_fit import PathSettings
+from strokecurve.vision.joint_fit.row_time import RowTime
 
 HELD_S = 1e-8
 """Spread of a readout that is held at none."""

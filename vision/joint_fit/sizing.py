@@ -5,13 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-
-from vision.arrays import Floats
-from vision.bordered import SharedFit, fit_shared
-from vision.control import JobControl
-from vision.joint import JointModel, JointState
-from vision.nodes import Nodes
-from vision.noise import find_noise
+from strokecurve.vision.arrays import Floats
+from strokecurve.vision.control import JobControl
+from strokecurve.vision.joint_fit.bordered import SharedFit, fit_shared
+from strokecurve.vision.joint_fit.joint import JointModel, JointState
+from strokecurve.vision.joint_fit.nodes import Nodes
+from strokecurve.vision.joint_fit.noise import find_noise
 
 _ROUGH = 1.0
 """Fits that only prepare the last one end at this gain in half a chi-square."""

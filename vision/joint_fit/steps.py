@@ -11,8 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-
-from vision.arrays import Floats
+from strokecurve.vision.arrays import Floats
 
 _PLAIN_SIGMAS = 12.0
 """A step that stands out so far in short windows needs no longer ones."""

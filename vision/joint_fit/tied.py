@@ -8,12 +8,11 @@ makes a step, which is left open.
 from __future__ import annotations
 
 import numpy as np
-
-from vision.arrays import Floats
-from vision.joint import JointModel, JointState
-from vision.joint_fit.rigid import alike_unwrapped, arm_steps, as_one
-from vision.joint_fit.steps import StepSettings
-from vision.nodes import Nodes
+from strokecurve.vision.arrays import Floats
+from strokecurve.vision.joint_fit.joint import JointModel, JointState
+from strokecurve.vision.joint_fit.nodes import Nodes
+from strokecurve.vision.joint_fit.rigid import alike_unwrapped, arm_steps, as_one
+from strokecurve.vision.joint_fit.steps import StepSettings
 
 
 def tied_together(

@@ -12,20 +12,19 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-
-from vision.arrays import Floats
-from vision.blocks import fit_in_blocks
-from vision.bordered import SharedFit, fit_shared, frame_normals
-from vision.control import JobControl
-from vision.joint import JointModel, JointState
-from vision.joint_fit.film import FilmFit, alone, unmoved
-from vision.joint_fit.instant import Filmed, angle_rates
-from vision.joint_fit.row_time import RowTime
-from vision.joint_fit.shutter import Shutter, ShutterSettings
-from vision.joint_fit.sizing import NoiseSettings, with_noise_found
-from vision.joint_fit.tied import tied_together
-from vision.nodes import Nodes
-from vision.robust import huber_weight
+from strokecurve.vision.arrays import Floats
+from strokecurve.vision.control import JobControl
+from strokecurve.vision.joint_fit.blocks import fit_in_blocks
+from strokecurve.vision.joint_fit.bordered import SharedFit, fit_shared, frame_normals
+from strokecurve.vision.joint_fit.film import FilmFit, alone, unmoved
+from strokecurve.vision.joint_fit.instant import Filmed, angle_rates
+from strokecurve.vision.joint_fit.joint import JointModel, JointState
+from strokecurve.vision.joint_fit.nodes import Nodes
+from strokecurve.vision.joint_fit.row_time import RowTime
+from strokecurve.vision.joint_fit.shutter import Shutter, ShutterSettings
+from strokecurve.vision.joint_fit.sizing import NoiseSettings, with_noise_found
+from strokecurve.vision.joint_fit.tied import tied_together
+from strokecurve.vision.robust import huber_weight
 
 _ROUGH = 1.0
 """Fits that only prepare the last ones end at this gain in half a chi-square."""
@@ -51,7 +50,7 @@ def find_on_tripod(
     settings: ShutterSettings,
     job: JobControl,
 ) -> FilmFit:
-    """Find camera, axes and readout; arguments as for `vision.joint_fit.hand.find_in_hand`."""
+    """Find camera, axes and readout; arguments as for `strokecurve.vision.joint_fit.hand.find_in_hand`."""
     bare = scatter.frames(key)
     start = bare.floored(np.full(bare.seen.shape[1], noise.start_floor_px))
     model, fit, floor_px = with_noise_found(model, fit, bare, start, noise, job)

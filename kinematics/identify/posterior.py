@@ -1,0 +1,310 @@
+"""Residuals of motion, evidence and priors for one linkage, and their Jacobian: what `identify` minimises."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from strokecurve.kinematics.identify.evidence import ANGLES, QUANTITIES, Statement
+from strokecurve.kinematics.linkage.closure import (
+    driven_curve,
+    driven_derivatives,
+    in_line_cotangent,
+    in_line_derivatives,
+    rod_curve,
+    rod_derivatives,
+)
+from strokecurve.kinematics.linkage.play import engage
+from strokecurve.kinematics.motion.angles import Bins
+from strokecurve.kinematics.motion.wear import Wear
+from strokecurve.kinematics.settings import Settings
+
+Array = NDArray[np.float64]
+
+PARAMETERS = (
+    "log_drive_radius",
+    "log_driven_radius",
+    "log_spacing",
+    "drive_start_rad",
+    "driven_start_rad",
+    "slack_rad",
+    "driven_zero_rad",
+)
+SLACK, ZERO = PARAMETERS.index("slack_rad"), PARAMETERS.index("driven_zero_rad")
+_ZERO_PRIOR_RAD = (
+    1.0  # the driven shaft's zero is arbitrary; the width only keeps a fit without a hold finite
+)
+_CLEAR = 0.05  # one standard deviation when rod and driven arm are within 3 degrees of one line
+_STROKE_STEPS = 91  # of the stroke over which lost motion is averaged
+_ROD = QUANTITIES.index("rod_mm")
+_IS_ANGLE = np.array([q in ANGLES for q in QUANTITIES])
+
+
+@dataclass(frozen=True, slots=True)
+class Posterior:
+    """Everything known of one linkage, as residuals of unit variance.
+
+    Parameters
+    ----------
+    bins : Bins
+        Thinned motion.
+    opening_sign, driven_sign : int
+        Way in which driver and driven shaft open, +1 counter-clockwise.
+    start_opened : float
+        Where the motion starts in the play: 0 on the closing side, 1 on the opening side.
+    whiten : ndarray, shape (B, B)
+        Makes the errors of the bins independent and of unit variance (`noise_whitener`).
+    evidence : tuple of Statement
+    settings : Settings
+    wear : Wear
+        Where lost motion arises.
+    """
+
+    bins: Bins
+    opening_sign: int
+    driven_sign: int
+    start_opened: float
+    whiten: Array
+    evidence: tuple[Statement, ...]
+    settings: Settings
+    wear: Wear
+
+    # ---- motion ------------------------------------------------------------------------------------------
+
+    def travel(self) -> Array:
+        """Drive arm turned since low fire at each bin, counter-clockwise positive."""
+        return self.opening_sign * self.bins.driver_rad
+
+    def _engaged(self, parameters: Array, turned: Array) -> tuple[Array, Array]:
+        """Driven travel at each bin as engaged in closing and in opening, positive toward high fire."""
+        closing = self.driven_sign * turned
+        if self.wear.longer_by_slack == 0:
+            return closing, closing - parameters[SLACK]
+        longer = self.wear.longer_by_slack * float(parameters[SLACK])
+        values = (float(v) for v in linkage(parameters))
+        return closing, self.driven_sign * rod_curve(self.travel(), longer, *values)
+
+    def misfit(self, parameters: Array) -> Array:
+        """Measured less modelled driven angle at each bin (rad); NaN if the linkage does not close there."""
+        return self._misfit(parameters, driven_curve(self.travel(), *linkage(parameters)))
+
+    def _misfit(self, parameters: Array, turned: Array) -> Array:
+        closing, opening = self._engaged(parameters, turned)
+        lag = closing - opening
+        if not np.all(np.isfinite(lag)):
+            return np.full_like(closing, np.nan)
+        play = engage(closing, lag, self.start_opened, self.bins.restarts)
+        model = closing[play.source] - lag[play.source] * play.opened
+        return np.asarray(self.driven_sign * self.bins.driven_rad - model - parameters[ZERO])
+
+    # ---- least squares -----------------------------------------------------------------------------------
+
+    def residuals(self, parameters: Array) -> Array:
+        """Motion, then evidence, then priors, each divided by its standard deviation."""
+        turned = driven_curve(self.travel(), *linkage(parameters))
+        motion = self._misfit(parameters, turned)
+        if np.all(np.isfinite(motion)):
+            motion = self.whiten @ motion
+        return np.concatenate([motion, self._knowledge(parameters, self._ends(turned))])
+
+    def jacobian(self, parameters: Array) -> Array:
+        """Derivatives of `residuals`, shape (R, 7)."""
+        values, travel = linkage(parameters), self.travel()
+        turned = driven_curve(travel, *values)
+        high, low = self._engaged(parameters, turned)
+        closing = np.zeros((travel.size, len(PARAMETERS)))
+        closing[:, :5] = self.driven_sign * driven_derivatives(travel, turned, *values)[0]
+        opening = closing.copy()
+        if self.wear.longer_by_slack == 0:
+            opening[:, SLACK] = -1.0
+        else:
+            longer = self.wear.longer_by_slack * float(parameters[SLACK])
+            by, gain = rod_derivatives(travel, self.driven_sign * low, longer, *(float(v) for v in values))
+            opening[:, :5] = self.driven_sign * by
+            opening[:, SLACK] = self.driven_sign * gain * self.wear.longer_by_slack
+        play = engage(high, high - low, self.start_opened, self.bins.restarts)
+        opened = play.opened[:, None]
+        motion = -(opened * opening[play.source] + (1 - opened) * closing[play.source])
+        motion[:, ZERO] = -1.0
+        return np.concatenate(
+            [self.whiten @ motion, self._knowledge_jacobian(parameters, self._ends(turned))]
+        )
+
+    def knowledge(self, parameters: Array) -> Array:
+        """Residuals of evidence and priors for parameters of shape (..., 7)."""
+        return self._knowledge(parameters, self._turned_ends(parameters))
+
+    def knowledge_jacobian(self, parameters: Array) -> Array:
+        """Derivatives of `knowledge`, shape (..., K, 7)."""
+        return self._knowledge_jacobian(parameters, self._turned_ends(parameters))
+
+    def _knowledge(self, parameters: Array, ends: Array) -> Array:
+        clear = self._clear(parameters, ends)
+        return np.concatenate([*self._evidence(parameters), self._prior(parameters), clear], axis=-1)
+
+    def _knowledge_jacobian(self, parameters: Array, ends: Array) -> Array:
+        by = self.quantity_derivatives(parameters)
+        prior = np.broadcast_to(np.diag(1 / self.prior_sd()), (*parameters.shape, len(PARAMETERS)))
+        clear = self._clear_derivatives(parameters, ends)
+        evidence = [e.whiten @ by[..., e.columns, :] for e in self.evidence]
+        return np.concatenate([*evidence, prior, clear], axis=-2)
+
+    def _ends(self, turned: Array) -> Array:
+        """Driven arm turned at both ends of the stroke, of that at each bin."""
+        return np.array([0.0, turned[np.argmax(self.bins.driver_rad)]])
+
+    def _turned_ends(self, parameters: Array) -> Array:
+        values = (v[..., None] for v in linkage(parameters))
+        return driven_curve(self._end_travel(), *values)
+
+    def quantities(self, parameters: Array) -> Array:
+        """The six quantities in the order of `QUANTITIES`, shape (..., 6); the rod from pin to pin."""
+        values = quantities(parameters)
+        values[..., _ROD] += 0.5 * self.wear.longer_by_slack * parameters[..., SLACK]
+        return values
+
+    def quantity_derivatives(self, parameters: Array) -> Array:
+        """Their derivatives by the parameters, shape (..., 6, 7)."""
+        by = quantity_derivatives(parameters)
+        by[..., _ROD, SLACK] = 0.5 * self.wear.longer_by_slack
+        return by
+
+    def lost_motion(self, parameters: Array) -> float:
+        """Mean lost motion over the stroke; near toggle it is not quite the parameter when pins are worn."""
+        if self.wear.longer_by_slack == 0:
+            return float(parameters[SLACK])
+        travel, values = self._even_travel(), tuple(float(v) for v in linkage(parameters))
+        longer = self.wear.longer_by_slack * float(parameters[SLACK])
+        lag = rod_curve(travel, 0.0, *values) - rod_curve(travel, longer, *values)
+        return self.driven_sign * float(np.mean(lag))
+
+    def lost_motion_derivatives(self, parameters: Array) -> Array:
+        """Its derivatives by the parameters, shape (7,)."""
+        if self.wear.longer_by_slack == 0:
+            return np.asarray(np.eye(len(PARAMETERS))[SLACK])
+        travel, values = self._even_travel(), tuple(float(v) for v in linkage(parameters))
+        by, gain = [], np.zeros(0)
+        for longer in (0.0, self.wear.longer_by_slack * float(parameters[SLACK])):
+            part, gain = rod_derivatives(travel, rod_curve(travel, longer, *values), longer, *values)
+            by.append(part)
+        total = np.zeros(len(PARAMETERS))
+        total[:5] = np.mean(by[0] - by[1], axis=0)
+        total[SLACK] = -np.mean(gain) * self.wear.longer_by_slack
+        return np.asarray(self.driven_sign * total)
+
+    def _even_travel(self) -> Array:
+        return self.opening_sign * np.linspace(0, float(np.max(self.bins.driver_rad)), _STROKE_STEPS)
+
+    def sources(self) -> list[str]:
+        """Where each row of the residuals comes from: "curve", the evidence's source, or "prior"."""
+        rows = ["curve"] * self.bins.driver_rad.size
+        for e in self.evidence:
+            rows += [e.source] * e.values.size
+        return rows + ["prior"] * (len(PARAMETERS) + 2)
+
+    def prior_mean(self) -> Array:
+        """Centre of the prior."""
+        s = self.settings
+        return np.array(
+            [
+                np.log(s.size_mm),
+                np.log(s.size_mm),
+                np.log(s.spacing_mm),
+                0.0,
+                0.0,
+                0.0,
+                0.0,
+            ]
+        )
+
+    def prior_sd(self) -> Array:
+        """Standard deviations of the prior; half a turn for the start angles, which is next to nothing."""
+        s = self.settings
+        return np.array(
+            [
+                s.size_log_sd,
+                s.size_log_sd,
+                s.spacing_log_sd,
+                np.pi,
+                np.pi,
+                s.slack_prior_rad,
+                _ZERO_PRIOR_RAD,
+            ]
+        )
+
+    def _prior(self, parameters: Array) -> Array:
+        return np.asarray((parameters - self.prior_mean()) / self.prior_sd())
+
+    # Prior that the linkage is clear of jamming at both ends of its stroke: a fit can follow noise into the
+    # corner where rod and driven arm are in line just at an end. No linkage in service rests there; beyond a
+    # few degrees this prior is not felt.
+
+    def _at_ends(self, parameters: Array, turned: Array) -> tuple[Array, ...]:
+        a, c, d, drive, driven = (v[..., None] for v in linkage(parameters))
+        return a, c, d, drive + self._end_travel(), driven + turned
+
+    def _end_travel(self) -> Array:
+        return self.opening_sign * np.array([0.0, float(np.max(self.bins.driver_rad))])
+
+    def _clear(self, parameters: Array, turned: Array) -> Array:
+        return _CLEAR * in_line_cotangent(*self._at_ends(parameters, turned))
+
+    def _clear_derivatives(self, parameters: Array, turned: Array) -> Array:
+        values = (v[..., None] for v in linkage(parameters))
+        by_linkage, _ = driven_derivatives(self._end_travel(), turned, *values)
+        by = in_line_derivatives(*self._at_ends(parameters, turned))
+        total = np.zeros((*by.shape[:-1], len(PARAMETERS)))
+        total[..., :5] = _CLEAR * (by + by[..., 4:] * by_linkage)
+        return total
+
+    def _evidence(self, parameters: Array) -> list[Array]:
+        values = self.quantities(parameters)
+        rows = []
+        for e in self.evidence:
+            off = values[..., e.columns] - e.values
+            off = np.where(_IS_ANGLE[e.columns], wrap(off), off)
+            rows.append(off @ e.whiten.T)
+        return rows
+
+
+def linkage(parameters: Array) -> tuple[Array, Array, Array, Array, Array]:
+    """Both radii, spacing (mm) and both start angles (rad) of parameters of shape (..., 7)."""
+    a, c, d = np.moveaxis(np.exp(parameters[..., :3]), -1, 0)
+    return a, c, d, parameters[..., 3], parameters[..., 4]
+
+
+def quantities(parameters: Array) -> Array:
+    """The six quantities in the order of `QUANTITIES`, shape (..., 6); the rod as it acts in closing."""
+    a, c, d, drive, driven = linkage(parameters)
+    rod = np.hypot(
+        d + c * np.cos(driven) - a * np.cos(drive),
+        c * np.sin(driven) - a * np.sin(drive),
+    )
+    return np.stack([a, c, rod, d, drive, driven], axis=-1)
+
+
+def quantity_derivatives(parameters: Array) -> Array:
+    """Derivatives of the six quantities by the parameters, shape (..., 6, 7)."""
+    a, c, d, th, ph = linkage(parameters)
+    rod = quantities(parameters)[..., 2]
+    cross, skew = np.cos(th - ph), np.sin(th - ph)
+    by = np.zeros((*rod.shape, len(QUANTITIES), len(PARAMETERS)))
+    by[..., 0, 0], by[..., 1, 1], by[..., 3, 2], by[..., 4, 3], by[..., 5, 4] = (
+        a,
+        c,
+        d,
+        1.0,
+        1.0,
+    )
+    by[..., 2, 0] = a * (a - d * np.cos(th) - c * cross) / rod
+    by[..., 2, 1] = c * (c + d * np.cos(ph) - a * cross) / rod
+    by[..., 2, 2] = d * (d - a * np.cos(th) + c * np.cos(ph)) / rod
+    by[..., 2, 3] = (a * d * np.sin(th) + a * c * skew) / rod
+    by[..., 2, 4] = (-c * d * np.sin(ph) - a * c * skew) / rod
+    return by
+
+
+def wrap(angle: Array) -> Array:
+    """Angle in (-pi, pi]."""
+    return np.asarray(np.pi - np.mod(np.pi - angle, 2 * np.pi))
