@@ -1,1 +1,6 @@
-"""."""
+"""Work that outlives the page: analyses and exports, each in a confined process of its own.
+
+In come ids of runs and exports; out go their results, in the store. `executors` says where work is done,
+`supervisor` works through the queue, `worker` does one analysis, `exports` makes one record, bundle or
+film. Pages start work here and watch the store; they never wait for it.
+"""
