@@ -11,6 +11,9 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.interpolate import CubicSpline
 from scipy.spatial.transform import Rotation
+from strokecurve.vision.joint_fit import blocks
+from strokecurve.vision.joint_fit.camera import Camera
+from strokecurve.vision.joint_fit.nodes import Nodes
 from strokecurve.vision.joint_fit.row_time import RowTime, row_fractions
 from strokecurve.vision.joint_fit.shutter import ShutterSettings
 from strokecurve.vision.motion.hinges import find_shafts
@@ -133,6 +136,27 @@ def test_a_film_whose_rows_are_exposed_at_once_has_no_readout_and_loses_nothing(
     assert motion.shutter.readout_s == (0.0, 0.0)
     assert not motion.shutter.steadied
     assert rms(errors_deg(truth, motion)) < 0.02
+
+
+def test_long_films_are_moved_to_an_instant_a_block_at_a_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The same as in one piece; where nothing moves them, nodes are handed on as they are."""
+    truth = trembling()
+    filmed = measured(truth, seen("hand", 0.02)).filmed
+    rng = np.random.default_rng(3)
+    shape = (len(truth.time_s), 2, 8)
+    normals = rng.normal(size=(*shape, 2))
+    normals /= np.linalg.norm(normals, axis=-1, keepdims=True)
+    nodes = Nodes(rng.uniform(0, 1000, (*shape, 2)), normals, np.ones(shape), np.ones(shape))
+    points, speeds = rng.uniform(-80, 80, (*shape, 3)), rng.uniform(-50, 50, (*shape, 3))
+    camera = Camera(truth.focal_px, truth.centre_px, 0.01)
+    whole = filmed.instant_points(nodes, camera, points, speeds)
+    monkeypatch.setattr(blocks, "_FRAMES", 37)
+    assert_allclose(
+        filmed.instant_points(nodes, camera, points, speeds).pixels, whole.pixels, rtol=0, atol=1e-9
+    )
+    assert np.abs(whole.pixels - nodes.pixels).max() > 1.0
+    at_once = replace(filmed, row_time=RowTime(), shift_px=None)
+    assert at_once.instant_points(nodes, camera, points, speeds) is nodes
 
 
 def test_on_a_tripod_the_arms_tell_and_the_doubt_is_in_the_deviations() -> None:

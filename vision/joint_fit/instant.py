@@ -7,10 +7,12 @@ it is a node that belongs to the frame's time, and everything that fits single f
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 from strokecurve.vision.arrays import Bools, Floats
+from strokecurve.vision.joint_fit.blocks import frame_blocks
 from strokecurve.vision.joint_fit.camera import Camera
 from strokecurve.vision.joint_fit.joint import JointModel, JointState
 from strokecurve.vision.joint_fit.nodes import Nodes
@@ -96,10 +98,15 @@ class Filmed:
         moments : tuple of ndarray, optional
             Delays (F, M, 8) and weights of the path for them, where they are known already.
         """
-        delay, weights = moments or self._moments(nodes)
-        points = model.points_card(state)
-        going = model.speeds_card(state, rate_rad_s)
-        return self._moved_back(nodes, points, going, state.camera, delay, weights)
+        if moments is not None:
+            points, speeds = model.points_card(state), model.speeds_card(state, rate_rad_s)
+            return replace(nodes, pixels=self._moved_back(nodes, points, speeds, state.camera, *moments))
+
+        def moving(pick: slice) -> tuple[Floats, Floats]:
+            part = state.frames(pick)
+            return model.points_card(part), model.speeds_card(part, rate_rad_s[pick])
+
+        return self._in_blocks(nodes, state.camera, moving)
 
     def by_rows(self, model: JointModel, state: JointState, nodes: Nodes, rate_rad_s: Floats) -> Floats:
         """Derivative of the residuals by the readout along rows and columns, shape (F, 8 M, 2), 1/s.
@@ -117,8 +124,21 @@ class Filmed:
 
     def instant_points(self, nodes: Nodes, camera: Camera, points: Floats, speeds: Floats) -> Nodes:
         """The same for nodes of any points (F, M, 8, 3) with their speeds, in the card frame, mm and mm/s."""
-        delay, weights = self._moments(nodes)
-        return self._moved_back(nodes, points, speeds, camera, delay, weights)
+        return self._in_blocks(nodes, camera, lambda pick: (points[pick], speeds[pick]))
+
+    def _in_blocks(
+        self, nodes: Nodes, camera: Camera, moving: Callable[[slice], tuple[Floats, Floats]]
+    ) -> Nodes:
+        """Move nodes a block of frames at a time, the frames beside it for the path between them."""
+        if self.row_time == RowTime() and self.shift_px is None:
+            return nodes
+        frames, pixels = len(nodes.seen), []
+        for pick in frame_blocks(frames):
+            around = slice(max(pick.start - 1, 0), min(pick.stop + 1, frames))
+            near, seen = self.frames(around), nodes.frames(around)
+            moved = near._moved_back(seen, *moving(around), camera, *near._moments(seen))
+            pixels.append(moved[pick.start - around.start :][: pick.stop - pick.start])
+        return replace(nodes, pixels=np.concatenate(pixels))
 
     def _moments(self, nodes: Nodes) -> tuple[Floats, Floats]:
         delay = self.delay_s(nodes)
@@ -127,7 +147,8 @@ class Filmed:
 
     def _moved_back(
         self, nodes: Nodes, points: Floats, speeds: Floats, camera: Camera, delay: Floats, weights: Floats
-    ) -> Nodes:
+    ) -> Floats:
+        """Where nodes are at the times of their frames, (F, M, 8, 2)."""
         reference = self.path.reference
         place = self.path.at(weights).reshape(*delay.shape, -1)
         later = (points + speeds * delay[..., None]) @ reference.T + place[..., 3:]
@@ -138,7 +159,7 @@ class Filmed:
         pixels = nodes.pixels - off * nodes.normals
         if self.shift_px is not None:
             pixels = pixels - self.shift_px[:, None, None]
-        return replace(nodes, pixels=pixels)
+        return np.asarray(pixels, np.float64)
 
 
 def angle_rates(model: JointModel, state: JointState, nodes: Nodes, path: CameraPath) -> Floats:
