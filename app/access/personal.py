@@ -136,7 +136,7 @@ class PersonalStore(Store):
         size_bytes: int | None = None,
         most_bytes: int = LARGEST_CLIP_BYTES,
     ) -> Clip:
-        """Keep a clip that arrives in pieces."""
+        """Keep a clip that arrives in chunks."""
         self.must(Right.START)
         return self._all.receive(chunks, client_name, size_bytes, most_bytes)
 

@@ -71,7 +71,7 @@ _ANYWHERE: Mapping[Role, frozenset[Right]] = {
     Role.REVIEWER: frozenset({Right.ENTER}),
 }
 _BY_LINK = _READING
-RIGHT_TO_MAKE: Mapping[str, Right] = {"bundle": Right.CHANGE}
+RIGHT_TO_EXPORT: Mapping[str, Right] = {"bundle": Right.CHANGE}
 """Right that making or fetching something takes; what is not named here shows only what can be read."""
 
 

@@ -10,7 +10,7 @@ from strokecurve.app.store.jobs import Film, RunState
 from strokecurve.app.store.store import Store
 from strokecurve.app.tasks import worker
 from strokecurve.app.words.errors import InputError
-from strokecurve.app.words.files import pieces
+from strokecurve.app.words.files import chunks_of
 from strokecurve.app.words.statements import FilmFacts, JobFacts
 
 FOLDER = Path("sample_media")
@@ -50,7 +50,7 @@ def load_sample(store: Store) -> Film:
     readings, clips = recorded(sample_file(READINGS).read_bytes()), {}
     for role, path in files.items():
         with path.open("rb") as stream:
-            clips[role] = store.receive(pieces(stream), path.name, path.stat().st_size)
+            clips[role] = store.receive(chunks_of(stream), path.name, path.stat().st_size)
     job = store.new_job(FACTS)
     store.add(job.job_id, readings)
     films = [

@@ -47,4 +47,4 @@ def _load() -> None:
 def expect_clip(store: Store) -> None:
     """Get ready for a clip that somebody who looks at the page may send next."""
     if _serving.is_set():
-        worker.make_ready(store)
+        worker.prewarm(store)

@@ -1,6 +1,6 @@
 """Works on one run of a store in a process of its own.
 
-A foreman (``app.tasks.supervisor``) starts this process,
+A supervisor (``app.tasks.supervisor``) starts this process,
 ``python -m strokecurve.app.tasks.worker --store DIR --run ID``; pages only watch the store, so an analysis
 survives a closed browser and a restarted page.
 """
@@ -51,12 +51,12 @@ class TalkingControl:
 
     Parameters
     ----------
-    beat : callable
+    heartbeat : callable
         Takes a sign of life, with new progress if there is any; gives whether to stop.
     """
 
-    def __init__(self, beat: Callable[[Progress | None], bool]) -> None:
-        self._beat = beat
+    def __init__(self, heartbeat: Callable[[Progress | None], bool]) -> None:
+        self._heartbeat = heartbeat
         self._progress: Progress | None = None
         self._cancelled = threading.Event()
         self._over = threading.Event()
@@ -81,10 +81,10 @@ class TalkingControl:
         """Hand over the newest progress and learn whether to stop."""
         progress, self._progress = self._progress, None
         try:
-            if self._beat(progress):
+            if self._heartbeat(progress):
                 self._cancelled.set()
         except StoreError:
-            # A store busy for a moment must not end an analysis; the next beat tells the same.
+            # A store busy for a moment must not end an analysis; the next heartbeat tells the same.
             logger.warning("the store did not take a sign of life", exc_info=True)
 
     def report(self, done: int, total: int, label: str) -> None:
@@ -109,7 +109,7 @@ class StoreControl(TalkingControl):
     """
 
     def __init__(self, store: Store, run_id: str, attempt: int) -> None:
-        super().__init__(lambda progress: store.runs.beat(run_id, attempt, progress))
+        super().__init__(lambda progress: store.runs.heartbeat(run_id, attempt, progress))
 
 
 def measure_clip(clip: Path, out: Path, rig_toml: str | None, job: JobControl) -> None:
@@ -182,7 +182,7 @@ def _work_as(store: Store, run: Run, attempt: int, measure: Measure = measure_cl
 
 
 def tend(store: Store) -> None:
-    """Look after the queue: runs that lost their worker wait again, and those that wait get free places.
+    """Look after the queue: runs that lost their worker wait again, and those that wait get free slots.
 
     Raises
     ------
@@ -193,17 +193,17 @@ def tend(store: Store) -> None:
     if not store.runs.any_waiting():
         return
     there = workplace(store.folder, store.own_environment)
-    for run in store.runs.hand_out(there.places):
+    for run in store.runs.dispatch(there.slots):
         try:
-            there.executor.submit(work_through, str(store.folder), run.run_id, there.places)
+            there.executor.submit(work_through, str(store.folder), run.run_id, there.slots)
         except OSError as error:
-            store.runs.take_back(run.run_id)
+            store.runs.release(run.run_id)
             raise StoreError(
                 f"No worker could be started: {error.strerror}.", "The clip is kept; close other programs."
             ) from error
 
 
-def make_ready(store: Store) -> None:
+def prewarm(store: Store) -> None:
     """Start what analyses a clip before there is one, as somebody is about to send it.
 
     Only while nothing is analysed, so that it takes nothing from what is. A cluster's workers are always

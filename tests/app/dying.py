@@ -48,11 +48,11 @@ def upload(store: Store, _file: str) -> None:
     print("acknowledged", film.film_id, flush=True)
 
 
-def send_pieces(store: Store, file: str) -> None:
-    """Send a clip to the ticket named in a file, or what is missing of it."""
+def send_chunk(store: Store, file: str) -> None:
+    """Send a clip to the session named in a file, or what is missing of it."""
     worker.start = lambda store, run: None
     token, clip = Path(file).read_text().split()
-    arrived = send(PersonalStore(store, lambda: ALONE), token, bytes.fromhex(clip), piece_bytes=1000)
+    arrived = send(PersonalStore(store, lambda: ALONE), token, bytes.fromhex(clip), chunk_bytes=1000)
     print("acknowledged", arrived["film"], flush=True)
 
 
@@ -75,6 +75,6 @@ if __name__ == "__main__":
     os.fsync = counted(os.fsync)
     os.replace = counted(os.replace)
     event.listen(Engine, "commit", lambda connection: step())
-    actions = {"upload": upload, "pieces": send_pieces, "complete": complete, "import": take_in}
+    actions = {"upload": upload, "chunks": send_chunk, "complete": complete, "import": take_in}
     actions[sys.argv[2]](opened, sys.argv[-1])
     print("steps", steps)

@@ -38,14 +38,14 @@ def add_job(
 
 
 def send(
-    store: PersonalStore, token: str, content: bytes, name: str = "b.mp4", piece_bytes: int = 1 << 18
+    store: PersonalStore, token: str, content: bytes, name: str = "b.mp4", chunk_bytes: int = 1 << 18
 ) -> uploads.Arrived:
     """Send a file, or what is missing of it, by the calls that the page's server makes."""
     uploads.name_file(store, token, name)
-    while (at := uploads.received_bytes(store, uploads.ticket_of(store, token))) < len(content):
-        piece = uploads.Piece(store, uploads.ticket_of(store, token), at, len(content))
-        piece.write(content[at : at + piece_bytes])
-        piece.close()
+    while (at := uploads.received_bytes(store, uploads.session_of(store, token))) < len(content):
+        chunk = uploads.Chunk(store, uploads.session_of(store, token), at, len(content))
+        chunk.write(content[at : at + chunk_bytes])
+        chunk.close()
     return uploads.finish(store, token)
 
 

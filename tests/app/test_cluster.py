@@ -17,7 +17,7 @@ import pytest
 from patience import PATIENCE_S
 from postgres_server import new_database, running_server
 from stored import run_of
-from strokecurve.app.store import scheduler as turns
+from strokecurve.app.store import scheduler
 from strokecurve.app.store.jobs import RunState
 from strokecurve.app.store.maintenance import check
 from strokecurve.app.store.store import DATABASE_VARIABLE, Store
@@ -87,7 +87,7 @@ def test_a_machine_switched_off_loses_no_film(
     tmp_path: Path, database: str, machines: list[int], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # The page's patience; workers keep theirs. They give a sign five times a second.
-    monkeypatch.setattr(turns, "STALE_AFTER_S", 5.0)
+    monkeypatch.setattr(scheduler, "STALE_AFTER_S", 5.0)
     store = Store(tmp_path / "shared", time.time, database)
     films = [add_sample(store) for _ in range(FILMS)]
     ids = [run_of(film).run_id for film in films]

@@ -27,8 +27,7 @@ from strokecurve.app.page import keys, markup
 from strokecurve.app.result import frames
 from strokecurve.app.store.jobs import Film, RunState
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import exports as made
-from strokecurve.app.tasks import worker
+from strokecurve.app.tasks import exports, worker
 from strokecurve.app.words.cautions import CAUTIONS, SETTING_CAUTIONS
 from strokecurve.app.words.statements import Comment, FilmFacts, IntendedChoice, Verdict
 from strokecurve.kinematics.errors import StrokeError
@@ -56,7 +55,7 @@ def started(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 @pytest.fixture(autouse=True)
 def _frames(monkeypatch: pytest.MonkeyPatch) -> None:
     """Grey frames, and no process that copies clips; drawing on real ones is tested with the overlay."""
-    monkeypatch.setattr(made, "start_process", lambda store, command, log: None)
+    monkeypatch.setattr(exports, "start_process", lambda store, command, log: None)
     _, grey = cv2.imencode(".jpg", np.full((90, 160, 3), 128, np.uint8))
     monkeypatch.setattr(frames, "frame_jpeg", lambda clip, folder, time_s, copy: grey.tobytes())
 
@@ -147,7 +146,7 @@ def test_a_wrong_set_up_file_is_said_before_the_clip_is_taken(store: Store, star
 def test_running_job_shows_progress_and_can_be_cancelled(store: Store) -> None:
     job = add_job(store)
     store.runs.claim(run_of(job).run_id)
-    store.runs.beat(run_of(job).run_id, 1, (30, 120, "following the markers"))
+    store.runs.heartbeat(run_of(job).run_id, 1, (30, 120, "following the markers"))
     page = visit(job)
     assert page.get("progress")[0].proto.text == "following the markers: 25%"
     cancel_button(page).click().run()
