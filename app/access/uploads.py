@@ -24,7 +24,7 @@ from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.access.rules import Person, Right, Role
 from strokecurve.app.store.removing import remove_clip, remove_job
 from strokecurve.app.store.store import Store, display_label
-from strokecurve.app.tasks import worker
+from strokecurve.app.tasks import dispatching
 from strokecurve.app.words.errors import PLAIN_ERRORS, StoreError
 from strokecurve.app.words.files import (
     LARGEST_BUNDLE_BYTES,
@@ -347,7 +347,7 @@ def _as_film(store: PersonalStore, session: UploadSession, data: Path) -> Arrive
                     remove_job(store, job_id)
             raise
     if film.run is not None:
-        worker.start(store, film.run)
+        dispatching.start(store, film.run)
     return {"job": film.job_id, "film": film.film_id}
 
 

@@ -10,7 +10,7 @@ from strokecurve.app.page.facts import ask_film_facts
 from strokecurve.app.page.uploader import ask_file
 from strokecurve.app.store.jobs import Job, Run
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import worker
+from strokecurve.app.tasks import dispatching
 from strokecurve.app.words.errors import InputError
 from strokecurve.app.words.statements import ROLES, FilmFacts
 
@@ -18,7 +18,7 @@ from strokecurve.app.words.statements import ROLES, FilmFacts
 def start_run(store: Store, run: Run | None) -> None:
     """Start the worker of a run that was just queued, and remember that this visitor waits for it."""
     if run is not None:
-        worker.start(store, run)
+        dispatching.start(store, run)
         st.session_state[keys.WATCHED] = run.run_id
 
 

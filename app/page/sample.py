@@ -8,7 +8,7 @@ import strokecurve.app
 from strokecurve.app.intended.readings import recorded
 from strokecurve.app.store.jobs import Film, RunState
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import worker
+from strokecurve.app.tasks import dispatching
 from strokecurve.app.words.errors import InputError
 from strokecurve.app.words.files import chunks_of
 from strokecurve.app.words.statements import FilmFacts, JobFacts
@@ -43,7 +43,7 @@ def load_sample(store: Store) -> Film:
     stored before the job is made, so that no job is left behind with one of them.
     """
     files = {role: sample_file(name) for role, name in FILMS.items()}
-    worker.tend(store)
+    dispatching.tend(store)
     for job in store.jobs():
         if job.facts == FACTS and len(job.films) == len(FILMS) and not any(map(_lost, job.films)):
             return job.films[0]
@@ -59,7 +59,7 @@ def load_sample(store: Store) -> Film:
     ]
     for film in films:
         if film.run is not None:
-            worker.start(store, film.run)
+            dispatching.start(store, film.run)
     return store.film(films[0].film_id)
 
 

@@ -14,7 +14,7 @@ from strokecurve.app.page import keys, markup, steps, visitors
 from strokecurve.app.page.door import current_store, door, personal_store
 from strokecurve.app.store.jobs import Film, Job
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import worker
+from strokecurve.app.tasks import dispatching
 from strokecurve.app.words.cautions import CAUTIONS
 from strokecurve.app.words.errors import PLAIN_ERRORS, InputError
 
@@ -90,7 +90,7 @@ def run_page(name: str, show: Callable[[PersonalStore, Job], None]) -> None:
         if store is None:
             return
         with plain_errors():
-            worker.tend(current_store())
+            dispatching.tend(current_store())
         st.title("strokecurve", anchor=False)
         job = asked_for(store)
         show_cautions(folded=job is not None)

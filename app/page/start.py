@@ -12,7 +12,7 @@ from strokecurve.app.page.shell import admitted, asked_film, asked_for, plain_er
 from strokecurve.app.page.words import local_time, state_words
 from strokecurve.app.store.jobs import Job
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import worker
+from strokecurve.app.tasks import dispatching
 
 
 def lead_on(job: Job) -> None:
@@ -63,7 +63,7 @@ def main() -> None:
         if store is None:
             return
         with plain_errors():
-            worker.tend(current_store())
+            dispatching.tend(current_store())
         job = asked_for(store)
         if job is not None:
             lead_on(job)

@@ -24,6 +24,7 @@ from pathlib import Path
 from typing import Any
 
 import psutil
+from strokecurve.app.store.store import Store
 from strokecurve.app.tasks.prewarmed import PrewarmedWorker, told
 from strokecurve.app.words.errors import InputError, StoreError
 from strokecurve.app.words.resource_limits import Limits, stand_back
@@ -206,6 +207,13 @@ def start_detached(
             env=os.environ | environment,
             **options,
         )
+
+
+def start_process(store: Store, command: list[str], log: Path) -> None:
+    """Start a process that works on a store and outlives the page."""
+    process = start_detached(command, log, store.own_environment)
+    # Waited for in a thread, so that an ended process does not stay behind as a zombie of the page.
+    threading.Thread(target=process.wait, daemon=True).start()
 
 
 def main(arguments: list[str]) -> None:

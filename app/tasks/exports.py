@@ -23,8 +23,8 @@ from typing import Any
 from strokecurve.app.store.jobs import RunState
 from strokecurve.app.store.queue import STALE_AFTER_S
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks.executors import own_slots
-from strokecurve.app.tasks.worker import TalkingControl, start_process
+from strokecurve.app.tasks.control import TalkingControl
+from strokecurve.app.tasks.executors import own_slots, start_process
 from strokecurve.app.words.errors import PLAIN_ERRORS, InputError, StoreError, no_room
 from strokecurve.app.words.files import (
     EXPORTS,

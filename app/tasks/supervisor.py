@@ -27,6 +27,7 @@ from pathlib import Path
 from strokecurve.app.store.jobs import RunState
 from strokecurve.app.store.queue import GONE
 from strokecurve.app.store.store import Store
+from strokecurve.app.tasks import exports
 from strokecurve.app.tasks.prewarmed import PrewarmedWorker
 from strokecurve.app.words.errors import StoreError
 
@@ -138,8 +139,6 @@ def _see_to_frames(store: Store, run_id: str) -> None:
     The next run waits for it. Without the copy, every frame that people look at is searched for in the clip,
     which takes far more of the machine than the copy does.
     """
-    from strokecurve.app.tasks import exports
-
     try:
         film = store.film(store.runs.run(run_id).film_id)
         there = exports.newest(store, film.job_id, "frames", film=film.film_id)

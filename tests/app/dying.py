@@ -19,7 +19,7 @@ from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.access.rules import ALONE
 from strokecurve.app.store.bundle_import import import_bundle
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import worker
+from strokecurve.app.tasks import dispatching
 from strokecurve.app.words.statements import FilmFacts
 
 steps = 0
@@ -50,7 +50,7 @@ def upload(store: Store, _file: str) -> None:
 
 def send_chunk(store: Store, file: str) -> None:
     """Send a clip to the session named in a file, or what is missing of it."""
-    worker.start = lambda store, run: None
+    dispatching.start = lambda store, run: None
     token, clip = Path(file).read_text().split()
     arrived = send(PersonalStore(store, lambda: ALONE), token, bytes.fromhex(clip), chunk_bytes=1000)
     print("acknowledged", arrived["film"], flush=True)

@@ -27,7 +27,7 @@ from strokecurve.app.store import maintenance as keeping
 from strokecurve.app.store.bundle import export_job
 from strokecurve.app.store.jobs import RunState
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import exports, worker
+from strokecurve.app.tasks import dispatching, exports
 from strokecurve.app.tasks.worker import work_on
 from strokecurve.app.words.errors import PLAIN_ERRORS
 from strokecurve.app.words.statements import Comment, FilmFacts, JobFacts
@@ -59,7 +59,7 @@ def make_store(folder: Path, film: Path) -> None:
 
 
 def upload(opened: Store, _place: Path) -> str | None:
-    worker.start = lambda store, run: None
+    dispatching.start = lambda store, run: None
     mine = PersonalStore(opened, lambda: ALONE)
     asked = UploadSession("", "clip", opened.jobs()[0].job_id, FilmFacts("trial", "b.mp4"))
     send(mine, open_session(mine, asked).token, bytes(UPLOAD_BYTES), chunk_bytes=UPLOAD_BYTES // 10)
@@ -182,7 +182,7 @@ def main(place: Path, film: Path, name: str, step_kb: float, most: int) -> None:
     """Try with more and more room until it is done three times over, or for ``most`` steps."""
     place.mkdir(exist_ok=True)
     subprocess.run(["mount", "-t", "tmpfs", "-o", f"size={DISK_BYTES}", "tmpfs", str(place)], check=True)
-    exports.start_process = lambda *_: None  # orders are worked on here
+    exports.start_process = lambda *_: None  # exports are worked on here
     make_store(place.parent / "pristine", film)
     other = Store(place.parent / "other")
     sent = add_film(other, other.new_job(JobFacts("Burner 2 (invented)")), "a.mp4", bytes(100_000))

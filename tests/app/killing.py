@@ -34,7 +34,7 @@ from strokecurve.app.store.jobs import RunState
 from strokecurve.app.store.maintenance import check
 from strokecurve.app.store.queue import STALE_AFTER_S
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import exports, worker
+from strokecurve.app.tasks import dispatching, exports
 from strokecurve.app.tasks.supervisor import work_apart
 from strokecurve.app.words.files import chunks_of, new_id
 from strokecurve.app.words.statements import Comment, FilmFacts, JobFacts
@@ -63,7 +63,7 @@ def act(folder: Path, kind: str, job_id: str) -> None:
     """Upload or comment without end; acknowledge each on a line."""
     store = Store(folder)
     mine = PersonalStore(store, lambda: ALONE)
-    worker.start = lambda store, run: None  # analyses are killed elsewhere
+    dispatching.start = lambda store, run: None  # analyses are killed elsewhere
     print("ready", flush=True)
     number = 0
     while True:
@@ -183,12 +183,12 @@ class Killer:
             ready: set[psutil.Process] = set()
             if self.rng.random() < 0.5:  # as on a page that expected the clip
                 earlier = started_ahead(self.store.folder)
-                worker.prewarm(self.store)
+                dispatching.prewarm(self.store)
                 time.sleep(self.rng.uniform(0.0, READY_S))
                 ready = started_ahead(self.store.folder) - earlier
             run_id = self.store.analyse_again(self.film_id).run_id
             whom = self.rng.choice(("worker", "supervisor", "both"))
-            worker.tend(self.store)
+            dispatching.tend(self.store)
             time.sleep(self.rng.uniform(0.0, self.analysis_s))
             found = processes_with(run_id)
             for supervisor in ready:
@@ -199,7 +199,7 @@ class Killer:
             killed = end({name: found[name] for name in names if name in found})
 
             def ended(run_id: str = run_id) -> bool:
-                worker.tend(self.store)
+                dispatching.tend(self.store)
                 return self.store.runs.run(run_id).state.ended
 
             wait_until(ended)
@@ -247,7 +247,7 @@ class Killer:
             asyncio.run(self._comment_until_killed(found[0], said))
             killer.join()
         if self.store.runs.run(run_id).state is RunState.QUEUED:
-            worker.tend(self.store)  # killed before it had looked at the queue: the next page does
+            dispatching.tend(self.store)  # killed before it had looked at the queue: the next page does
         wait_until(lambda: self.store.runs.run(run_id).state.ended)
         run = self.store.runs.run(run_id)
         assert (run.state, run.tries) == (RunState.DONE, 1), run.error

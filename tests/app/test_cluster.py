@@ -21,7 +21,7 @@ from strokecurve.app.store import scheduler
 from strokecurve.app.store.jobs import RunState
 from strokecurve.app.store.maintenance import check
 from strokecurve.app.store.store import DATABASE_VARIABLE, Store
-from strokecurve.app.tasks import executors, worker
+from strokecurve.app.tasks import dispatching, executors
 from test_worker import add_sample, wait_for
 
 pytest.importorskip("psycopg")
@@ -95,7 +95,7 @@ def test_a_machine_switched_off_loses_no_film(
 
     def states() -> list[RunState]:
         nonlocal most
-        worker.tend(store)  # as a page does that somebody watches
+        dispatching.tend(store)  # as a page does that somebody watches
         found = [store.runs.run(run_id).state for run_id in ids]
         most = max(most, found.count(RunState.RUNNING))
         return found

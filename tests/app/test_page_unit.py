@@ -27,7 +27,7 @@ from strokecurve.app.page import keys, markup
 from strokecurve.app.result import frames
 from strokecurve.app.store.jobs import Film, RunState
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import exports, worker
+from strokecurve.app.tasks import dispatching, exports
 from strokecurve.app.words.cautions import CAUTIONS, SETTING_CAUTIONS
 from strokecurve.app.words.statements import Comment, FilmFacts, IntendedChoice, Verdict
 from strokecurve.kinematics.errors import StrokeError
@@ -47,8 +47,8 @@ def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Store:
 def started(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """Ids of the runs whose worker was started; no process is."""
     ids: list[str] = []
-    monkeypatch.setattr(worker, "tend", lambda store: None)
-    monkeypatch.setattr(worker, "start", lambda store, run: ids.append(run.run_id))
+    monkeypatch.setattr(dispatching, "tend", lambda store: None)
+    monkeypatch.setattr(dispatching, "start", lambda store, run: ids.append(run.run_id))
     return ids
 
 

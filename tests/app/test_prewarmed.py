@@ -16,7 +16,7 @@ from stored import add_job, run_of
 from strokecurve.app.page import warming
 from strokecurve.app.store.jobs import RunState
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import executors, worker
+from strokecurve.app.tasks import dispatching, executors
 from strokecurve.app.tasks.executors import DetachedExecutor
 from strokecurve.app.tasks.prewarmed import PrewarmedWorker
 from test_worker import wait_for
@@ -94,14 +94,14 @@ def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Store:
 
 
 def test_an_analysis_goes_to_the_processes_that_wait_for_it(store: Store) -> None:
-    worker.prewarm(store)
-    worker.prewarm(store)
+    dispatching.prewarm(store)
+    dispatching.prewarm(store)
     (supervisor,) = started_ahead(store.folder)
     wait_for(lambda: workers_of(supervisor))
     (ready,) = workers_of(supervisor)
     run = run_of(add_job(store, clip=b"no video"))
-    worker.prewarm(store)  # not while there is something to do
-    worker.start(store, run)
+    dispatching.prewarm(store)  # not while there is something to do
+    dispatching.start(store, run)
     wait_for(lambda: store.runs.run(run.run_id).state.ended)
     seen = store.runs.run(run.run_id)
     assert (seen.state, seen.tries) == (RunState.FAILED, 1)
@@ -116,7 +116,7 @@ def test_an_analysis_goes_to_the_processes_that_wait_for_it(store: Store) -> Non
 def test_a_worker_that_waits_ends_with_its_supervisor_and_the_next_analysis_goes_on_without(
     store: Store,
 ) -> None:
-    worker.prewarm(store)
+    dispatching.prewarm(store)
     (supervisor,) = started_ahead(store.folder)
     wait_for(lambda: workers_of(supervisor))
     (ready,) = workers_of(supervisor)
@@ -124,7 +124,7 @@ def test_a_worker_that_waits_ends_with_its_supervisor_and_the_next_analysis_goes
     psutil.wait_procs([ready], timeout=PATIENCE_S)
     assert not ready.is_running()
     run = run_of(add_job(store, clip=b"no video"))
-    worker.start(store, run)
+    dispatching.start(store, run)
     wait_for(lambda: store.runs.run(run.run_id).state is RunState.FAILED)
     assert store.runs.run(run.run_id).tries == 1
 
@@ -136,7 +136,7 @@ def test_what_cannot_be_started_ahead_stands_in_nobodys_way(
     asked: list[str] = []
     monkeypatch.setenv(executors.SCHEDULER_VARIABLE, "tcp://127.0.0.1:1")
     monkeypatch.setattr(executors, "_client", asked.append)
-    worker.prewarm(store)
+    dispatching.prewarm(store)
     assert asked == [], "nobody waits for a cluster that is not needed yet"
     monkeypatch.delenv(executors.SCHEDULER_VARIABLE)
 
@@ -145,12 +145,12 @@ def test_what_cannot_be_started_ahead_stands_in_nobodys_way(
 
     with monkeypatch.context() as patch:
         patch.setattr(executors, "start_detached", full)
-        worker.prewarm(store)
+        dispatching.prewarm(store)
     with monkeypatch.context() as patch:
         patch.setenv(executors.WORKERS_VARIABLE, "none")
-        worker.prewarm(store)
+        dispatching.prewarm(store)
     assert not started_ahead(store.folder)
-    worker.prewarm(store)
+    dispatching.prewarm(store)
     (supervisor,) = started_ahead(store.folder)
     supervisor.kill()
 
@@ -166,7 +166,7 @@ def test_only_a_program_that_serves_the_page_starts_anything_ahead(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     asked: list[Store] = []
-    monkeypatch.setattr(worker, "prewarm", asked.append)
+    monkeypatch.setattr(dispatching, "prewarm", asked.append)
     serving = threading.Event()
     monkeypatch.setattr(warming, "_serving", serving)
     warming.expect_clip(store)

@@ -15,7 +15,7 @@ from strokecurve.app.store.jobs import RunState
 from strokecurve.app.store.maintenance import check
 from strokecurve.app.store.queue import GONE
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import executors, supervisor, worker
+from strokecurve.app.tasks import dispatching, executors, supervisor
 from strokecurve.app.tasks.executors import DetachedExecutor, Workplace, usual_slots, workplace
 from strokecurve.app.tasks.supervisor import CRASHED, Patience, work_apart, work_through
 from strokecurve.app.words.errors import InputError, StoreError
@@ -111,12 +111,12 @@ def test_any_executor_will_do_and_no_more_than_its_places_run_at_once(
     stand_in(monkeypatch, WORKS)
     most = 0
     with ThreadPoolExecutor(4) as pool:
-        monkeypatch.setattr(worker, "workplace", lambda *_: Workplace(pool, 2))
+        monkeypatch.setattr(dispatching, "workplace", lambda *_: Workplace(pool, 2))
         watcher = Store(store.folder)
 
         def ended() -> bool:
             nonlocal most
-            worker.tend(watcher)  # as a page would
+            dispatching.tend(watcher)  # as a page would
             states = [watcher.runs.run(run_id).state for run_id in ids]
             most = max(most, states.count(RunState.RUNNING))
             return all(state.ended for state in states)
@@ -145,11 +145,11 @@ def test_a_worker_that_cannot_be_started_is_said_and_the_run_waits(
         def submit(self, *_: object, **__: object) -> None:  # type: ignore[override]  # never gives a future
             raise BlockingIOError(11, "Resource temporarily unavailable")
 
-    monkeypatch.setattr(worker, "workplace", lambda *_: Workplace(Full(), 1))
+    monkeypatch.setattr(dispatching, "workplace", lambda *_: Workplace(Full(), 1))
     with pytest.raises(StoreError, match="No worker could be started"):
-        worker.tend(store)
+        dispatching.tend(store)
     assert store.runs.before(run_id) == 0
-    worker.start(store, store.runs.run(run_id))  # who queued it is not troubled
+    dispatching.start(store, store.runs.run(run_id))  # who queued it is not troubled
     assert [one.tries for one in store.runs.dispatch(1)] == [1]
 
 
@@ -226,7 +226,7 @@ def test_a_cluster_that_does_not_answer_is_said_once_and_not_waited_for_again(
     run_id = run_of(add_job(store)).run_id
     for _ in range(2):
         with pytest.raises(StoreError, match="does not answer"):
-            worker.tend(store)
+            dispatching.tend(store)
     assert asked == ["tcp://127.0.0.1:1"]
     assert store.runs.before(run_id) == 0
 

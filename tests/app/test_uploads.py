@@ -33,7 +33,7 @@ from strokecurve.app.store.bundle import export_job
 from strokecurve.app.store.jobs import Run
 from strokecurve.app.store.maintenance import check
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import worker
+from strokecurve.app.tasks import dispatching
 from strokecurve.app.words.errors import StoreError
 from strokecurve.app.words.files import LARGEST_BUNDLE_BYTES, LARGEST_CLIP_BYTES, LEFT_AFTER_S
 from strokecurve.app.words.statements import FilmFacts
@@ -52,7 +52,7 @@ def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> PersonalStore:
 @pytest.fixture
 def started(monkeypatch: pytest.MonkeyPatch) -> list[Run]:
     runs: list[Run] = []
-    monkeypatch.setattr(worker, "start", lambda store, run: runs.append(run))
+    monkeypatch.setattr(dispatching, "start", lambda store, run: runs.append(run))
     return runs
 
 

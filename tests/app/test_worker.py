@@ -16,8 +16,10 @@ from strokecurve.app.store.jobs import Film, RunState
 from strokecurve.app.store.queue import GONE, STALE_AFTER_S
 from strokecurve.app.store.store import Store
 from strokecurve.app.tasks import worker
+from strokecurve.app.tasks.control import TALK_EVERY_S
+from strokecurve.app.tasks.dispatching import start
 from strokecurve.app.tasks.supervisor import worker_command
-from strokecurve.app.tasks.worker import TALK_EVERY_S, StoreControl, start, work_on
+from strokecurve.app.tasks.worker import StoreControl, work_on
 from strokecurve.app.words.files import chunks_of
 from strokecurve.app.words.statements import FilmFacts
 from strokecurve.vision.control import JobControl
@@ -173,7 +175,7 @@ def test_the_analysis_outlives_the_process_that_started_it(store: Store) -> None
     film = add_sample(store)
     code = (
         "import os, signal; from pathlib import Path; "
-        "from strokecurve.app.store.store import Store; from strokecurve.app.tasks.worker import start; "
+        "from strokecurve.app.store.store import Store; from strokecurve.app.tasks.dispatching import start; "
         f"store = Store(Path({str(store.folder)!r})); start(store, store.runs.run({run_of(film).run_id!r})); "
         "os.killpg(0, signal.SIGKILL)"
     )
