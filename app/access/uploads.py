@@ -69,6 +69,22 @@ class GapError(StoreError):
 
 
 @dataclass(frozen=True, slots=True)
+class Uploads:
+    """Uploads of one person.
+
+    Attributes
+    ----------
+    store : Store
+        Where files are kept until they are complete.
+    mine : PersonalStore
+        The same store as the person may use it: it decides what may be sent, and takes in what is complete.
+    """
+
+    store: Store
+    mine: PersonalStore
+
+
+@dataclass(frozen=True, slots=True)
 class UploadSession:
     """Permission to upload one file, and how far that has come.
 
@@ -104,12 +120,12 @@ class UploadSession:
     arrived: Arrived | None = None
 
 
-def open_session(store: PersonalStore, session: UploadSession) -> UploadSession:
+def open_session(uploads: Uploads, session: UploadSession) -> UploadSession:
     """Make a session, or bring one up to date with what is said on the page by now.
 
     Parameters
     ----------
-    store : PersonalStore
+    uploads : Uploads
     session : UploadSession
         An empty token asks for a new one.
 
@@ -120,39 +136,39 @@ def open_session(store: PersonalStore, session: UploadSession) -> UploadSession:
     """
     if session.kind not in WHAT:
         raise ValueError(f"nothing of kind {session.kind!r} can be uploaded")
-    _check_rights(store, session)
+    _check_rights(uploads, session)
     try:
         if session.token:
             said: dict[str, Any] = {"job_id": session.job_id, "rig_toml": session.rig_toml}
             if session.facts is not None:
-                kept = find_session(store, session.token).facts
+                kept = find_session(uploads.store, session.token).facts
                 said["facts"] = replace(session.facts, label=kept.label) if kept else session.facts
-            return _change(store, session.token, **said)
+            return _change(uploads.store, session.token, **said)
     except NoSessionError:
         pass  # nobody went on with it for a day; a new one will do
-    store.remove_leftovers()  # a page may be up for months
-    session = replace(session, token=new_id(), clip_id=new_id(), person=store.person.mail)
+    uploads.store.remove_leftovers()  # a page may be up for months
+    session = replace(session, token=new_id(), clip_id=new_id(), person=uploads.mine.person.mail)
     try:
-        _place(store, session.token).mkdir()
+        _place(uploads.store, session.token).mkdir()
     except OSError as error:
         raise StoreError(f"No upload can begin: {error.strerror}.", "Make room on the disk.") from error
-    _write(store, session)
+    _write(uploads.store, session)
     return session
 
 
-def session_of(store: PersonalStore, token: str) -> UploadSession:
+def session_of(uploads: Uploads, token: str) -> UploadSession:
     """A session by its token, if it is the person's own and they may still use it; else NoSessionError."""
-    session = find_session(store, token)
-    if session.person != store.person.mail:
+    session = find_session(uploads.store, token)
+    if session.person != uploads.mine.person.mail:
         raise NoSessionError
-    _check_rights(store, session)
+    _check_rights(uploads, session)
     return session
 
 
-def _check_rights(store: PersonalStore, session: UploadSession) -> None:
-    store.must(Right.START)
+def _check_rights(uploads: Uploads, session: UploadSession) -> None:
+    uploads.mine.must(Right.START)
     if session.job_id is not None:
-        store.must(Right.CHANGE, session.job_id)
+        uploads.mine.must(Right.CHANGE, session.job_id)
 
 
 def find_session(store: Store, token: str) -> UploadSession:
@@ -244,7 +260,7 @@ class Chunk:
                 self._file.close()
 
 
-def finish(store: PersonalStore, token: str) -> Arrived:
+def finish(uploads: Uploads, token: str) -> Arrived:
     """Take in a file that is complete; asked again, it says the same again.
 
     Raises
@@ -252,19 +268,21 @@ def finish(store: PersonalStore, token: str) -> Arrived:
     StoreError
         If it cannot be used. Nothing is left of it then, and its session takes another file.
     """
-    session = session_of(store, token)
+    session = session_of(uploads, token)
     if session.arrived is not None:
         return session.arrived
-    data = _place(store, token) / DATA
-    if received_bytes(store, session) != session.size_bytes:
+    data = _place(uploads.store, token) / DATA
+    if received_bytes(uploads.store, session) != session.size_bytes:
         raise GapError("The file is not complete.", "Choose it again.")
     try:
-        arrived = _as_film(store, session, data) if session.kind == "clip" else _as_job(store, session, data)
+        arrived = (
+            _as_film(uploads, session, data) if session.kind == "clip" else _as_job(uploads, session, data)
+        )
     except StoreError:
-        _forget_file(store, session)
+        _forget_file(uploads.store, session)
         raise
     try:
-        _change(store, token, arrived=arrived)
+        _change(uploads.store, token, arrived=arrived)
     except StoreError:
         # It is in the store for good; whoever asks again is answered from there.
         logger.warning("what an upload became could not be noted", exc_info=True)
@@ -272,15 +290,15 @@ def finish(store: PersonalStore, token: str) -> Arrived:
     return arrived
 
 
-def start_again(store: PersonalStore, token: str) -> Arrived | None:
+def start_again(uploads: Uploads, token: str) -> Arrived | None:
     """Forget what has arrived, as another file is to come in its place; gives what it became if too late."""
-    session = session_of(store, token)
+    session = session_of(uploads, token)
     if session.arrived is None and session.size_bytes is not None:  # else nothing of it was ever sent
-        _forget_file(store, session)
+        _forget_file(uploads.store, session)
     return session.arrived
 
 
-def say_as_on(store: PersonalStore, token: str, page_token: str) -> None:
+def say_as_on(uploads: Uploads, token: str, page_token: str) -> None:
     """Give an upload what is said on the page that goes on with it.
 
     After a page was closed, the one opened later has a session of its own and goes on with the earlier one;
@@ -288,7 +306,7 @@ def say_as_on(store: PersonalStore, token: str, page_token: str) -> None:
 
     Parameters
     ----------
-    store : PersonalStore
+    uploads : Uploads
     token : str
         Of the upload.
     page_token : str
@@ -296,9 +314,9 @@ def say_as_on(store: PersonalStore, token: str, page_token: str) -> None:
     """
     if token == page_token:
         return
-    session = session_of(store, token)
+    session = session_of(uploads, token)
     try:
-        page = session_of(store, page_token)
+        page = session_of(uploads, page_token)
     except NoSessionError:
         return  # a page that was open for days; its earlier words stand
     if (page.kind, page.job_id) != (session.kind, session.job_id):
@@ -306,7 +324,7 @@ def say_as_on(store: PersonalStore, token: str, page_token: str) -> None:
     facts = page.facts
     if facts is not None and session.facts is not None:
         facts = replace(facts, label=session.facts.label)
-    _change(store, token, facts=facts, rig_toml=page.rig_toml)
+    _change(uploads.store, token, facts=facts, rig_toml=page.rig_toml)
 
 
 def _forget_file(store: Store, session: UploadSession) -> None:
@@ -328,34 +346,34 @@ def _taken_in(store: Store, session: UploadSession) -> bool:
     return True
 
 
-def _as_film(store: PersonalStore, session: UploadSession, data: Path) -> Arrived:
+def _as_film(uploads: Uploads, session: UploadSession, data: Path) -> Arrived:
     """Make a clip a film of its job and start its analysis; what an earlier try did is not done again."""
     facts = session.facts or FilmFacts(None, "clip")
     clip = (
-        store.clip(session.clip_id)
-        if _taken_in(store, session)
-        else store.adopt(data, facts.label, session.clip_id)
+        uploads.store.clip(session.clip_id)
+        if _taken_in(uploads.store, session)
+        else uploads.store.adopt(data, facts.label, session.clip_id)
     )
-    film = store.film_of_clip(clip.clip_id)
+    film = uploads.store.film_of_clip(clip.clip_id)
     if film is None:
-        job_id = session.job_id or store.new_job(rig_toml=session.rig_toml).job_id
+        job_id = session.job_id or uploads.mine.new_job(rig_toml=session.rig_toml).job_id
         try:
-            film = store.add_film(job_id, clip, facts)
+            film = uploads.mine.add_film(job_id, clip, facts)
         except StoreError:
             if session.job_id is None:  # made for this film only
                 with contextlib.suppress(StoreError):
-                    remove_job(store, job_id)
+                    remove_job(uploads.store, job_id)
             raise
     if film.run is not None:
-        dispatching.start(store, film.run)
+        dispatching.start(uploads.store, film.run)
     return {"job": film.job_id, "film": film.film_id}
 
 
-def _as_job(store: PersonalStore, session: UploadSession, data: Path) -> Arrived:
+def _as_job(uploads: Uploads, session: UploadSession, data: Path) -> Arrived:
     """Take a bundle in, in a process of its own: it may be large, and it comes from outside."""
-    person = store.person
+    person = uploads.mine.person
     asked = {
-        "store": str(store.folder),
+        "store": str(uploads.store.folder),
         "bundle": str(data),
         "person": {
             "role": person.role.value,
@@ -367,7 +385,7 @@ def _as_job(store: PersonalStore, session: UploadSession, data: Path) -> Arrived
     done = subprocess.run(
         [sys.executable, "-m", "strokecurve.app.access.uploads"],
         input=json.dumps(asked).encode(),
-        env=os.environ | store.own_environment,
+        env=os.environ | uploads.store.own_environment,
         capture_output=True,
         check=False,
     )
@@ -381,12 +399,12 @@ def _as_job(store: PersonalStore, session: UploadSession, data: Path) -> Arrived
     return dict(said)
 
 
-def name_file(store: PersonalStore, token: str, client_name: str) -> None:
+def name_file(uploads: Uploads, token: str, client_name: str) -> None:
     """Note what the person's device calls the file."""
-    session = session_of(store, token)
+    session = session_of(uploads, token)
     if session.kind == "clip":
         facts = session.facts or FilmFacts(None, "clip")
-        _change(store, token, facts=replace(facts, label=display_label(client_name)))
+        _change(uploads.store, token, facts=replace(facts, label=display_label(client_name)))
 
 
 def _place(store: Store, token: str) -> Path:

@@ -6,11 +6,11 @@ from collections.abc import Callable
 from urllib.parse import urlencode
 
 import streamlit as st
+from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.page import keys, markup
 from strokecurve.app.page.shell import plain_errors
 from strokecurve.app.page.words import local_time
 from strokecurve.app.store.jobs import RunState
-from strokecurve.app.store.store import Store
 from strokecurve.app.tasks import exports
 from strokecurve.app.tasks.exports import Export
 
@@ -19,7 +19,7 @@ FILES_ADDRESS = "/exports/"
 
 
 def show(
-    store: Store,
+    store: PersonalStore,
     job_id: str,
     label: str,
     kind: str,
@@ -30,7 +30,7 @@ def show(
 
     Parameters
     ----------
-    store : Store
+    store : PersonalStore
     job_id : str
     label : str
         Of the button.
@@ -39,7 +39,7 @@ def show(
     when_done : callable
         Draws the result.
     """
-    latest = exports.newest(store, job_id, kind, **options)
+    latest = store.exports.newest(job_id, kind, **options)
     key = f"{kind}_{'_'.join(str(value) for value in options.values())}"
     if latest is not None and not latest.state.ended:
         watch(store, latest, key)
@@ -52,17 +52,17 @@ def show(
         st.info("You stopped this. Nothing was made.")
     if st.button(markup.plain(label), key=f"{keys.MAKE}_{key}", width="stretch"):
         with plain_errors():
-            exports.ask(store, job_id, kind, **options)
+            store.exports.ask(job_id, kind, **options)
             st.rerun()
 
 
-def watch(store: Store, wanted: Export, key: str) -> None:
+def watch(store: PersonalStore, wanted: Export, key: str) -> None:
     """Show progress until it ends."""
 
     @st.fragment(run_every=POLL_EVERY_S)
     def progress() -> None:
         with plain_errors():
-            now = exports.find(store, wanted.job_id, wanted.export_id)
+            now = store.exports.find(wanted.job_id, wanted.export_id)
             if now.state.ended:
                 st.rerun()
             share = min(now.done / now.total, 1.0) if now.total else 0.0
@@ -79,10 +79,10 @@ def watch(store: Store, wanted: Export, key: str) -> None:
     progress()
 
 
-def stop(store: Store, wanted: Export) -> None:
+def stop(store: PersonalStore, wanted: Export) -> None:
     """Ask for something to be stopped."""
     with plain_errors():
-        exports.cancel(store, wanted)
+        store.exports.cancel(wanted)
 
 
 def offer_file(label: str) -> Callable[[Export], None]:

@@ -29,7 +29,7 @@ def watch(store: PersonalStore, run_id: str) -> None:
     @st.fragment(run_every=LOOK_EVERY_S)
     def progress() -> None:
         with plain_errors():
-            dispatching.tend(store)
+            dispatching.tend(current_store())
         with plain_errors():
             run = store.runs.run(run_id)
             if not run.state.ended:
@@ -109,7 +109,7 @@ def show_progress(store: PersonalStore, run: Run) -> None:
 def analyse_again(store: PersonalStore, film_id: str) -> None:
     """Start another analysis of a stored clip."""
     with plain_errors():
-        start_run(store, store.analyse_again(film_id))
+        start_run(store.analyse_again(film_id))
 
 
 def show_ended(store: PersonalStore, film: Film) -> None:

@@ -13,11 +13,11 @@ import binascii
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response
-from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.access.uploads import (
     Chunk,
     GapError,
     NoSessionError,
+    Uploads,
     UploadSession,
     finish,
     name_file,
@@ -26,7 +26,7 @@ from strokecurve.app.access.uploads import (
     session_of,
     start_again,
 )
-from strokecurve.app.page.door import door, store_for
+from strokecurve.app.page.door import door, uploads_for
 from strokecurve.app.words.errors import InputError
 
 UPLOAD_ADDRESS = "/upload/"
@@ -49,7 +49,7 @@ async def receive(request: Request) -> Response:
         return _refusal(423, "The upload is still busy.", "Wait a moment.")
     _busy.add(token)
     try:
-        return await _SERVED[request.method](request, store_for(request), token)
+        return await _SERVED[request.method](request, uploads_for(request), token)
     except NoSessionError:
         return Response("Not Found", 404)
     except GapError as reason:
@@ -63,33 +63,35 @@ async def receive(request: Request) -> Response:
         _busy.discard(token)
 
 
-async def _how_far(_request: Request, store: PersonalStore, token: str) -> Response:
-    session = await run_in_threadpool(session_of, store, token)
+async def _how_far(_request: Request, uploads: Uploads, token: str) -> Response:
+    session = await run_in_threadpool(session_of, uploads, token)
     length = {} if session.size_bytes is None else {"Upload-Length": str(session.size_bytes)}
-    return Response(headers=_VERSION | length | {"Upload-Offset": str(received_bytes(store, session))})
+    return Response(
+        headers=_VERSION | length | {"Upload-Offset": str(received_bytes(uploads.store, session))}
+    )
 
 
-async def _forget(_request: Request, store: PersonalStore, token: str) -> Response:
-    arrived = await run_in_threadpool(start_again, store, token)
+async def _forget(_request: Request, uploads: Uploads, token: str) -> Response:
+    arrived = await run_in_threadpool(start_again, uploads, token)
     if arrived is not None:
         return JSONResponse(dict(arrived), headers=_VERSION)
     return Response(status_code=204, headers=_VERSION)
 
 
-async def _take(request: Request, store: PersonalStore, token: str) -> Response:
+async def _take(request: Request, uploads: Uploads, token: str) -> Response:
     """Take one chunk in; after the last one the file is taken in."""
-    session = await run_in_threadpool(session_of, store, token)
+    session = await run_in_threadpool(session_of, uploads, token)
     offset, size = _number(request, "Upload-Offset"), _number(request, "Upload-Length")
     # After a break on the last chunk everything may be here already, or even be taken in.
-    if not (offset == size == received_bytes(store, session) > 0):
+    if not (offset == size == received_bytes(uploads.store, session) > 0):
         if session.size_bytes is None:
-            await run_in_threadpool(name_file, store, token, _name(request))
-        offset = await _write_chunk(request, store, session, offset, size)
+            await run_in_threadpool(name_file, uploads, token, _name(request))
+        offset = await _write_chunk(request, uploads, session, offset, size)
     if offset < size:
         return Response(status_code=204, headers=_VERSION | {"Upload-Offset": str(offset)})
     if page_token := request.headers.get(PAGE_HEADER):
-        await run_in_threadpool(say_as_on, store, token, page_token)
-    arrived = await run_in_threadpool(finish, store, token)
+        await run_in_threadpool(say_as_on, uploads, token, page_token)
+    arrived = await run_in_threadpool(finish, uploads, token)
     return JSONResponse(dict(arrived), headers=_VERSION | {"Upload-Offset": str(size)})
 
 
@@ -97,10 +99,10 @@ _SERVED = {"HEAD": _how_far, "PATCH": _take, "DELETE": _forget}
 
 
 async def _write_chunk(
-    request: Request, store: PersonalStore, session: UploadSession, offset: int, size: int
+    request: Request, uploads: Uploads, session: UploadSession, offset: int, size: int
 ) -> int:
     """Write what the request brings; gives how far the file has come."""
-    chunk = await run_in_threadpool(Chunk, store, session, offset, size)
+    chunk = await run_in_threadpool(Chunk, uploads.store, session, offset, size)
     together = bytearray()
     try:
         async for data in request.stream():

@@ -11,11 +11,13 @@ from strokecurve.app.access.uploads import (
     SMALLER,
     WHAT,
     Arrived,
+    Uploads,
     UploadSession,
     open_session,
     session_of,
 )
 from strokecurve.app.page import keys
+from strokecurve.app.page.door import current_store
 from strokecurve.app.page.receiving import UPLOAD_ADDRESS, UPLOAD_CHUNK_BYTES
 from strokecurve.app.words.errors import StoreError
 from strokecurve.app.words.files import MB, check_size
@@ -65,7 +67,8 @@ def ask_file(
     """
     key = f"{keys.UPLOAD}_{kind}_{place}"
     known = st.session_state.get(key, "")
-    session = open_session(store, UploadSession(known, kind, job_id, facts, rig_toml))
+    uploads = Uploads(current_store(), store)
+    session = open_session(uploads, UploadSession(known, kind, job_id, facts, rig_toml))
     st.session_state[key] = session.token
     said = _component(
         key=f"{key}_place",
@@ -87,7 +90,7 @@ def ask_file(
     if said.arrived is None:
         return None
     del st.session_state[key]
-    return session_of(store, str(said.arrived)).arrived
+    return session_of(uploads, str(said.arrived)).arrived
 
 
 def _too_large(kind: str) -> str:

@@ -33,7 +33,7 @@ from strokecurve.app.words.files import (
     write_chunks,
 )
 
-__all__ = ["GONE", "STALE_AFTER_S", "RunQueue", "files_of", "queue_run", "record_files"]
+__all__ = ["GONE", "STALE_AFTER_S", "RunQueue", "files_of", "no_run", "queue_run", "record_files"]
 
 _run = schema.run
 _open = _run.c.state.in_((RunState.QUEUED.value, RunState.RUNNING.value))
@@ -111,7 +111,7 @@ class RunQueue:
         with self._database.reading() as connection:
             row = connection.execute(select(_run).where(_run.c.id == run_id)).first()
         if row is None:
-            raise StoreError("There is no analysis of this name.", "Choose one from the list of jobs.")
+            raise no_run()
         return self.run_from(row)
 
     def waiting(self) -> tuple[Run, ...]:
@@ -363,6 +363,11 @@ class RunQueue:
             connection.execute(select(_run.c.id).where(_run.c.id == run_id).with_for_update())
             if not files_of(connection, run_id):
                 record_files(connection, run_id, found)
+
+
+def no_run() -> StoreError:
+    """What to say of a run that is not there."""
+    return StoreError("There is no analysis of this name.", "Choose one from the list of jobs.")
 
 
 def files_of(connection: Connection, run_id: str) -> dict[str, tuple[int, str]]:

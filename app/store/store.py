@@ -345,7 +345,7 @@ class Store:
             jobs = self._jobs(connection, schema.job.c.id == job_id) if job_id else ()
         for job in jobs:
             return next(film for film in job.films if film.film_id == film_id)
-        raise _no_film()
+        raise no_film()
 
     def job_of(self, film_id: str) -> str:
         """Id of the job of a film, without reading the job; raises StoreError if there is no such film."""
@@ -353,7 +353,7 @@ class Store:
         with self.database.reading() as connection:
             job_id = connection.execute(query).scalar()
         if job_id is None:
-            raise _no_film()
+            raise no_film()
         return str(job_id)
 
     def film_of_clip(self, clip_id: str) -> Film | None:
@@ -454,7 +454,8 @@ def _written(address: str | URL) -> str:
     return address if isinstance(address, str) else address.render_as_string(hide_password=False)
 
 
-def _no_film() -> StoreError:
+def no_film() -> StoreError:
+    """What to say of a film that is not there."""
     return StoreError("There is no film of this name in this store.", "Choose one from the list of jobs.")
 
 

@@ -18,9 +18,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from fake_result import write_fake_result
-from stored import add_film, measured, run_of, send
-from strokecurve.app.access.personal import PersonalStore
-from strokecurve.app.access.rules import ALONE
+from stored import add_film, measured, run_of, send, uploads_of
 from strokecurve.app.access.uploads import UploadSession, open_session
 from strokecurve.app.commands.cli import main as command
 from strokecurve.app.store import maintenance as keeping
@@ -60,7 +58,7 @@ def make_store(folder: Path, film: Path) -> None:
 
 def upload(opened: Store, _place: Path) -> str | None:
     dispatching.start = lambda store, run: None
-    mine = PersonalStore(opened, lambda: ALONE)
+    mine = uploads_of(opened)
     asked = UploadSession("", "clip", opened.jobs()[0].job_id, FilmFacts("trial", "b.mp4"))
     send(mine, open_session(mine, asked).token, bytes(UPLOAD_BYTES), chunk_bytes=UPLOAD_BYTES // 10)
     return None

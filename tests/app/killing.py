@@ -25,9 +25,7 @@ from pathlib import Path
 import psutil
 from fake_result import write_fake_result
 from pypdf import PdfReader
-from stored import add_film, measured, run_of, send
-from strokecurve.app.access.personal import PersonalStore
-from strokecurve.app.access.rules import ALONE
+from stored import add_film, measured, run_of, send, uploads_of
 from strokecurve.app.access.uploads import UploadSession, open_session
 from strokecurve.app.store import scheduler
 from strokecurve.app.store.jobs import RunState
@@ -62,7 +60,7 @@ PATIENCE_S = 5.0
 def act(folder: Path, kind: str, job_id: str) -> None:
     """Upload or comment without end; acknowledge each on a line."""
     store = Store(folder)
-    mine = PersonalStore(store, lambda: ALONE)
+    mine = uploads_of(store)
     dispatching.start = lambda store, run: None  # analyses are killed elsewhere
     print("ready", flush=True)
     number = 0

@@ -16,8 +16,7 @@ from urllib.parse import urlsplit
 import pytest
 from provider import FORGED
 from recorded import full_result
-from stored import add_job, measured, run_of
-from strokecurve.app.access.personal import PersonalStore
+from stored import add_job, measured, run_of, uploads_of
 from strokecurve.app.access.rules import Level, Person, Role
 from strokecurve.app.access.sharing import DAY_S, Sharing
 from strokecurve.app.access.uploads import UploadSession, open_session
@@ -433,9 +432,7 @@ def test_uploads_into_the_page_take_somebody_who_may_begin_a_job(visitor: Come, 
 def test_an_upload_is_gone_on_with_by_whoever_began_it(house: House, visitor: Come, who: str) -> None:
     owner = Person(Role.TECHNICIAN, "owner@works.example")
     facts = FilmFacts("as left", "as left.mp4")
-    begun = open_session(
-        PersonalStore(house.store, lambda: owner), UploadSession("", "clip", house.job, facts)
-    )
+    begun = open_session(uploads_of(house.store, owner), UploadSession("", "clip", house.job, facts))
     answer = visitor(who).web.head(f"upload/{begun.token}")
     if who == "owner":
         assert (answer.status_code, answer.headers["upload-offset"]) == (200, "0")

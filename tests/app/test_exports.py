@@ -15,9 +15,7 @@ from drawn_clips import write as write_clip
 from fake_result import write_fake_result
 from patience import PATIENCE_S
 from recorded import words
-from stored import add_job, measured
-from strokecurve.app.access.personal import PersonalStore
-from strokecurve.app.access.rules import ALONE
+from stored import add_job, measured, uploads_of
 from strokecurve.app.access.uploads import UploadSession, open_session
 from strokecurve.app.store.jobs import Film, RunState
 from strokecurve.app.store.queue import STALE_AFTER_S
@@ -157,7 +155,7 @@ def test_what_is_old_is_removed_and_said_to_be_gone(store: Store, film: Film, wh
         case "opens the store":
             Store(store.folder)
         case "looks at the page":
-            open_session(PersonalStore(store, lambda: ALONE), UploadSession("", "clip"))
+            open_session(uploads_of(store), UploadSession("", "clip"))
     assert not folder.exists()
     assert exports.find(store, film.job_id, new.export_id).state is RunState.QUEUED
     with pytest.raises(StoreError, match="not kept any more"):

@@ -16,12 +16,10 @@ import strokecurve.app.page
 from fake_result import LINKAGE, write_fake_result
 from patience import PATIENCE_S
 from recorded import full_result
-from stored import add_film, add_job, run_of, send
+from stored import add_film, add_job, run_of, send, uploads_of
 from stored import measured as measure
 from streamlit.testing.v1 import AppTest
 from streamlit.testing.v1.element_tree import Button
-from strokecurve.app.access.personal import PersonalStore
-from strokecurve.app.access.rules import ALONE
 from strokecurve.app.measure.left_out import without_linkage
 from strokecurve.app.page import keys, markup
 from strokecurve.app.result import frames
@@ -85,7 +83,7 @@ def cancel_button(page: AppTest) -> Button:
 
 def send_to(store: Store, token: str, name: str, clip: bytes) -> None:
     """Send a clip to the place that a page gave for it."""
-    send(PersonalStore(store, lambda: ALONE), token, clip, name)
+    send(uploads_of(store), token, clip, name)
 
 
 def all_text(page: AppTest) -> str:

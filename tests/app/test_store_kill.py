@@ -10,9 +10,7 @@ from pathlib import Path
 
 import pytest
 from fake_result import write_fake_result
-from stored import add_job, measured
-from strokecurve.app.access.personal import PersonalStore
-from strokecurve.app.access.rules import ALONE
+from stored import add_job, measured, uploads_of
 from strokecurve.app.access.uploads import UploadSession, open_session
 from strokecurve.app.store.bundle import export_job
 from strokecurve.app.store.bundle_import import import_bundle
@@ -97,7 +95,7 @@ def test_an_upload_in_chunks_goes_on_after_a_kill_at_any_step(tmp_path: Path, st
     content = bytes(range(256)) * 10
 
     def asked(where: Store, name: str) -> Path:
-        mine = PersonalStore(where, lambda: ALONE)
+        mine = uploads_of(where)
         session = open_session(mine, UploadSession("", "clip", where.jobs()[0].job_id))
         file = tmp_path / name
         file.write_text(f"{session.token} {content.hex()}")

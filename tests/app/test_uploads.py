@@ -16,9 +16,8 @@ from httpx2 import Response
 from starlette.applications import Starlette
 from starlette.routing import Route
 from starlette.testclient import TestClient
-from stored import add_job, measured, run_of
+from stored import add_job, measured, run_of, uploads_of
 from strokecurve.app.access import uploads
-from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.access.rules import ALONE, Level, Person, Role
 from strokecurve.app.access.uploads import (
     Chunk,
@@ -43,10 +42,10 @@ SERVED = Starlette(routes=[Route(f"{UPLOAD_ADDRESS}{{token}}", receive, methods=
 
 
 @pytest.fixture
-def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> PersonalStore:
+def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Store:
     kept = Store(tmp_path / "store")
     monkeypatch.setattr(sys, "argv", ["home.py", "--store", str(kept.folder)])
-    return PersonalStore(kept, lambda: ALONE)
+    return kept
 
 
 @pytest.fixture
@@ -86,13 +85,13 @@ def reached(client: TestClient, session: UploadSession) -> int:
     return int(answer.headers["Upload-Offset"])
 
 
-def clip_session(store: PersonalStore) -> UploadSession:
-    return open_session(store, UploadSession("", "clip", facts=FilmFacts("as found", "clip")))
+def clip_session(store: Store, person: Person = ALONE) -> UploadSession:
+    return open_session(
+        uploads_of(store, person), UploadSession("", "clip", facts=FilmFacts("as found", "clip"))
+    )
 
 
-def test_a_clip_in_chunks_becomes_a_film_once(
-    store: PersonalStore, client: TestClient, started: list[Run]
-) -> None:
+def test_a_clip_in_chunks_becomes_a_film_once(store: Store, client: TestClient, started: list[Run]) -> None:
     session = clip_session(store)
     assert reached(client, session) == 0
     first = patch(client, session, CLIP[:1000], 0, len(CLIP), "../../etc/IMG 1.MOV")
@@ -113,9 +112,7 @@ def test_a_clip_in_chunks_becomes_a_film_once(
     assert not (store.folder / "incoming" / f".part-{session.token}" / "data").exists()
 
 
-def test_what_arrived_before_a_break_is_kept(
-    store: PersonalStore, client: TestClient, started: list[Run]
-) -> None:
+def test_what_arrived_before_a_break_is_kept(store: Store, client: TestClient, started: list[Run]) -> None:
     session = clip_session(store)
     said = [
         {"type": "http.request", "body": CLIP[:3000], "more_body": True},
@@ -141,9 +138,7 @@ def test_what_arrived_before_a_break_is_kept(
     assert store.jobs()[0].films[0].clip.path.read_bytes() == CLIP
 
 
-def test_chunks_that_do_not_fit_are_refused_and_change_nothing(
-    store: PersonalStore, client: TestClient
-) -> None:
+def test_chunks_that_do_not_fit_are_refused_and_change_nothing(store: Store, client: TestClient) -> None:
     session = clip_session(store)
     patch(client, session, CLIP[:1000], 0, len(CLIP))
     for data, offset, size in ((b"x", 999, len(CLIP)), (b"x", 1001, len(CLIP)), (b"x", 1000, 5000)):
@@ -156,12 +151,12 @@ def test_chunks_that_do_not_fit_are_refused_and_change_nothing(
 
 
 def test_files_that_cannot_be_kept_are_refused_in_a_sentence(
-    store: PersonalStore, client: TestClient, monkeypatch: pytest.MonkeyPatch
+    store: Store, client: TestClient, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     session = clip_session(store)
     too_large = patch(client, session, b"x", 0, LARGEST_CLIP_BYTES + 1)
     assert (too_large.status_code, too_large.json()["refused"][:27]) == (200, "This clip is larger than 21")
-    bundle = open_session(store, UploadSession("", "bundle"))
+    bundle = open_session(uploads_of(store), UploadSession("", "bundle"))
     too_large = patch(client, bundle, b"x", 0, LARGEST_BUNDLE_BYTES + 1)
     assert too_large.json()["refused"] == (
         "This bundle is larger than 21000 MB. Ask for the bundle without the clips."
@@ -178,7 +173,7 @@ def test_files_that_cannot_be_kept_are_refused_in_a_sentence(
 
 
 def test_another_file_may_take_the_place_of_one_that_was_stopped(
-    store: PersonalStore, client: TestClient, started: list[Run]
+    store: Store, client: TestClient, started: list[Run]
 ) -> None:
     session = clip_session(store)
     patch(client, session, b"stopped", 0, 100)
@@ -189,14 +184,14 @@ def test_another_file_may_take_the_place_of_one_that_was_stopped(
 
 
 def test_an_upload_that_is_gone_on_with_gets_what_the_later_page_says(
-    store: PersonalStore, client: TestClient, started: list[Run]
+    store: Store, client: TestClient, started: list[Run]
 ) -> None:
     earlier = clip_session(store)
     patch(client, earlier, CLIP[:1000], 0, len(CLIP), "IMG 1.MOV")
-    later = open_session(store, UploadSession("", "clip", facts=FilmFacts("as found", "clip")))
+    later = open_session(uploads_of(store), UploadSession("", "clip", facts=FilmFacts("as found", "clip")))
     # A role corrected and a set-up file added after the page was opened again.
     open_session(
-        store,
+        uploads_of(store),
         UploadSession(later.token, "clip", facts=FilmFacts("as left", "clip", "Ann"), rig_toml="# rig\n"),
     )
     last = patch(client, earlier, CLIP[1000:], 1000, len(CLIP), page=later)
@@ -207,11 +202,13 @@ def test_an_upload_that_is_gone_on_with_gets_what_the_later_page_says(
 
 
 def test_a_later_page_of_another_job_or_person_changes_nothing(
-    store: PersonalStore, client: TestClient, started: list[Run]
+    store: Store, client: TestClient, started: list[Run]
 ) -> None:
     job = store.new_job()
-    elsewhere = open_session(store, UploadSession("", "clip", job.job_id, FilmFacts("as left", "clip")))
-    other = PersonalStore(store, lambda: Person(Role.TECHNICIAN, "ben@plant.example"))
+    elsewhere = open_session(
+        uploads_of(store), UploadSession("", "clip", job.job_id, FilmFacts("as left", "clip"))
+    )
+    other = uploads_of(store, Person(Role.TECHNICIAN, "ben@plant.example"))
     foreign = open_session(other, UploadSession("", "clip", facts=FilmFacts("as left", "clip")))
     for page in (elsewhere, foreign, replace(elsewhere, token="0" * 32)):
         session = clip_session(store)
@@ -220,7 +217,7 @@ def test_a_later_page_of_another_job_or_person_changes_nothing(
 
 
 def test_stopping_too_late_says_what_the_file_became(
-    store: PersonalStore, client: TestClient, started: list[Run]
+    store: Store, client: TestClient, started: list[Run]
 ) -> None:
     session = clip_session(store)
     arrived = patch(client, session, CLIP, 0, len(CLIP)).json()
@@ -229,7 +226,7 @@ def test_stopping_too_late_says_what_the_file_became(
     assert store.film(arrived["film"]).clip.path.read_bytes() == CLIP
 
 
-def test_nothing_answers_to_a_token_that_was_guessed(store: PersonalStore, client: TestClient) -> None:
+def test_nothing_answers_to_a_token_that_was_guessed(store: Store, client: TestClient) -> None:
     session = clip_session(store)
     for token in ("0" * 32, session.token[::-1], "x", ".part-", f"{session.token}x"):
         for method in ("HEAD", "PATCH", "DELETE"):
@@ -239,28 +236,28 @@ def test_nothing_answers_to_a_token_that_was_guessed(store: PersonalStore, clien
     assert client.get(f"{UPLOAD_ADDRESS}{session.token}").status_code == 405
 
 
-def test_a_session_serves_only_the_person_it_was_made_for(store: PersonalStore) -> None:
+def test_a_session_serves_only_the_person_it_was_made_for(store: Store) -> None:
     people = [Person(Role.TECHNICIAN, f"{name}@plant.example") for name in ("ada", "ben")]
-    ada, ben = (PersonalStore(store, lambda person=person: person) for person in people)
-    session = clip_session(ada)
+    ada, ben = (uploads_of(store, person) for person in people)
+    session = clip_session(store, people[0])
     assert session_of(ada, session.token).kind == "clip"
     with pytest.raises(NoSessionError):
         session_of(ben, session.token)
-    job = ada.new_job()
+    job = ada.mine.new_job()
     with pytest.raises(StoreError, match="no job"):
         open_session(ben, UploadSession("", "clip", job.job_id))
     shared = open_session(ada, UploadSession("", "clip", job.job_id))
-    ada.share(job.job_id, "ada@plant.example", Level.NONE)
+    ada.mine.sharing.give(job.job_id, "ada@plant.example", Level.NONE)
     with pytest.raises(StoreError, match="no job"):
         session_of(ada, shared.token)
-    reviewer = PersonalStore(store, lambda: Person(Role.REVIEWER, "rev@plant.example"))
+    reviewer = Person(Role.REVIEWER, "rev@plant.example")
     with pytest.raises(StoreError, match="may not"):
-        clip_session(reviewer)
+        clip_session(store, reviewer)
 
 
 @pytest.mark.parametrize("dies_in", ["add_film", "_change"])
 def test_a_clip_is_not_lost_or_doubled_if_the_server_dies_while_it_is_taken_in(
-    store: PersonalStore, started: list[Run], monkeypatch: pytest.MonkeyPatch, dies_in: str
+    store: Store, started: list[Run], monkeypatch: pytest.MonkeyPatch, dies_in: str
 ) -> None:
     session = clip_session(store)
     chunk = Chunk(store, session, 0, len(CLIP))
@@ -273,17 +270,17 @@ def test_a_clip_is_not_lost_or_doubled_if_the_server_dies_while_it_is_taken_in(
     with monkeypatch.context() as dying:
         dying.setattr(store if dies_in == "add_film" else uploads, dies_in, dead)
         with pytest.raises(KeyboardInterrupt):
-            finish(store, session.token)
-    arrived = finish(store, session.token)
+            finish(uploads_of(store), session.token)
+    arrived = finish(uploads_of(store), session.token)
     films = [film for job in store.jobs() for film in job.films]
     assert [film.film_id for film in films] == [arrived["film"]]
     assert films[0].clip.path.read_bytes() == CLIP
-    assert finish(store, session.token) == arrived
+    assert finish(uploads_of(store), session.token) == arrived
 
 
 @pytest.mark.parametrize("dies", [False, True], ids=["refused", "killed"])
 def test_name_and_bytes_belong_together_after_a_film_could_not_be_added(
-    store: PersonalStore,
+    store: Store,
     client: TestClient,
     started: list[Run],
     monkeypatch: pytest.MonkeyPatch,
@@ -301,7 +298,7 @@ def test_name_and_bytes_belong_together_after_a_film_could_not_be_added(
         chunk.write(b"first")
         chunk.close()
         with pytest.raises(KeyboardInterrupt if dies else StoreError):
-            finish(store, session.token)
+            finish(uploads_of(store), session.token)
     if dies:
         assert reached(client, session) == 5, "the same file could be gone on with"
     assert client.delete(f"{UPLOAD_ADDRESS}{session.token}").status_code == 204
@@ -315,19 +312,19 @@ def test_name_and_bytes_belong_together_after_a_film_could_not_be_added(
 
 
 def test_a_bundle_is_taken_in_by_a_process_of_its_own(
-    store: PersonalStore, client: TestClient, tmp_path: Path
+    store: Store, client: TestClient, tmp_path: Path
 ) -> None:
     theirs = Store(tmp_path / "theirs")
     film = add_job(theirs, "found.mp4")
     measured(theirs, film, write_fake_result)
     bundle = export_job(theirs, film.job_id, tmp_path / "job.zip").read_bytes()
-    session = open_session(store, UploadSession("", "bundle"))
+    session = open_session(uploads_of(store), UploadSession("", "bundle"))
     answer = patch(client, session, bundle, 0, len(bundle), "job.zip").json()
     assert answer["job"] == film.job_id
     assert answer["told"].startswith("A new job was taken in. New: 1 film, 1 result")
     assert store.film(film.film_id).measured is not None
 
-    damaged = open_session(store, UploadSession("", "bundle"))
+    damaged = open_session(uploads_of(store), UploadSession("", "bundle"))
     answer = patch(client, damaged, b"no zip at all", 0, 13, "job.zip")
     assert answer.status_code == 200
     assert answer.json()["refused"].count(".") >= 2
@@ -335,9 +332,7 @@ def test_a_bundle_is_taken_in_by_a_process_of_its_own(
     assert len(store.jobs()) == 1
 
 
-def test_uploads_nobody_goes_on_with_are_removed_after_a_day(
-    store: PersonalStore, client: TestClient
-) -> None:
+def test_uploads_nobody_goes_on_with_are_removed_after_a_day(store: Store, client: TestClient) -> None:
     old, new = clip_session(store), clip_session(store)
     patch(client, old, b"begun", 0, 100)
     place = store.folder / "incoming" / f".part-{old.token}"
@@ -346,8 +341,8 @@ def test_uploads_nobody_goes_on_with_are_removed_after_a_day(
         os.utime(path, (long_ago, long_ago))
     clip_session(store)
     with pytest.raises(NoSessionError):
-        session_of(store, old.token)
+        session_of(uploads_of(store), old.token)
     assert not place.exists(), "whoever asks for a new one clears up"
-    assert session_of(store, new.token) == new
-    renewed = open_session(store, UploadSession(old.token, "clip"))
+    assert session_of(uploads_of(store), new.token) == new
+    renewed = open_session(uploads_of(store), UploadSession(old.token, "clip"))
     assert renewed.token not in (old.token, new.token)
