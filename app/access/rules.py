@@ -71,8 +71,8 @@ _ANYWHERE: Mapping[Role, frozenset[Right]] = {
     Role.REVIEWER: frozenset({Right.ENTER}),
 }
 _BY_LINK = _READING
-RIGHT_TO_MAKE: Mapping[str, Right] = {"bundle": Right.CHANGE}
-"""Right that making or fetching something takes; what is not named here shows only what can be read."""
+_TO_EXPORT: Mapping[str, Right] = {"bundle": Right.CHANGE}
+"""Right that exporting something takes; what is not named here shows only what can be read."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +138,11 @@ def may(person: Person, right: Right, job: Shares | None = None) -> bool:
 def right_to_say(content: Content) -> Right:
     """Right that putting something on record takes."""
     return Right.COMMENT if isinstance(content, Comment | Verdict) else Right.CHANGE
+
+
+def right_to_export(kind: str) -> Right:
+    """Right that asking for an export of this kind takes, and fetching it."""
+    return _TO_EXPORT.get(kind, Right.READ)
 
 
 def author(person: Person, job_id: str, typed: str | None) -> str | None:

@@ -6,13 +6,12 @@ import streamlit as st
 from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.page import keys, making, markup, steps
 from strokecurve.app.page.uploader import ask_file
-from strokecurve.app.store.bundle import SMALLER, bundle_bytes
+from strokecurve.app.store.bundle import SMALLER
 from strokecurve.app.store.jobs import Job
-from strokecurve.app.store.store import Store
 from strokecurve.app.words.files import LARGEST_BUNDLE_BYTES, MB
 
 
-def show_export(store: Store, job: Job) -> None:
+def show_export(store: PersonalStore, job: Job) -> None:
     """Make the bundle, with or without clips, and hand it over."""
     st.header("Bundle for a colleague", anchor=False)
     st.html(
@@ -25,7 +24,7 @@ def show_export(store: Store, job: Job) -> None:
     with_clips = st.toggle(
         "With the clips (larger; every frame can then be seen)", value=True, key=keys.WITH_CLIPS
     )
-    size = bundle_bytes(store, job, with_clips)
+    size = store.bundle_bytes(job.job_id, with_clips)
     st.html(markup.paragraph(f"The bundle will have about {max(size / MB, 0.1):,.1f} MB.", "sc-small"))
     if size > LARGEST_BUNDLE_BYTES:
         st.info(markup.plain(f"At most {LARGEST_BUNDLE_BYTES / MB:,.0f} MB are taken. {SMALLER}"))

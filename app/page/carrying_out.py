@@ -11,14 +11,13 @@ from strokecurve.app.page import keys, markup, steps
 from strokecurve.app.page.shell import plain_errors
 from strokecurve.app.page.words import local_time, said_by
 from strokecurve.app.report.job import WorkOrder
-from strokecurve.app.report.of_job import work_orders
 from strokecurve.app.words.cautions import WITHOUT_WARNINGS
 from strokecurve.app.words.statements import LABEL_LENGTH, STEP_STATES, TEXT_LENGTH, Choice, Done
 
 
 def show(store: PersonalStore, job_id: str, linkage: str) -> None:
     """What is on record as chosen for this linkage, and a form for what was done of it."""
-    order = next((one for one in work_orders(store, job_id) if one.linkage == linkage), None)
+    order = next((one for one in store.work_orders(job_id) if one.linkage == linkage), None)
     if order is None or order.choice_id is None:
         return
     chosen = next(one for one in store.entries(job_id, Choice) if one.entry_id == order.choice_id)

@@ -6,19 +6,19 @@ import streamlit as st
 from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.measure.rig import Rig
 from strokecurve.app.page import keys, markup, steps, warming
+from strokecurve.app.page.door import current_store
 from strokecurve.app.page.facts import ask_film_facts
 from strokecurve.app.page.uploader import ask_file
 from strokecurve.app.store.jobs import Job, Run
-from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import worker
+from strokecurve.app.tasks import dispatching
 from strokecurve.app.words.errors import InputError
 from strokecurve.app.words.statements import ROLES, FilmFacts
 
 
-def start_run(store: Store, run: Run | None) -> None:
+def start_run(run: Run | None) -> None:
     """Start the worker of a run that was just queued, and remember that this visitor waits for it."""
     if run is not None:
-        worker.start(store, run)
+        dispatching.start(current_store(), run)
         st.session_state[keys.WATCHED] = run.run_id
 
 
@@ -42,7 +42,7 @@ def show_upload(store: PersonalStore, job: Job | None, title: str) -> None:
             )
     if facts is None:
         return
-    warming.expect_clip(store)
+    warming.expect_clip(current_store())
     label = "Clip of one full stroke: low fire, high fire and back (MP4 or MOV)"
     arrived = ask_file(store, "clip", label, place, job.job_id if job else None, facts, rig_toml)
     if arrived is None:

@@ -25,7 +25,6 @@ from strokecurve.app.result.plots_compare import change_figure, films_deviation_
 from strokecurve.app.result.reading import FilmResult
 from strokecurve.app.result.tables import PASSES
 from strokecurve.app.store.jobs import Film, Job
-from strokecurve.app.store.store import Store
 from strokecurve.app.words.estimates import format_estimate
 from strokecurve.app.words.statements import ROLES, IntendedChoice
 
@@ -40,7 +39,7 @@ def result_of(film: Film) -> FilmResult:
     return FilmResult(opened.folder, opened.record, opened.travel, opened.angles)
 
 
-def show_pair(store: Store, job: Job, films: list[Film]) -> None:
+def show_pair(store: PersonalStore, job: Job, films: list[Film]) -> None:
     """As found against as left: what improved and what did not, pictures, figures."""
     st.header("As found against as left", anchor=False)
     if len(films) < 2:

@@ -26,6 +26,7 @@ from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.access.rules import ALONE, Person, Role
 from strokecurve.app.access.sharing import Sharing
 from strokecurve.app.access.sign_in import SECRET_VARIABLES, SignIn, load, signed_in
+from strokecurve.app.access.uploads import Uploads
 from strokecurve.app.store.store import Store, default_folder
 
 LINK_ADDRESS = "/link/"
@@ -154,6 +155,11 @@ def personal_store() -> PersonalStore:
 def store_for(connection: HTTPConnection) -> PersonalStore:
     """The store as whoever sends a request may use it."""
     return PersonalStore(current_store(), lambda: asking(connection))
+
+
+def uploads_for(connection: HTTPConnection) -> Uploads:
+    """The uploads of whoever sends a request."""
+    return Uploads(current_store(), store_for(connection))
 
 
 def _sharing() -> Sharing:

@@ -13,7 +13,6 @@ from strokecurve.app.intended.given import CSV_COLUMNS, Row, rows_from_cells, ro
 from strokecurve.app.page import keys, markup
 from strokecurve.app.page.opened import Opened
 from strokecurve.app.page.shell import plain_errors
-from strokecurve.app.store.store import Store
 from strokecurve.app.words.statements import Entry, IntendedChoice
 
 KINDS = {
@@ -63,7 +62,7 @@ def show(store: PersonalStore, job_id: str, opened: Opened, linkage: str) -> Int
     return kept
 
 
-def choose_kind(store: Store, job_id: str, linkage: str, radio_key: str) -> None:
+def choose_kind(store: PersonalStore, job_id: str, linkage: str, radio_key: str) -> None:
     """Keep the kind chosen, with the table last used for it."""
     with plain_errors():
         kind = st.session_state[radio_key]

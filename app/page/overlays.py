@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import streamlit as st
+from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.page import making, markup
 from strokecurve.app.result.contents import OVERLAY_FILE
 from strokecurve.app.store.jobs import Film, Run
-from strokecurve.app.store.store import Store
 
 
-def show(store: Store, film: Film, run: Run) -> None:
+def show(store: PersonalStore, film: Film, run: Run) -> None:
     """Play the clip if it is made, else offer to make it."""
     st.header("The clip with everything drawn in", anchor=False)
     if (run.result / OVERLAY_FILE).is_file():

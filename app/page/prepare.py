@@ -9,11 +9,10 @@ from strokecurve.app.page import clips, keys, markup, preparing
 from strokecurve.app.page.facts import ask_job_facts
 from strokecurve.app.page.shell import plain_errors, run_page
 from strokecurve.app.store.jobs import Job
-from strokecurve.app.store.store import Store
 from strokecurve.app.words.statements import RigText
 
 
-def show_facts(store: Store, job: Job) -> None:
+def show_facts(store: PersonalStore, job: Job) -> None:
     """Burner, site and fuel, as they go on the record."""
     st.header("The job", anchor=False)
     facts = ask_job_facts(job.facts, keys.JOB_FACTS, "Keep these names")
@@ -22,7 +21,7 @@ def show_facts(store: Store, job: Job) -> None:
         st.rerun()
 
 
-def show_rig(store: Store, job: Job) -> None:
+def show_rig(store: PersonalStore, job: Job) -> None:
     """The set-up file that later analyses use; films already measured keep theirs until analysed again."""
     st.header("Set-up file", anchor=False)
     kept = store.latest(job.job_id, RigText)
@@ -37,7 +36,7 @@ def show_rig(store: Store, job: Job) -> None:
         st.success("Kept. Films measured before keep their results until they are analysed again.")
 
 
-def show_said(store: Store, job: Job) -> None:
+def show_said(store: PersonalStore, job: Job) -> None:
     """Burner, site, fuel and set-up file, to read only."""
     st.header("The job", anchor=False)
     facts = job.facts

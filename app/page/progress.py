@@ -13,7 +13,7 @@ from strokecurve.app.page.clips import start_run
 from strokecurve.app.page.door import current_store, door
 from strokecurve.app.page.shell import plain_errors
 from strokecurve.app.store.jobs import Film, Job, Run, RunState
-from strokecurve.app.tasks import worker
+from strokecurve.app.tasks import dispatching
 
 LOOK_EVERY_S = 1.0
 """Between two pictures of the progress; where browser and analysis share a machine, each one costs both."""
@@ -29,7 +29,7 @@ def watch(store: PersonalStore, run_id: str) -> None:
     @st.fragment(run_every=LOOK_EVERY_S)
     def progress() -> None:
         with plain_errors():
-            worker.tend(store)
+            dispatching.tend(current_store())
         with plain_errors():
             run = store.runs.run(run_id)
             if not run.state.ended:
@@ -109,7 +109,7 @@ def show_progress(store: PersonalStore, run: Run) -> None:
 def analyse_again(store: PersonalStore, film_id: str) -> None:
     """Start another analysis of a stored clip."""
     with plain_errors():
-        start_run(store, store.analyse_again(film_id))
+        start_run(store.analyse_again(film_id))
 
 
 def show_ended(store: PersonalStore, film: Film) -> None:

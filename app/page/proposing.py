@@ -23,7 +23,6 @@ from strokecurve.app.page.offering import offer
 from strokecurve.app.page.pictures import show_figure
 from strokecurve.app.page.shell import plain_errors
 from strokecurve.app.result.reading import read_result
-from strokecurve.app.store.store import Store
 from strokecurve.app.words.cautions import NOT_OURS_TO_SAY
 from strokecurve.app.words.errors import InputError
 from strokecurve.app.words.estimates import format_estimate, format_exact
@@ -218,7 +217,7 @@ def show_one(store: PersonalStore, job_id: str, film_id: str, answer: Adjusted) 
         st.rerun()
 
 
-def keep(store: Store, job_id: str, film_id: str, answer: Adjusted) -> None:
+def keep(store: PersonalStore, job_id: str, film_id: str, answer: Adjusted) -> None:
     """Put the proposals and the one chosen on record, with all that has to be read with it.
 
     Raises

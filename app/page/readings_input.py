@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import streamlit as st
+from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.intended.from_readings import Worked, work_out
 from strokecurve.app.intended.plots import damper_figure
 from strokecurve.app.intended.readings import (
@@ -28,7 +29,6 @@ from strokecurve.app.page.words import film_name
 from strokecurve.app.report.comparing import spoken
 from strokecurve.app.result.reading import read_result
 from strokecurve.app.store.jobs import Film, Job
-from strokecurve.app.store.store import Store
 from strokecurve.app.words.errors import InputError
 from strokecurve.app.words.estimates import format_estimate, format_exact
 from strokecurve.app.words.statements import APPROACHES, Entry, IntendedChoice, Readings
@@ -47,7 +47,7 @@ COLUMNS = {
 EMPTY_ROWS = 6
 
 
-def show(store: Store, job: Job, film: Film, linkage: str) -> None:
+def show(store: PersonalStore, job: Job, film: Film, linkage: str) -> None:
     """Ask for readings, keep them with the job, work out the intended travel on request."""
     if film.measured is None:
         return

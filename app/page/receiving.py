@@ -1,7 +1,7 @@
-"""The address that uploads go to: pieces of files, straight to the disk, gone on with after a break.
+"""The address that uploads go to: chunks of files, straight to the disk, gone on with after a break.
 
 It speaks the core of tus 1.0.0, an open protocol for uploads that can be resumed (from memory): HEAD tells
-how far a file has come, PATCH adds to it. The answer to the last piece says, as JSON, what the file became;
+how far a file has come, PATCH adds to it. The answer to the last chunk says, as JSON, what the file became;
 DELETE says so, too, where it comes too late to stop that.
 """
 
@@ -13,29 +13,29 @@ import binascii
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response
-from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.access.uploads import (
+    Chunk,
     GapError,
-    NoTicketError,
-    Piece,
-    Ticket,
+    NoSessionError,
+    Uploads,
+    UploadSession,
     finish,
     name_file,
     received_bytes,
     say_as_on,
+    session_of,
     start_again,
-    ticket_of,
 )
-from strokecurve.app.page.door import door, store_for
+from strokecurve.app.page.door import door, uploads_for
 from strokecurve.app.words.errors import InputError
 
 UPLOAD_ADDRESS = "/upload/"
-PIECE_BYTES = 8 << 20
+UPLOAD_CHUNK_BYTES = 8 << 20
 """How much a page sends at once: what a break costs at most, beside what the server has seen of it."""
 _TOGETHER_BYTES = 1 << 20
 """Bytes put together before they are written."""
 PAGE_HEADER = "Upload-Page"
-"""Ticket of the page that sends, where it goes on with an upload that an earlier page began."""
+"""Upload session of the page that sends, where it goes on with an upload that an earlier page began."""
 _VERSION = {"Tus-Resumable": "1.0.0", "Cache-Control": "no-store"}
 
 _busy: set[str] = set()
@@ -49,8 +49,8 @@ async def receive(request: Request) -> Response:
         return _refusal(423, "The upload is still busy.", "Wait a moment.")
     _busy.add(token)
     try:
-        return await _SERVED[request.method](request, store_for(request), token)
-    except NoTicketError:
+        return await _SERVED[request.method](request, uploads_for(request), token)
+    except NoSessionError:
         return Response("Not Found", 404)
     except GapError as reason:
         return _refusal(409, reason.message, reason.hint)
@@ -63,60 +63,64 @@ async def receive(request: Request) -> Response:
         _busy.discard(token)
 
 
-async def _how_far(_request: Request, store: PersonalStore, token: str) -> Response:
-    ticket = await run_in_threadpool(ticket_of, store, token)
-    length = {} if ticket.size_bytes is None else {"Upload-Length": str(ticket.size_bytes)}
-    return Response(headers=_VERSION | length | {"Upload-Offset": str(received_bytes(store, ticket))})
+async def _how_far(_request: Request, uploads: Uploads, token: str) -> Response:
+    session = await run_in_threadpool(session_of, uploads, token)
+    length = {} if session.size_bytes is None else {"Upload-Length": str(session.size_bytes)}
+    return Response(
+        headers=_VERSION | length | {"Upload-Offset": str(received_bytes(uploads.store, session))}
+    )
 
 
-async def _forget(_request: Request, store: PersonalStore, token: str) -> Response:
-    arrived = await run_in_threadpool(start_again, store, token)
+async def _forget(_request: Request, uploads: Uploads, token: str) -> Response:
+    arrived = await run_in_threadpool(start_again, uploads, token)
     if arrived is not None:
         return JSONResponse(dict(arrived), headers=_VERSION)
     return Response(status_code=204, headers=_VERSION)
 
 
-async def _take(request: Request, store: PersonalStore, token: str) -> Response:
-    """Take one piece in; after the last one the file is taken in."""
-    ticket = await run_in_threadpool(ticket_of, store, token)
+async def _take(request: Request, uploads: Uploads, token: str) -> Response:
+    """Take one chunk in; after the last one the file is taken in."""
+    session = await run_in_threadpool(session_of, uploads, token)
     offset, size = _number(request, "Upload-Offset"), _number(request, "Upload-Length")
-    # After a break on the last piece everything may be here already, or even be taken in.
-    if not (offset == size == received_bytes(store, ticket) > 0):
-        if ticket.size_bytes is None:
-            await run_in_threadpool(name_file, store, token, _name(request))
-        offset = await _write_piece(request, store, ticket, offset, size)
+    # After a break on the last chunk everything may be here already, or even be taken in.
+    if not (offset == size == received_bytes(uploads.store, session) > 0):
+        if session.size_bytes is None:
+            await run_in_threadpool(name_file, uploads, token, _name(request))
+        offset = await _write_chunk(request, uploads, session, offset, size)
     if offset < size:
         return Response(status_code=204, headers=_VERSION | {"Upload-Offset": str(offset)})
     if page_token := request.headers.get(PAGE_HEADER):
-        await run_in_threadpool(say_as_on, store, token, page_token)
-    arrived = await run_in_threadpool(finish, store, token)
+        await run_in_threadpool(say_as_on, uploads, token, page_token)
+    arrived = await run_in_threadpool(finish, uploads, token)
     return JSONResponse(dict(arrived), headers=_VERSION | {"Upload-Offset": str(size)})
 
 
 _SERVED = {"HEAD": _how_far, "PATCH": _take, "DELETE": _forget}
 
 
-async def _write_piece(request: Request, store: PersonalStore, ticket: Ticket, offset: int, size: int) -> int:
+async def _write_chunk(
+    request: Request, uploads: Uploads, session: UploadSession, offset: int, size: int
+) -> int:
     """Write what the request brings; gives how far the file has come."""
-    piece = await run_in_threadpool(Piece, store, ticket, offset, size)
+    chunk = await run_in_threadpool(Chunk, uploads.store, session, offset, size)
     together = bytearray()
     try:
         async for data in request.stream():
             together += data
             if len(together) >= _TOGETHER_BYTES:
-                await run_in_threadpool(piece.write, bytes(together))
+                await run_in_threadpool(chunk.write, bytes(together))
                 together.clear()
     finally:
         # What came before a break counts, too.
-        await run_in_threadpool(_end, piece, bytes(together))
-    return piece.offset_bytes
+        await run_in_threadpool(_end, chunk, bytes(together))
+    return chunk.offset_bytes
 
 
-def _end(piece: Piece, rest: bytes) -> None:
+def _end(chunk: Chunk, rest: bytes) -> None:
     try:
-        piece.write(rest)
+        chunk.write(rest)
     finally:
-        piece.close()
+        chunk.close()
 
 
 def _number(request: Request, name: str) -> int:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import streamlit as st
+from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.page import keys, making, markup
 from strokecurve.app.page.films import choose_film, newest_of
 from strokecurve.app.store.jobs import Job
-from strokecurve.app.store.store import Store
 from strokecurve.app.words.statements import ROLES
 
 HOLDS = (
@@ -20,7 +20,7 @@ ONE_FILM, BOTH_FILMS, ONLY_COMPARED = "One film", "As found and as left", "Compa
 PAPERS = {"a4": "A4", "letter": "US Letter"}
 
 
-def show(store: Store, job: Job) -> None:
+def show(store: PersonalStore, job: Job) -> None:
     """Choose what the record is of; it is made outside the page and then handed over."""
     st.header("Record as PDF", anchor=False)
     st.html(markup.paragraph("It holds:") + markup.bullets(HOLDS))

@@ -8,9 +8,9 @@ import strokecurve.app
 from strokecurve.app.intended.readings import recorded
 from strokecurve.app.store.jobs import Film, RunState
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import worker
+from strokecurve.app.tasks import dispatching
 from strokecurve.app.words.errors import InputError
-from strokecurve.app.words.files import pieces
+from strokecurve.app.words.files import chunks_of
 from strokecurve.app.words.statements import FilmFacts, JobFacts
 
 FOLDER = Path("sample_media")
@@ -43,14 +43,14 @@ def load_sample(store: Store) -> Film:
     stored before the job is made, so that no job is left behind with one of them.
     """
     files = {role: sample_file(name) for role, name in FILMS.items()}
-    worker.tend(store)
+    dispatching.tend(store)
     for job in store.jobs():
         if job.facts == FACTS and len(job.films) == len(FILMS) and not any(map(_lost, job.films)):
             return job.films[0]
     readings, clips = recorded(sample_file(READINGS).read_bytes()), {}
     for role, path in files.items():
         with path.open("rb") as stream:
-            clips[role] = store.receive(pieces(stream), path.name, path.stat().st_size)
+            clips[role] = store.receive(chunks_of(stream), path.name, path.stat().st_size)
     job = store.new_job(FACTS)
     store.add(job.job_id, readings)
     films = [
@@ -59,7 +59,7 @@ def load_sample(store: Store) -> Film:
     ]
     for film in films:
         if film.run is not None:
-            worker.start(store, film.run)
+            dispatching.start(store, film.run)
     return store.film(films[0].film_id)
 
 

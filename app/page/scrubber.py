@@ -18,7 +18,7 @@ from strokecurve.app.result.kept_pictures import kept_pictures
 from strokecurve.app.result.moments import first_moment_at, nearest_frame, travel_over_time
 from strokecurve.app.store.jobs import Film
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import exports as made
+from strokecurve.app.tasks import exports
 from strokecurve.app.words.errors import StoreError
 from strokecurve.app.words.estimates import format_estimate
 from strokecurve.app.words.statements import IntendedChoice
@@ -90,7 +90,7 @@ def quick_copy(store: Store, film: Film) -> Path | None:
     be seconds before it.
     """
     try:
-        copy = made.asked_once(store, film.job_id, "frames", film=film.film_id)
+        copy = exports.asked_once(store, film.job_id, "frames", film=film.film_id)
         if copy.file is not None and copy.file.is_file():
             return copy.file
     except StoreError:

@@ -15,7 +15,7 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, RedirectResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
-from strokecurve.app.access.rules import RIGHT_TO_MAKE, Right
+from strokecurve.app.access.rules import Right
 from strokecurve.app.access.sharing import Sharing
 from strokecurve.app.page import keys, warming
 from strokecurve.app.page.door import LINK_ADDRESS, LINK_COOKIE, current_store, door, store_for
@@ -25,7 +25,6 @@ from strokecurve.app.page.offering import OFFERED_ADDRESS, OFFERS, RESULT_ADDRES
 from strokecurve.app.page.opened import RESULT_FILES
 from strokecurve.app.page.receiving import UPLOAD_ADDRESS, receive
 from strokecurve.app.result.contents import OVERLAY_FILE
-from strokecurve.app.tasks.exports import find
 from strokecurve.app.words.columns import guarded_table
 from strokecurve.app.words.errors import InputError
 
@@ -121,14 +120,11 @@ def offered_file(request: Request) -> Response:
     return Response(content, headers=headers, media_type="application/octet-stream")
 
 
-def made_file(request: Request) -> FileResponse:
+def export_file(request: Request) -> FileResponse:
     """A file that was made on request."""
     try:
-        job_id, store = request.path_params["job_id"], store_for(request)
-        store.must(Right.READ, job_id)
-        made = find(store, job_id, request.path_params["order_id"])
-        store.must(RIGHT_TO_MAKE.get(made.kind, Right.READ), job_id)
-        path = made.file
+        asked = request.path_params
+        path = store_for(request).exports.find(asked["job_id"], asked["export_id"]).file
     except InputError as error:
         raise HTTPException(404) from error
     if path is None or not path.is_file():
@@ -161,7 +157,7 @@ app = st.App(
     Path(__file__).with_name("home.py"),
     routes=[
         Route(f"{OVERLAY_ADDRESS}{{run_id}}", overlay),
-        Route(f"{FILES_ADDRESS}{{job_id}}/{{order_id}}", made_file),
+        Route(f"{FILES_ADDRESS}{{job_id}}/{{export_id}}", export_file),
         Route(f"{RESULT_ADDRESS}{{run_id}}/{{name}}", result_file),
         Route(f"{OFFERED_ADDRESS}{{job_id}}/{{digest}}", offered_file),
         Route(f"{LINK_ADDRESS}{{token}}", open_link),

@@ -80,13 +80,13 @@ def let_in(store: PersonalStore, job_id: str, sign_in: SignIn, mail: str, level:
             f"Nobody can sign in here as {mail}.",
             "Make a link for them, or ask the keeper to add the address.",
         )
-    store.share(job_id, mail, level)
+    store.sharing.give(job_id, mail, level)
 
 
 def take_away(store: PersonalStore, job_id: str, mail: str) -> None:
     """Take somebody's part in a job away."""
     with plain_errors():
-        store.share(job_id, mail, Level.NONE)
+        store.sharing.give(job_id, mail, Level.NONE)
 
 
 def show_links(store: PersonalStore, job: Job, sign_in: SignIn) -> None:
@@ -104,7 +104,7 @@ def show_links(store: PersonalStore, job: Job, sign_in: SignIn) -> None:
         days = st.number_input("Days it lets them in", 1, MOST_DAYS, USUAL_DAYS)
         sent = st.form_submit_button("Make the link", width="stretch")
     if sent:
-        store.make_link(job.job_id, label, days)
+        store.sharing.make_link(job.job_id, label, days)
         st.rerun()
 
 
@@ -118,7 +118,7 @@ def show_link(store: PersonalStore, link: ReviewerLink, sign_in: SignIn) -> None
             )
         )
         return
-    if not link.open_at(store.clock()):
+    if not store.sharing.is_open(link):
         st.html(
             markup.paragraph(f"For {link.label}: ended {local_time(link.expires_s)}; {made}.", "sc-small")
         )
@@ -137,4 +137,4 @@ def show_link(store: PersonalStore, link: ReviewerLink, sign_in: SignIn) -> None
 def withdraw(store: PersonalStore, link: ReviewerLink) -> None:
     """Withdraw a link."""
     with plain_errors():
-        store.withdraw_link(link)
+        store.sharing.withdraw(link)

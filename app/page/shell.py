@@ -13,8 +13,7 @@ from strokecurve.app.access.rules import Right
 from strokecurve.app.page import keys, markup, steps, visitors
 from strokecurve.app.page.door import current_store, door, personal_store
 from strokecurve.app.store.jobs import Film, Job
-from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import worker
+from strokecurve.app.tasks import dispatching
 from strokecurve.app.words.cautions import CAUTIONS
 from strokecurve.app.words.errors import PLAIN_ERRORS, InputError
 
@@ -60,7 +59,7 @@ def admitted() -> PersonalStore | None:
     return None
 
 
-def asked_for(store: Store) -> Job | None:
+def asked_for(store: PersonalStore) -> Job | None:
     """The job named in the address; a wrong name is said."""
     job_id = st.query_params.get(keys.JOB)
     if job_id is None:
@@ -90,7 +89,7 @@ def run_page(name: str, show: Callable[[PersonalStore, Job], None]) -> None:
         if store is None:
             return
         with plain_errors():
-            worker.tend(current_store())
+            dispatching.tend(current_store())
         st.title("strokecurve", anchor=False)
         job = asked_for(store)
         show_cautions(folded=job is not None)

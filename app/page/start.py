@@ -11,8 +11,7 @@ from strokecurve.app.page.facts import ask_job_facts
 from strokecurve.app.page.shell import admitted, asked_film, asked_for, plain_errors, show_cautions
 from strokecurve.app.page.words import local_time, state_words
 from strokecurve.app.store.jobs import Job
-from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import worker
+from strokecurve.app.tasks import dispatching
 
 
 def lead_on(job: Job) -> None:
@@ -23,7 +22,7 @@ def lead_on(job: Job) -> None:
     steps.go("read" if film.measured else "film", job.job_id, film.film_id if film.measured else None)
 
 
-def show_jobs(store: Store) -> None:
+def show_jobs(store: PersonalStore) -> None:
     """Show every job of this store as a link, newest first."""
     jobs = store.jobs()
     if not jobs:
@@ -38,7 +37,7 @@ def show_jobs(store: Store) -> None:
             lead_on(job)
 
 
-def show_new_job(store: Store) -> None:
+def show_new_job(store: PersonalStore) -> None:
     """Start a job before there is a film of it."""
     with st.expander("Start a job before filming", key=f"{keys.NEW_JOB}_box"):
         facts = ask_job_facts(None, keys.NEW_JOB, "Start the job")
@@ -63,7 +62,7 @@ def main() -> None:
         if store is None:
             return
         with plain_errors():
-            worker.tend(current_store())
+            dispatching.tend(current_store())
         job = asked_for(store)
         if job is not None:
             lead_on(job)

@@ -1,4 +1,4 @@
-// Sends a file piece by piece to the address it is given and goes on where a broken connection stopped.
+// Sends a file chunk by chunk to the address it is given and goes on where a broken connection stopped.
 // One instance for each place on the page; it is called again whenever what it is told has changed.
 
 const instances = new WeakMap();
@@ -153,7 +153,7 @@ class Uploader {
           offset = await this.reached(this.address, file);
           if (offset === null) throw new Refused('This upload is not known any more. Load the page again.');
         }
-        const answer = await this.piece(file, offset);
+        const answer = await this.chunk(file, offset);
         if (answer.arrived) return;
         offset = answer.offset;
         tries = 0;
@@ -168,8 +168,8 @@ class Uploader {
     throw new Error('stopped');
   }
 
-  piece(file, offset) {
-    const end = Math.min(offset + this.data.piece_bytes, file.size);
+  chunk(file, offset) {
+    const end = Math.min(offset + this.data.chunk_bytes, file.size);
     return new Promise((resolve, reject) => {
       const request = (this.request = new XMLHttpRequest());
       request.open('PATCH', this.address);

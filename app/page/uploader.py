@@ -6,9 +6,19 @@ from pathlib import Path
 
 import streamlit as st
 from strokecurve.app.access.personal import PersonalStore
-from strokecurve.app.access.uploads import MOST_BYTES, SMALLER, WHAT, Arrived, Ticket, open_ticket, ticket_of
+from strokecurve.app.access.uploads import (
+    MOST_BYTES,
+    SMALLER,
+    WHAT,
+    Arrived,
+    Uploads,
+    UploadSession,
+    open_session,
+    session_of,
+)
 from strokecurve.app.page import keys
-from strokecurve.app.page.receiving import PIECE_BYTES, UPLOAD_ADDRESS
+from strokecurve.app.page.door import current_store
+from strokecurve.app.page.receiving import UPLOAD_ADDRESS, UPLOAD_CHUNK_BYTES
 from strokecurve.app.words.errors import StoreError
 from strokecurve.app.words.files import MB, check_size
 from strokecurve.app.words.statements import FilmFacts
@@ -49,7 +59,7 @@ def ask_file(
     ----------
     store : PersonalStore
     kind, job_id, facts, rig_toml
-        As for ``app.access.uploads.Ticket``.
+        As for ``app.access.uploads.UploadSession``.
     label : str
         What to send.
     place : str
@@ -57,18 +67,19 @@ def ask_file(
     """
     key = f"{keys.UPLOAD}_{kind}_{place}"
     known = st.session_state.get(key, "")
-    ticket = open_ticket(store, Ticket(known, kind, job_id, facts, rig_toml))
-    st.session_state[key] = ticket.token
+    uploads = Uploads(current_store(), store)
+    session = open_session(uploads, UploadSession(known, kind, job_id, facts, rig_toml))
+    st.session_state[key] = session.token
     said = _component(
         key=f"{key}_place",
         data={
-            "address": f"{UPLOAD_ADDRESS}{ticket.token}",
+            "address": f"{UPLOAD_ADDRESS}{session.token}",
             "place": f"{kind} {place}",
             "label": label,
             "hint": f"Up to {MOST_BYTES[kind] // MB} MB. If the connection breaks, it goes on by itself.",
             "accept": _ACCEPTED[kind],
             "most_bytes": MOST_BYTES[kind],
-            "piece_bytes": PIECE_BYTES,
+            "chunk_bytes": UPLOAD_CHUNK_BYTES,
             "tries": TRIES,
             "too_large": _too_large(kind),
             "empty": "The file is empty: it has no bytes. Film again or copy the file again.",
@@ -79,7 +90,7 @@ def ask_file(
     if said.arrived is None:
         return None
     del st.session_state[key]
-    return ticket_of(store, str(said.arrived)).arrived
+    return session_of(uploads, str(said.arrived)).arrived
 
 
 def _too_large(kind: str) -> str:

@@ -9,7 +9,7 @@ import importlib
 import threading
 
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import worker
+from strokecurve.app.tasks import dispatching
 
 WHAT = (
     "strokecurve.app.result.overlay",
@@ -47,4 +47,4 @@ def _load() -> None:
 def expect_clip(store: Store) -> None:
     """Get ready for a clip that somebody who looks at the page may send next."""
     if _serving.is_set():
-        worker.make_ready(store)
+        dispatching.prewarm(store)

@@ -180,22 +180,22 @@ def _write(bundle: zipfile.ZipFile, member: Member) -> None:
     digest = hashlib.sha256()
     try:
         with bundle.open(info, "w") as target:
-            for piece in _pieces(member.source):
-                digest.update(piece)
-                target.write(piece)
+            for chunk in _chunks(member.source):
+                digest.update(chunk)
+                target.write(chunk)
     except FileNotFoundError as error:
         raise _changed(member) from error
     if digest.hexdigest() != member.sha256:
         raise _changed(member)
 
 
-def _pieces(source: Path | bytes) -> Iterator[bytes]:
+def _chunks(source: Path | bytes) -> Iterator[bytes]:
     if isinstance(source, bytes):
         yield source
         return
     with source.open("rb") as file:
-        while piece := file.read(CHUNK_BYTES):
-            yield piece
+        while chunk := file.read(CHUNK_BYTES):
+            yield chunk
 
 
 def _changed(member: Member) -> StoreError:

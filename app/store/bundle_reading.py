@@ -28,7 +28,7 @@ from strokecurve.app.words.files import (
     LARGEST_RECORD_BYTES,
     MB,
     RESULT_NAME,
-    write_pieces,
+    write_chunks,
 )
 from strokecurve.app.words.statements import Entry, Proposals, from_mapping, is_id
 from strokecurve.app.words.strict_json import strict_json
@@ -185,11 +185,11 @@ class BundleReader:
             raise refuse("A result in the bundle belongs to another clip than its film.")
         check_signs(result, "A result")
 
-    def _pieces(self, name: str) -> Iterator[bytes]:
-        """A file in pieces; what goes wrong while reading is told from what goes wrong while writing."""
+    def _chunks(self, name: str) -> Iterator[bytes]:
+        """A file in chunks; what goes wrong while reading is told from what goes wrong while writing."""
         with _readably(), self._zip.open(name) as source:
-            while piece := source.read(CHUNK_BYTES):
-                yield piece
+            while chunk := source.read(CHUNK_BYTES):
+                yield chunk
 
     def copy_to(self, folder: Path) -> None:
         """Copy every file into a folder under its name in the bundle, comparing checksums on the way.
@@ -200,7 +200,7 @@ class BundleReader:
             keep = not name.startswith(f"{LATEST}/")
             path = folder / name if keep else folder / f"latest-{number}"
             path.parent.mkdir(parents=True, exist_ok=True)
-            found = write_pieces(self._pieces(name), path, size, "a file of the bundle")
+            found = write_chunks(self._chunks(name), path, size, "a file of the bundle")
             if found != (size, sha256):
                 raise refuse(f"A file of the bundle is damaged, its checksum is wrong: {name[:80]!r}.")
             if name.endswith(".csv"):

@@ -30,7 +30,7 @@ RESTORE = "Restore the newest backup into another folder"
 ENTRANCE = 0x5743
 """Number of the lock that programs take in turn while they bring a PostgreSQL database up to date."""
 QUEUE = 0x5744
-"""The same for handing out runs: two at once would both see the last free place."""
+"""The same for handing out runs: two at once would both see the last free slot."""
 
 
 class Database:
@@ -115,7 +115,7 @@ class Database:
             return "the disk is full"
         return " ".join(str(getattr(error, "orig", error)).split())
 
-    def take_turns(self, connection: Connection, entrance: int = ENTRANCE) -> None:
+    def lock(self, connection: Connection, entrance: int = ENTRANCE) -> None:
         """Let only one program at a time do what ``entrance`` stands for, until the transaction ends."""
         if not self.embedded:  # SQLite's write transaction is that lock already.
             connection.execute(text("SELECT pg_advisory_xact_lock(:n)"), {"n": entrance})

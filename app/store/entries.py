@@ -8,7 +8,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Row, func, insert, select
 from strokecurve.app.store import schema
-from strokecurve.app.store.row_validation import sound
+from strokecurve.app.store.row_validation import valid_row
 from strokecurve.app.words.errors import StoreError
 from strokecurve.app.words.files import new_id
 from strokecurve.app.words.statements import (
@@ -50,7 +50,7 @@ class ProposalCounts:
 
 def entry_from(row: Row[Any], taken_in: TakenIn | None = None) -> Entry[Any]:
     """A database row as an entry; raises InputError if it is damaged."""
-    sound(schema.entry, row)
+    valid_row(schema.entry, row)
     content = from_json(row.kind, row.content_json)
     return Entry(row.id, row.job_id, row.film_id, row.made_s, row.author, content, taken_in)
 

@@ -16,18 +16,18 @@ from strokecurve.app.store.database import RESTORE, Database
 from strokecurve.app.store.entries import check_place, entry_from, proposal_counts
 from strokecurve.app.store.jobs import RunState
 from strokecurve.app.store.migrations import migrate
-from strokecurve.app.store.row_validation import all_sound, sound
+from strokecurve.app.store.row_validation import valid_row, valid_rows
 from strokecurve.app.store.store import DATABASE_FILE, FOLDERS, Store, own_database
 from strokecurve.app.words.errors import InputError, StoreError
 from strokecurve.app.words.files import (
     PART,
     check_space,
+    chunks_of,
     measure_file,
     new_part,
-    pieces,
     remove,
     sync_folder,
-    write_pieces,
+    write_chunks,
 )
 from strokecurve.app.words.statements import Entry, FilmFacts, RigText
 from strokecurve.vision.control import JobControl, Unattended
@@ -69,10 +69,10 @@ def stored_files(connection: Connection) -> tuple[StoredFile, ...]:
     clips = connection.execute(select(clip).where(clip.c.here == 1).order_by(clip.c.file))
     results = connection.execute(select(run_file).order_by(run_file.c.run_id, run_file.c.name))
     return (
-        *(StoredFile(f"clips/{row.file}", row.size_bytes, row.sha256) for row in all_sound(clip, clips)),
+        *(StoredFile(f"clips/{row.file}", row.size_bytes, row.sha256) for row in valid_rows(clip, clips)),
         *(
             StoredFile(f"results/{row.run_id}/{row.name}", row.size_bytes, row.sha256)
-            for row in all_sound(run_file, results)
+            for row in valid_rows(run_file, results)
         ),
     )
 
@@ -151,7 +151,7 @@ def _runs_without_files(connection: Connection) -> tuple[str, ...]:
 def _copy(source: Path, target: Path) -> tuple[int, str]:
     """Copy a file; gives size and SHA-256."""
     with source.open("rb") as stream:
-        return write_pieces(pieces(stream), target, 1 << 50, "the copy")
+        return write_chunks(chunks_of(stream), target, 1 << 50, "the copy")
 
 
 def _unsound_rows(connection: Connection) -> Iterator[str]:
@@ -159,7 +159,7 @@ def _unsound_rows(connection: Connection) -> Iterator[str]:
     for table in schema.metadata.sorted_tables:
         for row in connection.execute(select(table)):
             try:
-                sound(table, row)
+                valid_row(table, row)
             except StoreError as error:
                 yield error.message
 

@@ -254,7 +254,7 @@ def migrate(database: Database, clock: Callable[[], float]) -> None:
             return
     for number, change in enumerate(MIGRATIONS, start=1):
         with database.writing() as connection:
-            database.take_turns(connection)
+            database.lock(connection)
             version = _version(database, connection, clock)
             if version > len(MIGRATIONS):
                 raise StoreError(

@@ -2,7 +2,7 @@
 
 A run whose worker falls silent is handed out once more; if that fails too, it is reported. Every try
 has its number, the attempt; a worker of an earlier attempt that wakes up again changes nothing and is
-told to stop. Whose turn it is: ``app.store.scheduler``.
+told to stop. Which run is next: ``app.store.scheduler``.
 """
 
 from __future__ import annotations
@@ -13,28 +13,27 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, Row, and_, insert, or_, select, update
-from strokecurve.app.store import scheduler as turns
-from strokecurve.app.store import schema
+from strokecurve.app.store import scheduler, schema
 from strokecurve.app.store.database import QUEUE, Database
 from strokecurve.app.store.jobs import Run, RunState
-from strokecurve.app.store.row_validation import sound
+from strokecurve.app.store.row_validation import valid_row
 from strokecurve.app.store.scheduler import GONE, STALE_AFTER_S
 from strokecurve.app.words.errors import StoreError
 from strokecurve.app.words.files import (
     PART,
     RESULT_NAME,
     check_space,
+    chunks_of,
     measure_file,
     new_id,
     new_part,
-    pieces,
     remove,
     settle,
     sync_folder,
-    write_pieces,
+    write_chunks,
 )
 
-__all__ = ["GONE", "STALE_AFTER_S", "RunQueue", "files_of", "queue_run", "record_files"]
+__all__ = ["GONE", "STALE_AFTER_S", "RunQueue", "files_of", "no_run", "queue_run", "record_files"]
 
 _run = schema.run
 _open = _run.c.state.in_((RunState.QUEUED.value, RunState.RUNNING.value))
@@ -82,7 +81,7 @@ class RunQueue:
 
     def run_from(self, row: Row[Any]) -> Run:
         """A database row as a run; raises StoreError if it is damaged."""
-        sound(_run, row)
+        valid_row(_run, row)
         return Run(
             run_id=row.id,
             film_id=row.film_id,
@@ -112,7 +111,7 @@ class RunQueue:
         with self._database.reading() as connection:
             row = connection.execute(select(_run).where(_run.c.id == run_id)).first()
         if row is None:
-            raise StoreError("There is no analysis of this name.", "Choose one from the list of jobs.")
+            raise no_run()
         return self.run_from(row)
 
     def waiting(self) -> tuple[Run, ...]:
@@ -143,7 +142,7 @@ class RunQueue:
         """Where an attempt writes its result; the folder is made by who writes it."""
         return self._results / f"{PART}{run_id}-{attempt}"
 
-    def beat(self, run_id: str, attempt: int, progress: tuple[int, int, str] | None = None) -> bool:
+    def heartbeat(self, run_id: str, attempt: int, progress: tuple[int, int, str] | None = None) -> bool:
         """Take a sign of life from the worker.
 
         Parameters
@@ -235,12 +234,12 @@ class RunQueue:
         values = {"state": state.value, "error": error, "finished_s": self._clock()}
         return connection.execute(update(_run).where(mine, counts).values(values)).rowcount == 1
 
-    def hand_out(self, places: int, most: int | None = None) -> tuple[Run, ...]:
-        """Hand out waiting runs, the oldest first, as long as fewer than ``places`` are worked on.
+    def dispatch(self, slots: int, most: int | None = None) -> tuple[Run, ...]:
+        """Hand out waiting runs, the oldest first, as long as fewer than ``slots`` are worked on.
 
         Parameters
         ----------
-        places : int
+        slots : int
         most : int, optional
             Hand out no more than these.
 
@@ -251,11 +250,11 @@ class RunQueue:
         """
         now = self._clock()
         with self._database.reading() as connection:  # nobody is held up where there is nothing to hand out
-            if turns.free_places(connection, places, now) == 0:
+            if scheduler.free_slots(connection, slots, now) == 0:
                 return ()
         with self._database.writing() as connection:
-            self._database.take_turns(connection, QUEUE)
-            ids = turns.hand_out(connection, places, most, now)
+            self._database.lock(connection, QUEUE)
+            ids = scheduler.dispatch(connection, slots, most, now)
             rows = connection.execute(
                 select(_run).where(_run.c.id.in_(ids)).order_by(_run.c.made_s, _run.c.id)
             )
@@ -264,7 +263,7 @@ class RunQueue:
     def any_waiting(self) -> bool:
         """Whether a run waits and is in nobody's hands."""
         with self._database.reading() as connection:
-            wanted = select(_run.c.id).where(turns.wants_worker(self._clock())).limit(1)
+            wanted = select(_run.c.id).where(scheduler.wants_worker(self._clock())).limit(1)
             return connection.execute(wanted).first() is not None
 
     def any_open(self) -> bool:
@@ -272,7 +271,7 @@ class RunQueue:
         with self._database.reading() as connection:
             return connection.execute(select(_run.c.id).where(_open).limit(1)).first() is not None
 
-    def take_back(self, run_id: str) -> None:
+    def release(self, run_id: str) -> None:
         """Let a run wait again that was handed out but could not be begun."""
         this = and_(_run.c.id == run_id, _run.c.state == RunState.QUEUED.value)
         with self._database.writing() as connection:
@@ -281,13 +280,13 @@ class RunQueue:
     def before(self, run_id: str) -> int | None:
         """How many runs get a worker before this one; None if it does not wait for one."""
         with self._database.reading() as connection:
-            return turns.before(connection, run_id, self._clock())
+            return scheduler.before(connection, run_id, self._clock())
 
     def lost(self, run_id: str, attempt: int, sentence: str) -> None:
         """Deal with a run whose worker ended without a word: once more, then failed with a sentence."""
         mine = and_(_run.c.id == run_id, _run.c.tries == attempt, _run.c.state == RunState.RUNNING.value)
         with self._database.writing() as connection:
-            turns.give_up_or_wait_again(connection, mine, sentence, self._clock())
+            scheduler.give_up_or_wait_again(connection, mine, sentence, self._clock())
 
     def retry_stale(self) -> tuple[Run, ...]:
         """Deal with runs whose worker gives no sign: let them wait once more, then report them as failed.
@@ -298,12 +297,12 @@ class RunQueue:
             Runs that wait again.
         """
         now = self._clock()
-        stale = turns.silent(now)
+        stale = scheduler.silent(now)
         with self._database.reading() as connection:
             if connection.execute(select(_run.c.id).where(stale).limit(1)).first() is None:
                 return ()
         with self._database.writing() as connection:
-            rows = turns.give_up_or_wait_again(connection, stale, GONE, now)
+            rows = scheduler.give_up_or_wait_again(connection, stale, GONE, now)
         return tuple(self.run_from(row) for row in rows)
 
     def add_file(self, run_id: str, name: str, source: Path) -> Path:
@@ -339,7 +338,7 @@ class RunQueue:
             size = source.stat().st_size
             check_space(self._results, size, "the file")
             with source.open("rb") as stream:
-                found = write_pieces(pieces(stream), part, size, "the file")
+                found = write_chunks(chunks_of(stream), part, size, "the file")
             with self._database.writing() as connection:
                 if name not in files_of(connection, run_id):
                     record_files(connection, run_id, {name: found})
@@ -364,6 +363,11 @@ class RunQueue:
             connection.execute(select(_run.c.id).where(_run.c.id == run_id).with_for_update())
             if not files_of(connection, run_id):
                 record_files(connection, run_id, found)
+
+
+def no_run() -> StoreError:
+    """What to say of a run that is not there."""
+    return StoreError("There is no analysis of this name.", "Choose one from the list of jobs.")
 
 
 def files_of(connection: Connection, run_id: str) -> dict[str, tuple[int, str]]:

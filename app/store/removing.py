@@ -9,10 +9,10 @@ from sqlalchemy import Connection, delete, select
 from strokecurve.app.store import schema
 from strokecurve.app.store.entries import lock_job
 from strokecurve.app.store.jobs import RunState
-from strokecurve.app.store.row_validation import all_sound
+from strokecurve.app.store.row_validation import valid_rows
 from strokecurve.app.store.store import Store
 from strokecurve.app.words.errors import StoreError
-from strokecurve.app.words.files import MADE, remove
+from strokecurve.app.words.files import EXPORTS, remove
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +80,7 @@ def _files(folder: Path, connection: Connection, job_id: str) -> tuple[tuple[Pat
     """Files and folders of a job, and the size of clips and results."""
     film, clip, run, run_file = schema.film, schema.clip, schema.run, schema.run_file
     clips, runs = (
-        list(all_sound(table, connection.execute(select(table).join(film).where(film.c.job_id == job_id))))
+        list(valid_rows(table, connection.execute(select(table).join(film).where(film.c.job_id == job_id))))
         for table in (clip, run)
     )
     if any(not RunState(row.state).ended for row in runs):
@@ -94,7 +94,7 @@ def _files(folder: Path, connection: Connection, job_id: str) -> tuple[tuple[Pat
         *(folder / "clips" / row.file for row in clips),
         *(folder / "results" / row.id for row in runs),
         *(folder / "logs" / f"{row.id}.log" for row in runs),
-        folder / MADE / job_id,
+        folder / EXPORTS / job_id,
     )
     return paths, size
 

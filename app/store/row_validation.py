@@ -23,7 +23,7 @@ def damaged_list(what: str) -> StoreError:
     )
 
 
-def sound(table: Table, row: Row[Any]) -> Row[Any]:
+def valid_row(table: Table, row: Row[Any]) -> Row[Any]:
     """A row, if every value is of its column's kind, and every id and file name of the form we give them.
 
     Files are found, copied and removed by these names.
@@ -47,9 +47,9 @@ def sound(table: Table, row: Row[Any]) -> Row[Any]:
     return row
 
 
-def all_sound(table: Table, rows: Iterable[Row[Any]]) -> Iterator[Row[Any]]:
+def valid_rows(table: Table, rows: Iterable[Row[Any]]) -> Iterator[Row[Any]]:
     """The same for one row after the other."""
-    return (sound(table, row) for row in rows)
+    return (valid_row(table, row) for row in rows)
 
 
 @cache

@@ -1,7 +1,7 @@
 """Whose turn it is: which waiting runs get a worker, and what becomes of those whose worker is gone.
 
 A run waits in the state ``queued``. While it waits, ``heartbeat_s`` is 0; handing it out writes the time
-there and takes up one place. Whoever it is handed to claims it (``running``) within moments. If nobody does,
+there and takes up one slot. Whoever it is handed to claims it (``running``) within moments. If nobody does,
 because the program that handed it out or the one that was to begin was killed, it waits again: that costs
 nothing, as no work was begun. Only a run that was begun and has lost its worker uses up a try.
 """
@@ -39,21 +39,21 @@ def wants_worker(now_s: float) -> ColumnElement[bool]:
     return and_(_queued, _run.c.heartbeat_s < now_s - STARTS_WITHIN_S)
 
 
-def free_places(connection: Connection, places: int, now_s: float) -> int:
+def free_slots(connection: Connection, slots: int, now_s: float) -> int:
     """How many more runs may be handed out."""
     begun = and_(_queued, _run.c.heartbeat_s >= now_s - STARTS_WITHIN_S)
     taken = connection.execute(select(func.count()).where(or_(_running, begun))).scalar_one()
-    return max(0, places - int(taken))
+    return max(0, slots - int(taken))
 
 
-def hand_out(connection: Connection, places: int, most: int | None, now_s: float) -> tuple[str, ...]:
-    """Hand out the runs that have waited longest to the places that are free.
+def dispatch(connection: Connection, slots: int, most: int | None, now_s: float) -> tuple[str, ...]:
+    """Hand out the runs that have waited longest to the slots that are free.
 
     Parameters
     ----------
     connection : Connection
         That writes; only one may do this at a time.
-    places : int
+    slots : int
         Runs that may be worked on at once.
     most : int, optional
         Hand out no more than these.
@@ -64,7 +64,7 @@ def hand_out(connection: Connection, places: int, most: int | None, now_s: float
     tuple of str
         Ids of runs; nobody else is given them for ``STARTS_WITHIN_S``.
     """
-    free = free_places(connection, places, now_s)
+    free = free_slots(connection, slots, now_s)
     free = free if most is None else min(most, free)
     oldest = select(_run.c.id).where(wants_worker(now_s)).order_by(_run.c.made_s, _run.c.id).limit(free)
     ids = tuple(connection.execute(oldest).scalars())

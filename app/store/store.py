@@ -24,7 +24,7 @@ from strokecurve.app.store.entries import add_entry, entries_of, entry_from, loc
 from strokecurve.app.store.jobs import Clip, Film, Job, Run
 from strokecurve.app.store.migrations import migrate
 from strokecurve.app.store.queue import RunQueue, queue_run
-from strokecurve.app.store.row_validation import all_sound, damaged_list, sound
+from strokecurve.app.store.row_validation import damaged_list, valid_row, valid_rows
 from strokecurve.app.words.errors import StoreError
 from strokecurve.app.words.files import (
     LARGEST_CLIP_BYTES,
@@ -35,9 +35,9 @@ from strokecurve.app.words.files import (
     new_part,
     remove,
     remove_leftovers,
-    remove_old_made,
+    remove_old_exports,
     sync_folder,
-    write_pieces,
+    write_chunks,
 )
 from strokecurve.app.words.statements import (
     LABEL_LENGTH,
@@ -136,7 +136,7 @@ class Store:
         """Remove what broken uploads, killed runs and imports left, or what was made, more than a day ago."""
         for name in ("clips", "results", "incoming"):
             remove_leftovers(self.folder / name, self.clock())
-        remove_old_made(self.folder, self.clock())
+        remove_old_exports(self.folder, self.clock())
 
     # Clips and films
 
@@ -147,7 +147,7 @@ class Store:
         size_bytes: int | None = None,
         most_bytes: int = LARGEST_CLIP_BYTES,
     ) -> Clip:
-        """Keep a clip that arrives in pieces.
+        """Keep a clip that arrives in chunks.
 
         Parameters
         ----------
@@ -174,7 +174,7 @@ class Store:
         check_space(self.folder, size_bytes or 0, "this clip")
         part = new_part(self.folder / "clips")
         try:
-            size, sha256 = write_pieces(chunks, part, most_bytes, "this clip")
+            size, sha256 = write_chunks(chunks, part, most_bytes, "this clip")
             if size == 0:
                 raise StoreError("The clip is empty: it has no bytes.", "Film again or copy the file again.")
             if size_bytes is not None and size != size_bytes:
@@ -235,7 +235,7 @@ class Store:
 
     def _clip_from(self, row: Row[Any]) -> Clip:
         """A database row as a clip; raises StoreError if it is damaged."""
-        sound(schema.clip, row)
+        valid_row(schema.clip, row)
         path = self.folder / "clips" / row.file
         return Clip(row.id, path, row.size_bytes, row.sha256, bool(row.here))
 
@@ -345,7 +345,7 @@ class Store:
             jobs = self._jobs(connection, schema.job.c.id == job_id) if job_id else ()
         for job in jobs:
             return next(film for film in job.films if film.film_id == film_id)
-        raise _no_film()
+        raise no_film()
 
     def job_of(self, film_id: str) -> str:
         """Id of the job of a film, without reading the job; raises StoreError if there is no such film."""
@@ -353,7 +353,7 @@ class Store:
         with self.database.reading() as connection:
             job_id = connection.execute(query).scalar()
         if job_id is None:
-            raise _no_film()
+            raise no_film()
         return str(job_id)
 
     def film_of_clip(self, clip_id: str) -> Film | None:
@@ -386,7 +386,7 @@ class Store:
         films: dict[str, list[Film]] = defaultdict(list)
         used = select(schema.clip).join(film, film.c.clip_id == schema.clip.c.id)
         clips = {row.id: self._clip_from(row) for row in rows(used, film.c.job_id)}
-        for row in all_sound(film, rows(select(film).order_by(film.c.made_s, film.c.id), film.c.job_id)):
+        for row in valid_rows(film, rows(select(film).order_by(film.c.made_s, film.c.id), film.c.job_id)):
             about, clip = facts.get((about_film, row.id)), clips.get(row.clip_id)
             if about is None or clip is None:
                 raise damaged_list("a film has lost its clip or what was said about it")
@@ -399,7 +399,7 @@ class Store:
                 cast(JobFacts, facts.get((about_job, row.id), JobFacts())),
                 tuple(films[row.id]),
             )
-            for row in all_sound(job, jobs)
+            for row in valid_rows(job, jobs)
         )
 
     # What is on record
@@ -454,7 +454,8 @@ def _written(address: str | URL) -> str:
     return address if isinstance(address, str) else address.render_as_string(hide_password=False)
 
 
-def _no_film() -> StoreError:
+def no_film() -> StoreError:
+    """What to say of a film that is not there."""
     return StoreError("There is no film of this name in this store.", "Choose one from the list of jobs.")
 
 

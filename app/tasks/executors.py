@@ -24,7 +24,8 @@ from pathlib import Path
 from typing import Any
 
 import psutil
-from strokecurve.app.tasks.prewarmed import Spare, told
+from strokecurve.app.store.store import Store
+from strokecurve.app.tasks.prewarmed import PrewarmedWorker, told
 from strokecurve.app.words.errors import InputError, StoreError
 from strokecurve.app.words.resource_limits import Limits, stand_back
 
@@ -46,12 +47,12 @@ class Workplace:
     Attributes
     ----------
     executor : Executor
-    places : int
+    slots : int
         Runs that may be worked on at once.
     """
 
     executor: Executor
-    places: int
+    slots: int
 
 
 def workplace(folder: Path, environment: Mapping[str, str] | None = None) -> Workplace:
@@ -73,28 +74,28 @@ def workplace(folder: Path, environment: Mapping[str, str] | None = None) -> Wor
     """
     address = os.environ.get(SCHEDULER_VARIABLE)
     if address:
-        return _cluster(address, _wanted_places())
-    return Workplace(_own_executor(folder, tuple((environment or {}).items())), own_places())
+        return _cluster(address, _wanted_slots())
+    return Workplace(_own_executor(folder, tuple((environment or {}).items())), own_slots())
 
 
 @cache
 def _own_executor(folder: Path, environment: tuple[tuple[str, str], ...]) -> DetachedExecutor:
-    """The executor of a store, one only: it keeps a spare."""
+    """The executor of a store, one only: it keeps a prewarmed worker."""
     return DetachedExecutor(folder / "logs" / "queue.log", dict(environment))
 
 
-def own_places() -> int:
+def own_slots() -> int:
     """How much may be worked on at once on this machine: as set, else as is usual."""
-    return _wanted_places() or usual_places()
+    return _wanted_slots() or usual_slots()
 
 
-def usual_places() -> int:
+def usual_slots() -> int:
     """As many runs at once as this machine has cores and memory for; one at least."""
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     return max(1, min(cores, int(psutil.virtual_memory().total) // MEMORY_OF_A_RUN_BYTES))
 
 
-def _wanted_places() -> int | None:
+def _wanted_slots() -> int | None:
     """The number in ``STROKECURVE_WORKERS``, if there is one."""
     text = os.environ.get(WORKERS_VARIABLE)
     if not text:
@@ -129,7 +130,7 @@ class DetachedExecutor(Executor):
         self._log = log
         self._environment = dict(environment or {})
         self._begun: set[Future[Any]] = set()
-        self._spare: Spare | None = None
+        self._prewarmed: PrewarmedWorker | None = None
         self._preparing = threading.Lock()
 
     def prepare(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> None:
@@ -139,18 +140,18 @@ class DetachedExecutor(Executor):
         """
         words = ("--wait", *_words(fn, args, kwargs))
         with self._preparing:
-            if self._spare is not None:
-                if self._spare.waits:
+            if self._prewarmed is not None:
+                if self._prewarmed.waits:
                     return
-                self._spare.dismiss()
-            self._spare = Spare(lambda: self._start(*words, stdin=subprocess.PIPE))
+                self._prewarmed.dismiss()
+            self._prewarmed = PrewarmedWorker(lambda: self._start(*words, stdin=subprocess.PIPE))
 
     def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
         """Let the process make the call that was started ahead, or start one; OSError if it cannot be."""
         words = _words(fn, args, kwargs)
         with self._preparing:
-            spare, self._spare = self._spare, None
-        process = (spare.tell(words) if spare is not None else None) or self._start(*words)
+            prewarmed, self._prewarmed = self._prewarmed, None
+        process = (prewarmed.tell(words) if prewarmed is not None else None) or self._start(*words)
         future: Future[Any] = Future()
         future.set_running_or_notify_cancel()
         self._begun.add(future)
@@ -166,8 +167,8 @@ class DetachedExecutor(Executor):
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
         """Wait for the processes if wanted; they are never ended, but one that was not told anything is."""
         with self._preparing:
-            if self._spare is not None:
-                self._spare.dismiss()
+            if self._prewarmed is not None:
+                self._prewarmed.dismiss()
         if wait:
             _wait_for(self._begun)
 
@@ -206,6 +207,13 @@ def start_detached(
             env=os.environ | environment,
             **options,
         )
+
+
+def start_process(store: Store, command: list[str], log: Path) -> None:
+    """Start a process that works on a store and outlives the page."""
+    process = start_detached(command, log, store.own_environment)
+    # Waited for in a thread, so that an ended process does not stay behind as a zombie of the page.
+    threading.Thread(target=process.wait, daemon=True).start()
 
 
 def main(arguments: list[str]) -> None:

@@ -1,7 +1,7 @@
 """Files that people ask for, made by a process of their own: records, bundles, clips with arms drawn in.
 
-``python -m strokecurve.app.tasks.exports --store DIR --job ID --order ID``. They hold nothing that is not in
-the store, so they live in files of their own, ``made/JOB/ORDER``, and are removed after a day, copies of
+``python -m strokecurve.app.tasks.exports --store DIR --job ID --export ID``. They hold nothing that is not in
+the store, so they live in files of their own, ``exports/JOB/EXPORT``, and are removed after a day, copies of
 clips a month after their last use. One process writes ``state.json``, replaced whole each time; who wants it
 stopped puts a file ``cancel`` beside it.
 """
@@ -23,18 +23,18 @@ from typing import Any
 from strokecurve.app.store.jobs import RunState
 from strokecurve.app.store.queue import STALE_AFTER_S
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks.executors import own_places
-from strokecurve.app.tasks.worker import TalkingControl, start_process
+from strokecurve.app.tasks.control import TalkingControl
+from strokecurve.app.tasks.executors import own_slots, start_process
 from strokecurve.app.words.errors import PLAIN_ERRORS, InputError, StoreError, no_room
 from strokecurve.app.words.files import (
+    EXPORTS,
     FRAMES_FILE,
     LARGEST_BUNDLE_BYTES,
-    MADE,
     MB,
     check_space,
     new_id,
     remove,
-    remove_old_made,
+    remove_old_exports,
 )
 from strokecurve.app.words.resource_limits import Limits, confine, one_of
 from strokecurve.app.words.statements import is_id
@@ -44,7 +44,7 @@ from strokecurve.vision.errors import Cancelled
 KINDS = ("overlay", "frames", "record", "comparison", "bundle")
 COPIED_FRAME_BYTES = 60_000
 """About what a frame of ``frames`` takes at most."""
-PLACES = "places"
+SLOTS = "slots"
 """Folder of the locks of those who work: no more at once than the machine has room for."""
 NICENESS = 5
 """It stands back behind the page, but before analyses: somebody waits for it."""
@@ -59,12 +59,12 @@ logger = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
-class Made:
+class Export:
     """Something asked for, and where it stands.
 
     Attributes
     ----------
-    order_id, job_id : str
+    export_id, job_id : str
     kind : str
         One of ``KINDS``.
     options : mapping
@@ -80,7 +80,7 @@ class Made:
         The file, once it is done; None for an overlay, which goes to the film's result.
     """
 
-    order_id: str
+    export_id: str
     job_id: str
     kind: str
     options: Mapping[str, Any]
@@ -93,7 +93,7 @@ class Made:
     file: Path | None
 
 
-def ask(store: Store, job_id: str, kind: str, **options: str | bool | None) -> Made:
+def ask(store: Store, job_id: str, kind: str, **options: str | bool | None) -> Export:
     """Ask for something; a process of its own begins at once.
 
     Parameters
@@ -115,62 +115,62 @@ def ask(store: Store, job_id: str, kind: str, **options: str | bool | None) -> M
     if kind not in KINDS:
         raise ValueError(f"{kind!r} is nothing that can be asked for")
     job = store.job(job_id)
-    remove_old_made(store.folder, store.clock())
-    order_id = new_id()
-    folder = _folder(store, job.job_id, order_id)
-    order = {"kind": kind, "options": options, "made_s": store.clock()}
+    remove_old_exports(store.folder, store.clock())
+    export_id = new_id()
+    folder = _folder(store, job.job_id, export_id)
+    request = {"kind": kind, "options": options, "made_s": store.clock()}
     try:
         folder.mkdir(parents=True)
-        (folder / "order.json").write_text(json.dumps(order), encoding="utf-8")
+        (folder / "export.json").write_text(json.dumps(request), encoding="utf-8")
         _write_state(folder, RunState.QUEUED)
         command = [sys.executable, "-m", "strokecurve.app.tasks.exports", "--store", str(store.folder)]
-        start_process(store, [*command, "--job", job_id, "--order", order_id], folder / "log")
+        start_process(store, [*command, "--job", job_id, "--export", export_id], folder / "log")
     except OSError as error:
         raise StoreError(f"This could not be begun: {error.strerror}.", "Make room on the disk.") from error
-    return find(store, job_id, order_id)
+    return find(store, job_id, export_id)
 
 
-def find(store: Store, job_id: str, order_id: str) -> Made:
+def find(store: Store, job_id: str, export_id: str) -> Export:
     """Something asked for earlier.
 
     Raises
     ------
     StoreError
-        If there is no such order.
+        If there is no such export.
     """
     try:
-        if not is_id(job_id) or not is_id(order_id):
+        if not is_id(job_id) or not is_id(export_id):
             raise ValueError("no ids of ours")
-        folder = _folder(store, job_id, order_id)
-        order = json.loads((folder / "order.json").read_text(encoding="utf-8"))
+        folder = _folder(store, job_id, export_id)
+        request = json.loads((folder / "export.json").read_text(encoding="utf-8"))
         state = json.loads((folder / "state.json").read_text(encoding="utf-8"))
-        beaten_s = (folder / "state.json").stat().st_mtime
+        heartbeat_s = (folder / "state.json").stat().st_mtime
     except (OSError, ValueError) as error:
         raise StoreError("This is not kept any more.", "Ask for it again.") from error
     stands, sentence = RunState(state["state"]), state["error"]
-    if not stands.ended and time.time() - beaten_s > STALE_AFTER_S:
+    if not stands.ended and time.time() - heartbeat_s > STALE_AFTER_S:
         stands, sentence = RunState.FAILED, GONE
     file = folder / state["file"] if state["file"] else None
-    return Made(
-        order_id, job_id, order["kind"], order["options"], order["made_s"], stands,
+    return Export(
+        export_id, job_id, request["kind"], request["options"], request["made_s"], stands,
         state["done"], state["total"], state["stage"], sentence, file,
     )  # fmt: skip
 
 
-def newest(store: Store, job_id: str, kind: str, **options: str | bool | None) -> Made | None:
+def newest(store: Store, job_id: str, kind: str, **options: str | bool | None) -> Export | None:
     """The newest of what was asked for of one kind, with these options; None if nothing was."""
     found = []
-    for path in (store.folder / MADE / job_id).glob("*/order.json"):
+    for path in (store.folder / EXPORTS / job_id).glob("*/export.json"):
         try:
-            made = find(store, job_id, path.parent.name)
+            export = find(store, job_id, path.parent.name)
         except StoreError:
             continue
-        if made.kind == kind and all(made.options.get(key) == value for key, value in options.items()):
-            found.append(made)
-    return max(found, key=lambda made: made.made_s, default=None)
+        if export.kind == kind and all(export.options.get(key) == value for key, value in options.items()):
+            found.append(export)
+    return max(found, key=lambda export: export.made_s, default=None)
 
 
-def asked_once(store: Store, job_id: str, kind: str, **options: str | bool | None) -> Made:
+def asked_once(store: Store, job_id: str, kind: str, **options: str | bool | None) -> Export:
     """The newest of one kind with these options; asked for now if there is none that may be of use.
 
     Its being wanted is noted, so that a copy in use is kept. StoreError as for ``ask``.
@@ -181,22 +181,22 @@ def asked_once(store: Store, job_id: str, kind: str, **options: str | bool | Non
     ):
         return ask(store, job_id, kind, **options)
     with suppress(OSError):
-        os.utime(_folder(store, job_id, there.order_id))
+        os.utime(_folder(store, job_id, there.export_id))
     return there
 
 
-def cancel(store: Store, made: Made) -> None:
+def cancel(store: Store, export: Export) -> None:
     """Ask the process to stop; StoreError if that cannot be noted."""
     try:
-        (_folder(store, made.job_id, made.order_id) / "cancel").touch()
+        (_folder(store, export.job_id, export.export_id) / "cancel").touch()
     except OSError as error:
         raise StoreError(
             f"This cannot be stopped: {error.strerror}.", "Load the page again to see how it stands."
         ) from error
 
 
-def _folder(store: Store, job_id: str, order_id: str) -> Path:
-    return store.folder / MADE / job_id / order_id
+def _folder(store: Store, job_id: str, export_id: str) -> Path:
+    return store.folder / EXPORTS / job_id / export_id
 
 
 def _write_state(
@@ -230,8 +230,8 @@ def _write_state(
             file_there.truncate()
 
 
-class _Beat:
-    """Writes progress beside the order and looks whether to stop."""
+class _Heartbeat:
+    """Writes progress beside the request, and looks whether to stop."""
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
@@ -247,61 +247,61 @@ class _Beat:
         return (self._folder / "cancel").exists()
 
 
-def work_on(store: Store, job_id: str, order_id: str) -> RunState:
+def work_on(store: Store, job_id: str, export_id: str) -> RunState:
     """Make what was asked for, and write how it ended."""
-    made = find(store, job_id, order_id)
-    folder = _folder(store, job_id, order_id)
+    export = find(store, job_id, export_id)
+    folder = _folder(store, job_id, export_id)
     state, error, file = RunState.DONE, None, None
     try:
-        with TalkingControl(_Beat(folder)) as control:
+        with TalkingControl(_Heartbeat(folder)) as control:
             control.check()
-            with one_of(own_places(), store.folder / PLACES, lambda: _wait(control)):
-                file = _make(store, made, folder, control)
+            with one_of(own_slots(), store.folder / SLOTS, lambda: _wait(control)):
+                file = _make(store, export, folder, control)
     except Cancelled:
         state = RunState.CANCELLED
     except PLAIN_ERRORS as reason:
         state, error = RunState.FAILED, f"{reason.message} {reason.hint}"
     except Exception as fault:
-        logger.exception("fault while making %s", made.kind)
+        logger.exception("fault while making %s", export.kind)
         state, error = RunState.FAILED, str(no_room(fault) or OWN_FAULT)
     _write_state(folder, state, error=error, file=file)
     return state
 
 
 def _wait(control: JobControl) -> None:
-    """Say that all places are taken; stop if that is wanted."""
-    control.report(0, 0, "waiting for a place")
+    """Say that all slots are taken; stop if that is wanted."""
+    control.report(0, 0, "waiting for a free slot")
     control.check()
 
 
-def _make(store: Store, made: Made, folder: Path, control: JobControl) -> str | None:
-    """Make one thing; gives the name of its file in the order's folder."""
-    if made.kind == "overlay":
-        _make_overlay(store, str(made.options["film"]), folder, control)
+def _make(store: Store, export: Export, folder: Path, control: JobControl) -> str | None:
+    """Make one thing; gives the name of its file in the export's folder."""
+    if export.kind == "overlay":
+        _make_overlay(store, str(export.options["film"]), folder, control)
         return None
-    if made.kind == "frames":
-        _make_frames(store, str(made.options["film"]), folder / FRAMES_FILE, control)
+    if export.kind == "frames":
+        _make_frames(store, str(export.options["film"]), folder / FRAMES_FILE, control)
         return FRAMES_FILE
-    if made.kind == "bundle":
+    if export.kind == "bundle":
         from strokecurve.app.report.keep_pictures import keep_pictures
         from strokecurve.app.store.bundle import export_job
 
         control.report(0, 0, "drawing pictures of three positions")
-        keep_pictures(store, made.job_id, control)
+        keep_pictures(store, export.job_id, control)
         control.report(0, 0, "packing the bundle")
-        name = f"strokecurve-{made.job_id[:8]}.zip"
-        export_job(store, made.job_id, folder / name, clips=bool(made.options.get("clips")))
+        name = f"strokecurve-{export.job_id[:8]}.zip"
+        export_job(store, export.job_id, folder / name, clips=bool(export.options.get("clips")))
         return name
     from strokecurve.app.report.of_job import record_of
     from strokecurve.app.report.record import comparison_pdf, record_pdf
 
     control.report(0, 0, "putting the record together")
-    options = made.options
-    record = record_of(store, made.job_id, options.get("film"), options.get("found"), options.get("left"))
+    options = export.options
+    record = record_of(store, export.job_id, options.get("film"), options.get("found"), options.get("left"))
     control.check()
     control.report(0, 0, "setting the pages")
-    name = f"strokecurve-{made.kind}-{made.job_id[:8]}.pdf"
-    write = record_pdf if made.kind == "record" else comparison_pdf
+    name = f"strokecurve-{export.kind}-{export.job_id[:8]}.pdf"
+    write = record_pdf if export.kind == "record" else comparison_pdf
     write(record, folder / name, str(options.get("paper") or "a4"))
     return name
 
@@ -351,13 +351,13 @@ def main(arguments: list[str] | None = None) -> int:
     )
     parser.add_argument("--store", type=Path, required=True, help="folder of the jobs")
     parser.add_argument("--job", required=True, help="id of the job")
-    parser.add_argument("--order", required=True, help="id of the order")
+    parser.add_argument("--export", required=True, help="id of the export")
     chosen = parser.parse_args(arguments)
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
     try:
         store = Store(chosen.store)
-        confine(limits_for(find(store, chosen.job, chosen.order).kind))
-        state = work_on(store, chosen.job, chosen.order)
+        confine(limits_for(find(store, chosen.job, chosen.export).kind))
+        state = work_on(store, chosen.job, chosen.export)
     except PLAIN_ERRORS as reason:
         print(f"{reason.message} {reason.hint}", file=sys.stderr)
         return 2

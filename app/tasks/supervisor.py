@@ -1,15 +1,16 @@
 """Works through waiting runs, one after the other, each in a confined process of its own.
 
-A foreman has one place. It claims the run it was started for, starts the worker
+A supervisor has one slot. It claims the run it was started for, starts the worker
 (``python -m strokecurve.app.tasks.worker``), watches it, and then takes the next waiting run until
 none is left: so the queue goes on without any page. A
-worker that crashes, runs out of memory or is killed ends its own run only; the foreman sees it at once and
+worker that crashes, runs out of memory or is killed ends its own run only; the supervisor sees it at once and
 lets the run wait once more.
 
-Everything that counts is in the store. If a foreman is killed, its worker goes on to the end of its run; if
-both are (the machine is switched off), the run's heartbeat stops, and whoever looks at the store next, a page
-or another foreman, lets it wait again. If all foremen are gone, the next look at a page starts new ones. Two
-who act at once do no harm: handing out is one transaction at a time, and only one process can claim a run.
+Everything that counts is in the store. If a supervisor is killed, its worker goes on to the end of its run;
+if both are (the machine is switched off), the run's heartbeat stops, and whoever looks at the store next, a
+page or another supervisor, lets it wait again. If all supervisors are gone, the next look at a page starts
+new ones. Two who act at once do no harm: dispatching is one transaction at a time, and only one process can
+claim a run.
 """
 
 from __future__ import annotations
@@ -26,7 +27,8 @@ from pathlib import Path
 from strokecurve.app.store.jobs import RunState
 from strokecurve.app.store.queue import GONE
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks.prewarmed import Spare
+from strokecurve.app.tasks import exports
+from strokecurve.app.tasks.prewarmed import PrewarmedWorker
 from strokecurve.app.words.errors import StoreError
 
 CRASHED = (
@@ -48,7 +50,7 @@ logger = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class Patience:
-    """How long a foreman waits.
+    """How long a supervisor waits.
 
     Attributes
     ----------
@@ -67,7 +69,7 @@ class Patience:
     stops_within_s: float = 10.0
 
 
-_ready: list[Spare] = []
+_ready: list[PrewarmedWorker] = []
 """The worker that was started ahead, if there is one."""
 
 
@@ -79,10 +81,12 @@ def prepare(folder: str) -> None:
     folder : str
         The store's folder.
     """
-    _ready.append(Spare(lambda: subprocess.Popen(waiting_command(folder), stdin=subprocess.PIPE, bufsize=0)))
+    _ready.append(
+        PrewarmedWorker(lambda: subprocess.Popen(waiting_command(folder), stdin=subprocess.PIPE, bufsize=0))
+    )
 
 
-def work_through(folder: str, run_id: str, places: int) -> None:
+def work_through(folder: str, run_id: str, slots: int) -> None:
     """Work on a run that was handed out, then on those that wait, until none does.
 
     Parameters
@@ -90,8 +94,8 @@ def work_through(folder: str, run_id: str, places: int) -> None:
     folder : str
         The store's folder; its database is the one this program's environment names.
     run_id : str
-    places : int
-        Runs that may be worked on at once, as for ``RunQueue.hand_out``.
+    slots : int
+        Runs that may be worked on at once, as for ``RunQueue.dispatch``.
     """
     store = Store(Path(folder))
     try:
@@ -99,7 +103,7 @@ def work_through(folder: str, run_id: str, places: int) -> None:
         while ids:
             work_apart(store, ids[0])
             store.runs.retry_stale()
-            ids = [run.run_id for run in store.runs.hand_out(places, most=1)]
+            ids = [run.run_id for run in store.runs.dispatch(slots, most=1)]
     finally:
         store.database.close()
 
@@ -135,18 +139,16 @@ def _see_to_frames(store: Store, run_id: str) -> None:
     The next run waits for it. Without the copy, every frame that people look at is searched for in the clip,
     which takes far more of the machine than the copy does.
     """
-    from strokecurve.app.tasks import exports as made
-
     try:
         film = store.film(store.runs.run(run_id).film_id)
-        there = made.newest(store, film.job_id, "frames", film=film.film_id)
+        there = exports.newest(store, film.job_id, "frames", film=film.film_id)
         if there is None and not store.runs.any_waiting():
             time.sleep(COPY_AFTER_S)
-        copy = made.asked_once(store, film.job_id, "frames", film=film.film_id)
+        copy = exports.asked_once(store, film.job_id, "frames", film=film.film_id)
         until_s = time.monotonic() + COPY_WITHIN_S
         while not copy.state.ended and time.monotonic() < until_s:
             time.sleep(0.2)
-            copy = made.find(store, copy.job_id, copy.order_id)
+            copy = exports.find(store, copy.job_id, copy.export_id)
     except StoreError:
         logger.warning("no copy of the clip to move about in", exc_info=True)
 

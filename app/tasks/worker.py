@@ -1,6 +1,6 @@
 """Works on one run of a store in a process of its own.
 
-A foreman (``app.tasks.supervisor``) starts this process,
+A supervisor (``app.tasks.supervisor``) starts this process,
 ``python -m strokecurve.app.tasks.worker --store DIR --run ID``; pages only watch the store, so an analysis
 survives a closed browser and a restarted page.
 """
@@ -11,7 +11,6 @@ import argparse
 import logging
 import os
 import sys
-import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -19,16 +18,13 @@ from typing import Any
 
 from strokecurve.app.store.jobs import Run, RunState
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks.executors import SCHEDULER_VARIABLE, DetachedExecutor, start_detached, workplace
+from strokecurve.app.tasks.control import TalkingControl
 from strokecurve.app.tasks.prewarmed import told
-from strokecurve.app.tasks.supervisor import prepare, work_through
-from strokecurve.app.words.errors import PLAIN_ERRORS, InputError, StoreError, no_room
+from strokecurve.app.words.errors import PLAIN_ERRORS, no_room
 from strokecurve.app.words.files import remove
 from strokecurve.app.words.resource_limits import confine
 from strokecurve.vision.control import JobControl
 from strokecurve.vision.errors import Cancelled
-
-TALK_EVERY_S = 0.2
 
 OWN_FAULT = "The analysis stopped because of a fault in strokecurve itself, not in your clip."
 """Where its log is, the page says to those only who can reach it: others may read what is kept with a run."""
@@ -37,64 +33,6 @@ Measure = Callable[[Path, Path, str | None, JobControl], Any]
 """Clip, folder to make for the result, text of the set-up file, control -> result written into the folder."""
 
 logger = logging.getLogger(__name__)
-
-
-Progress = tuple[int, int, str]
-"""Done, total, stage."""
-
-
-class TalkingControl:
-    """Progress and cancel switch of work that somebody watches from another process.
-
-    A thread of its own talks to them, five times a second at most, so that the work never waits for the
-    disk and the heartbeat goes on through stages that report nothing.
-
-    Parameters
-    ----------
-    beat : callable
-        Takes a sign of life, with new progress if there is any; gives whether to stop.
-    """
-
-    def __init__(self, beat: Callable[[Progress | None], bool]) -> None:
-        self._beat = beat
-        self._progress: Progress | None = None
-        self._cancelled = threading.Event()
-        self._over = threading.Event()
-        self._thread = threading.Thread(target=self._keep_talking, daemon=True)
-
-    def __enter__(self) -> TalkingControl:
-        self._talk()
-        self._thread.start()
-        return self
-
-    def __exit__(self, *exception: object) -> None:
-        self._over.set()
-        self._thread.join()
-        self._talk()
-
-    def _keep_talking(self) -> None:
-        """Talk to the store until the run is over."""
-        while not self._over.wait(TALK_EVERY_S):
-            self._talk()
-
-    def _talk(self) -> None:
-        """Hand over the newest progress and learn whether to stop."""
-        progress, self._progress = self._progress, None
-        try:
-            if self._beat(progress):
-                self._cancelled.set()
-        except StoreError:
-            # A store busy for a moment must not end an analysis; the next beat tells the same.
-            logger.warning("the store did not take a sign of life", exc_info=True)
-
-    def report(self, done: int, total: int, label: str) -> None:
-        """Remember the progress; the newest is written at the next talk with the store."""
-        self._progress = (done, total, label)
-
-    def check(self) -> None:
-        """Raise ``Cancelled`` if the person asked to stop."""
-        if self._cancelled.is_set():
-            raise Cancelled
 
 
 class StoreControl(TalkingControl):
@@ -109,7 +47,7 @@ class StoreControl(TalkingControl):
     """
 
     def __init__(self, store: Store, run_id: str, attempt: int) -> None:
-        super().__init__(lambda progress: store.runs.beat(run_id, attempt, progress))
+        super().__init__(lambda progress: store.runs.heartbeat(run_id, attempt, progress))
 
 
 def measure_clip(clip: Path, out: Path, rig_toml: str | None, job: JobControl) -> None:
@@ -179,65 +117,6 @@ def _work_as(store: Store, run: Run, attempt: int, measure: Measure = measure_cl
         store.runs.finish(run_id, attempt, state, error)
     logger.info("run %s ended as %s after %.1f s", run_id, state, time.monotonic() - started_s)
     return store.runs.run(run_id).state
-
-
-def tend(store: Store) -> None:
-    """Look after the queue: runs that lost their worker wait again, and those that wait get free places.
-
-    Raises
-    ------
-    StoreError
-        If the database or the cluster does not answer; what waits goes on waiting.
-    """
-    store.runs.retry_stale()
-    if not store.runs.any_waiting():
-        return
-    there = workplace(store.folder, store.own_environment)
-    for run in store.runs.hand_out(there.places):
-        try:
-            there.executor.submit(work_through, str(store.folder), run.run_id, there.places)
-        except OSError as error:
-            store.runs.take_back(run.run_id)
-            raise StoreError(
-                f"No worker could be started: {error.strerror}.", "The clip is kept; close other programs."
-            ) from error
-
-
-def make_ready(store: Store) -> None:
-    """Start what analyses a clip before there is one, as somebody is about to send it.
-
-    Only while nothing is analysed, so that it takes nothing from what is. A cluster's workers are always
-    ready, so it is not asked for here. What cannot be started ahead is tried again when the clip is there.
-    """
-    if os.environ.get(SCHEDULER_VARIABLE):
-        return
-    try:
-        if store.runs.any_open():
-            return
-        executor = workplace(store.folder, store.own_environment).executor
-        if isinstance(executor, DetachedExecutor):
-            executor.prepare(prepare, str(store.folder))
-    except (InputError, OSError):
-        logger.warning("nothing could be started ahead", exc_info=True)
-
-
-def start_process(store: Store, command: list[str], log: Path) -> None:
-    """Start a process that works on a store and outlives the page."""
-    process = start_detached(command, log, store.own_environment)
-    # Waited for in a thread, so that an ended process does not stay behind as a zombie of the page.
-    threading.Thread(target=process.wait, daemon=True).start()
-
-
-def start(store: Store, run: Run) -> None:
-    """See that a run that was just queued is begun, now or when its turn comes.
-
-    The run is safe in the queue, so trouble with starting it is no trouble for who queued it: every later
-    look at the queue tries again, and says what is wrong.
-    """
-    try:
-        tend(store)
-    except InputError:
-        logger.warning("run %s waits, as no worker could be started", run.run_id, exc_info=True)
 
 
 def _wait_for_run(store: Store) -> tuple[str, int] | None:

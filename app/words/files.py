@@ -1,4 +1,4 @@
-"""Files of a store: received in pieces, never half under a final name, known by size and checksum."""
+"""Files of a store: received in chunks, never half under a final name, known by size and checksum."""
 
 from __future__ import annotations
 
@@ -19,9 +19,9 @@ SPARE_BYTES = 200 * CHUNK_BYTES
 """Disk space to leave free beside anything that is taken in, for results and for the database."""
 LOOK_EVERY_BYTES = 16 * CHUNK_BYTES
 """How much is written between two looks at the free space."""
-MADE = "made"
+EXPORTS = "exports"
 """Folder of what is made on request: copies of what the store holds, so nothing is lost with them."""
-MADE_KEPT_S = 86_400.0
+EXPORTS_KEPT_S = 86_400.0
 """What was made yesterday may be out of date, and bundles with clips are large."""
 FRAMES_FILE = "frames.mp4"
 """Copy of a clip in which every frame is found at once."""
@@ -56,8 +56,8 @@ def new_part(folder: Path) -> Path:
     return folder / f"{PART}{new_id()}"
 
 
-def pieces(stream: BinaryIO) -> Iterator[bytes]:
-    """The rest of an open file in pieces."""
+def chunks_of(stream: BinaryIO) -> Iterator[bytes]:
+    """The rest of an open file in chunks."""
     return iter(lambda: stream.read(CHUNK_BYTES), b"")
 
 
@@ -84,8 +84,8 @@ def check_size(size_bytes: int, most_bytes: int, what: str, hint: str = SHORTER_
         raise StoreError(f"{what[0].upper()}{what[1:]} is larger than {most_bytes / MB:.0f} MB.", hint)
 
 
-def write_pieces(chunks: Iterable[bytes], path: Path, most_bytes: int, what: str) -> tuple[int, str]:
-    """Write a file from pieces and see it safely onto the disk.
+def write_chunks(chunks: Iterable[bytes], path: Path, most_bytes: int, what: str) -> tuple[int, str]:
+    """Write a file from chunks and see it safely onto the disk.
 
     Parameters
     ----------
@@ -191,10 +191,10 @@ def remove_leftovers(folder: Path, now_s: float | None = None) -> None:
             remove(path)
 
 
-def remove_old_made(folder: Path, now_s: float) -> None:
+def remove_old_exports(folder: Path, now_s: float) -> None:
     """Remove what was made on request for the jobs of a store's folder and has been kept long enough."""
-    for path in (folder / MADE).glob("*/*"):
-        kept_s = FRAMES_KEPT_S if (path / FRAMES_FILE).is_file() else MADE_KEPT_S
+    for path in (folder / EXPORTS).glob("*/*"):
+        kept_s = FRAMES_KEPT_S if (path / FRAMES_FILE).is_file() else EXPORTS_KEPT_S
         try:
             old = path.stat().st_mtime < now_s - kept_s
         except OSError:

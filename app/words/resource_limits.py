@@ -42,7 +42,7 @@ class Limits:
     niceness: int = 10
 
 
-TRY_PLACE_EVERY_S = 0.2
+TRY_SLOT_EVERY_S = 0.2
 
 AUTOGROUP = Path("/proc/self/autogroup")
 _GRACE_S = 30
@@ -79,16 +79,16 @@ def confine(limits: Limits | None = None) -> None:
 
 
 @contextmanager
-def one_of(places: int, folder: Path, wait: Callable[[], None]) -> Iterator[None]:
-    """Hold one of so many places among processes of this machine; the system gives it back if one is killed.
+def one_of(slots: int, folder: Path, wait: Callable[[], None]) -> Iterator[None]:
+    """Hold one of so many slots among processes of this machine; the system gives it back if one is killed.
 
     Parameters
     ----------
-    places : int
+    slots : int
     folder : Path
         Where the locks are; made if missing.
     wait : callable
-        Called while all places are taken; it may raise.
+        Called while all slots are taken; it may raise.
     """
     if sys.platform == "win32":
         yield
@@ -97,8 +97,8 @@ def one_of(places: int, folder: Path, wait: Callable[[], None]) -> Iterator[None
 
     folder.mkdir(parents=True, exist_ok=True)
     while True:
-        for number in range(places):
-            with (folder / f"place{number}.lock").open("w") as lock:
+        for number in range(slots):
+            with (folder / f"slot{number}.lock").open("w") as lock:
                 try:
                     fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
                 except BlockingIOError:
@@ -106,7 +106,7 @@ def one_of(places: int, folder: Path, wait: Callable[[], None]) -> Iterator[None
                 yield
                 return
         wait()
-        time.sleep(TRY_PLACE_EVERY_S)
+        time.sleep(TRY_SLOT_EVERY_S)
 
 
 def stand_back(niceness: int) -> None:

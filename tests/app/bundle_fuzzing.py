@@ -32,7 +32,7 @@ from strokecurve.app.result import frames
 from strokecurve.app.store.bundle import export_job
 from strokecurve.app.store.maintenance import check
 from strokecurve.app.store.store import DATABASE_FILE, Store
-from strokecurve.app.tasks import exports as made
+from strokecurve.app.tasks import exports
 from strokecurve.app.words.errors import PLAIN_ERRORS
 from strokecurve.app.words.resource_limits import confine
 from strokecurve.app.words.statements import Comment, IntendedChoice, JobFacts, Proposals
@@ -156,7 +156,7 @@ def import_all(place: Path) -> None:
     confine()
     kept, store = place / "kept", place / "store"
     # No process that draws or copies clips: those are tried with damaged clips.
-    made.start_process = lambda store, command, log: None
+    exports.start_process = lambda store, command, log: None
     frames.frame_jpeg = lambda clip, folder, time_s, copy: b"a frame"
     earlier = {job.job_id for job in Store(kept).jobs()}
     files_before, rows_before = contents(kept), rows(kept)

@@ -14,12 +14,10 @@ from typing import Any
 
 from fake_result import write_fake_result
 from sqlalchemy import Engine, event
-from stored import run_of, send
-from strokecurve.app.access.personal import PersonalStore
-from strokecurve.app.access.rules import ALONE
+from stored import run_of, send, uploads_of
 from strokecurve.app.store.bundle_import import import_bundle
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import worker
+from strokecurve.app.tasks import dispatching
 from strokecurve.app.words.statements import FilmFacts
 
 steps = 0
@@ -48,11 +46,11 @@ def upload(store: Store, _file: str) -> None:
     print("acknowledged", film.film_id, flush=True)
 
 
-def send_pieces(store: Store, file: str) -> None:
-    """Send a clip to the ticket named in a file, or what is missing of it."""
-    worker.start = lambda store, run: None
+def send_chunk(store: Store, file: str) -> None:
+    """Send a clip to the session named in a file, or what is missing of it."""
+    dispatching.start = lambda store, run: None
     token, clip = Path(file).read_text().split()
-    arrived = send(PersonalStore(store, lambda: ALONE), token, bytes.fromhex(clip), piece_bytes=1000)
+    arrived = send(uploads_of(store), token, bytes.fromhex(clip), chunk_bytes=1000)
     print("acknowledged", arrived["film"], flush=True)
 
 
@@ -75,6 +73,6 @@ if __name__ == "__main__":
     os.fsync = counted(os.fsync)
     os.replace = counted(os.replace)
     event.listen(Engine, "commit", lambda connection: step())
-    actions = {"upload": upload, "pieces": send_pieces, "complete": complete, "import": take_in}
+    actions = {"upload": upload, "chunks": send_chunk, "complete": complete, "import": take_in}
     actions[sys.argv[2]](opened, sys.argv[-1])
     print("steps", steps)

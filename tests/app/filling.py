@@ -18,17 +18,14 @@ from collections.abc import Callable
 from pathlib import Path
 
 from fake_result import write_fake_result
-from stored import add_film, measured, run_of, send
-from strokecurve.app.access.personal import PersonalStore
-from strokecurve.app.access.rules import ALONE
-from strokecurve.app.access.uploads import Ticket, open_ticket
+from stored import add_film, measured, run_of, send, uploads_of
+from strokecurve.app.access.uploads import UploadSession, open_session
 from strokecurve.app.commands.cli import main as command
 from strokecurve.app.store import maintenance as keeping
 from strokecurve.app.store.bundle import export_job
 from strokecurve.app.store.jobs import RunState
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import exports as made
-from strokecurve.app.tasks import worker
+from strokecurve.app.tasks import dispatching, exports
 from strokecurve.app.tasks.worker import work_on
 from strokecurve.app.words.errors import PLAIN_ERRORS
 from strokecurve.app.words.statements import Comment, FilmFacts, JobFacts
@@ -60,10 +57,10 @@ def make_store(folder: Path, film: Path) -> None:
 
 
 def upload(opened: Store, _place: Path) -> str | None:
-    worker.start = lambda store, run: None
-    mine = PersonalStore(opened, lambda: ALONE)
-    asked = Ticket("", "clip", opened.jobs()[0].job_id, FilmFacts("trial", "b.mp4"))
-    send(mine, open_ticket(mine, asked).token, bytes(UPLOAD_BYTES), piece_bytes=UPLOAD_BYTES // 10)
+    dispatching.start = lambda store, run: None
+    mine = uploads_of(opened)
+    asked = UploadSession("", "clip", opened.jobs()[0].job_id, FilmFacts("trial", "b.mp4"))
+    send(mine, open_session(mine, asked).token, bytes(UPLOAD_BYTES), chunk_bytes=UPLOAD_BYTES // 10)
     return None
 
 
@@ -80,9 +77,9 @@ def analysis(opened: Store, _place: Path) -> str | None:
 
 def report(opened: Store, _place: Path) -> str | None:
     job = opened.jobs()[0]
-    asked = made.ask(opened, job.job_id, "record", film=job.films[0].film_id, paper="a4")
-    made.work_on(opened, job.job_id, asked.order_id)
-    return made.find(opened, job.job_id, asked.order_id).error
+    asked = exports.ask(opened, job.job_id, "record", film=job.films[0].film_id, paper="a4")
+    exports.work_on(opened, job.job_id, asked.export_id)
+    return exports.find(opened, job.job_id, asked.export_id).error
 
 
 def by_command(*words: str) -> str | None:
@@ -183,7 +180,7 @@ def main(place: Path, film: Path, name: str, step_kb: float, most: int) -> None:
     """Try with more and more room until it is done three times over, or for ``most`` steps."""
     place.mkdir(exist_ok=True)
     subprocess.run(["mount", "-t", "tmpfs", "-o", f"size={DISK_BYTES}", "tmpfs", str(place)], check=True)
-    made.start_process = lambda *_: None  # orders are worked on here
+    exports.start_process = lambda *_: None  # exports are worked on here
     make_store(place.parent / "pristine", film)
     other = Store(place.parent / "other")
     sent = add_film(other, other.new_job(JobFacts("Burner 2 (invented)")), "a.mp4", bytes(100_000))

@@ -1,6 +1,6 @@
 """Kills programs at random instants, with ``kill -9``, and looks whether everything acknowledged is there.
 
-What is killed are the real processes: foremen and workers on a real film, and those that make records.
+What is killed are the real processes: supervisors and workers on a real film, and those that make records.
 Uploads and comments are made by a program that calls what the page calls, over and over: ``python killing.py
 STORE upload|comment JOB`` prints a line for each that it has acknowledged. The page is the real command, with
 a visitor who comments over its own protocol while a film that the page began is analysed.
@@ -25,19 +25,16 @@ from pathlib import Path
 import psutil
 from fake_result import write_fake_result
 from pypdf import PdfReader
-from stored import add_film, measured, run_of, send
-from strokecurve.app.access.personal import PersonalStore
-from strokecurve.app.access.rules import ALONE
-from strokecurve.app.access.uploads import Ticket, open_ticket
-from strokecurve.app.store import scheduler as turns
+from stored import add_film, measured, run_of, send, uploads_of
+from strokecurve.app.access.uploads import UploadSession, open_session
+from strokecurve.app.store import scheduler
 from strokecurve.app.store.jobs import RunState
 from strokecurve.app.store.maintenance import check
 from strokecurve.app.store.queue import STALE_AFTER_S
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import exports as made
-from strokecurve.app.tasks import worker
+from strokecurve.app.tasks import dispatching, exports
 from strokecurve.app.tasks.supervisor import work_apart
-from strokecurve.app.words.files import new_id, pieces
+from strokecurve.app.words.files import chunks_of, new_id
 from strokecurve.app.words.statements import Comment, FilmFacts, JobFacts
 from visitor import Visitor
 from websockets.exceptions import ConnectionClosed
@@ -63,8 +60,8 @@ PATIENCE_S = 5.0
 def act(folder: Path, kind: str, job_id: str) -> None:
     """Upload or comment without end; acknowledge each on a line."""
     store = Store(folder)
-    mine = PersonalStore(store, lambda: ALONE)
-    worker.start = lambda store, run: None  # analyses are killed elsewhere
+    mine = uploads_of(store)
+    dispatching.start = lambda store, run: None  # analyses are killed elsewhere
     print("ready", flush=True)
     number = 0
     while True:
@@ -74,8 +71,8 @@ def act(folder: Path, kind: str, job_id: str) -> None:
             print(store.add(job_id, Comment(text), "reviewer").entry_id, text, sep="\t", flush=True)
             continue
         content = random.Random(number).randbytes(CLIP_BYTES)
-        ticket = open_ticket(mine, Ticket("", "clip", job_id, FilmFacts("trial", "b.mp4")))
-        film_id = send(mine, ticket.token, content)["film"]
+        session = open_session(mine, UploadSession("", "clip", job_id, FilmFacts("trial", "b.mp4")))
+        film_id = send(mine, session.token, content)["film"]
         print(film_id, hashlib.sha256(content).hexdigest(), sep="\t", flush=True)
 
 
@@ -115,7 +112,7 @@ class Killer:
     """
 
     def __init__(self, folder: Path, film: Path, rng: random.Random) -> None:
-        turns.STALE_AFTER_S = turns.STARTS_WITHIN_S = PATIENCE_S
+        scheduler.STALE_AFTER_S = scheduler.STARTS_WITHIN_S = PATIENCE_S
         self.store = Store(folder)
         self.rng = rng
         self.ledger = Ledger()
@@ -125,13 +122,13 @@ class Killer:
         measured(self.store, recorded, write_fake_result)
         self.recorded_id = recorded.film_id
         with film.open("rb") as stream:
-            clip = self.store.receive(pieces(stream), film.name)
+            clip = self.store.receive(chunks_of(stream), film.name)
         added = self.store.add_film(self.job_id, clip, FilmFacts("as found", film.name))
         self.film_id = added.film_id
         started_s = time.monotonic()
         work_apart(self.store, run_of(added).run_id)
         assert self.store.film(self.film_id).measured is not None, self.store.film(self.film_id).run
-        self.analysis_s = time.monotonic() - started_s + 1.0  # with the foreman's own start
+        self.analysis_s = time.monotonic() - started_s + 1.0  # with the supervisor's own start
         started_s = time.monotonic()
         wait_until(self._record().state_ended)
         self.record_s = time.monotonic() - started_s
@@ -179,28 +176,28 @@ class Killer:
         return "killed"
 
     def _kill_analysis(self) -> str:
-        """Kill the worker, its foreman, or both (as if the machine were switched off) on a film."""
+        """Kill the worker, its supervisor, or both (as if the machine were switched off) on a film."""
         while True:
             ready: set[psutil.Process] = set()
             if self.rng.random() < 0.5:  # as on a page that expected the clip
                 earlier = started_ahead(self.store.folder)
-                worker.make_ready(self.store)
+                dispatching.prewarm(self.store)
                 time.sleep(self.rng.uniform(0.0, READY_S))
                 ready = started_ahead(self.store.folder) - earlier
             run_id = self.store.analyse_again(self.film_id).run_id
-            whom = self.rng.choice(("worker", "foreman", "both"))
-            worker.tend(self.store)
+            whom = self.rng.choice(("worker", "supervisor", "both"))
+            dispatching.tend(self.store)
             time.sleep(self.rng.uniform(0.0, self.analysis_s))
             found = processes_with(run_id)
-            for foreman in ready:
-                found["foreman"] = foreman
-                for process in workers_of(foreman):
+            for supervisor in ready:
+                found["supervisor"] = supervisor
+                for process in workers_of(supervisor):
                     found["worker"] = process
-            names = ("worker", "foreman") if whom == "both" else (whom,)
+            names = ("worker", "supervisor") if whom == "both" else (whom,)
             killed = end({name: found[name] for name in names if name in found})
 
             def ended(run_id: str = run_id) -> bool:
-                worker.tend(self.store)
+                dispatching.tend(self.store)
                 return self.store.runs.run(run_id).state.ended
 
             wait_until(ended)
@@ -214,7 +211,7 @@ class Killer:
         while True:
             asked = self._record()
             time.sleep(self.rng.uniform(0.0, self.record_s))
-            if not end(processes_with(asked.order_id)):
+            if not end(processes_with(asked.export_id)):
                 continue
             state = asked.folder / "state.json"
             silent_s = state.stat().st_mtime - 2 * STALE_AFTER_S
@@ -222,7 +219,7 @@ class Killer:
             if asked.state() is RunState.DONE:
                 self._keep(asked)
                 return "after its end"
-            assert asked.find().error == made.GONE
+            assert asked.find().error == exports.GONE
             again = self._record()
             wait_until(again.state_ended)
             self._keep(again)
@@ -248,7 +245,7 @@ class Killer:
             asyncio.run(self._comment_until_killed(found[0], said))
             killer.join()
         if self.store.runs.run(run_id).state is RunState.QUEUED:
-            worker.tend(self.store)  # killed before it had looked at the queue: the next page does
+            dispatching.tend(self.store)  # killed before it had looked at the queue: the next page does
         wait_until(lambda: self.store.runs.run(run_id).state.ended)
         run = self.store.runs.run(run_id)
         assert (run.state, run.tries) == (RunState.DONE, 1), run.error
@@ -285,8 +282,8 @@ class Killer:
         self.ledger.records[file] = hashlib.sha256(file.read_bytes()).hexdigest()
 
     def _record(self) -> Asked:
-        one = made.ask(self.store, self.job_id, "record", film=self.recorded_id, paper="a4")
-        return Asked(self.store, self.job_id, one.order_id)
+        one = exports.ask(self.store, self.job_id, "record", film=self.recorded_id, paper="a4")
+        return Asked(self.store, self.job_id, one.export_id)
 
 
 @dataclass(frozen=True, slots=True)
@@ -295,14 +292,14 @@ class Asked:
 
     store: Store
     job_id: str
-    order_id: str
+    export_id: str
 
     @property
     def folder(self) -> Path:
-        return self.store.folder / made.MADE / self.job_id / self.order_id
+        return self.store.folder / exports.EXPORTS / self.job_id / self.export_id
 
-    def find(self) -> made.Made:
-        return made.find(self.store, self.job_id, self.order_id)
+    def find(self) -> exports.Export:
+        return exports.find(self.store, self.job_id, self.export_id)
 
     def state(self) -> RunState:
         return self.find().state
@@ -312,17 +309,17 @@ class Asked:
 
 
 def processes_with(name: str) -> dict[str, psutil.Process]:
-    """The running worker and foreman of a run, or what makes an order, by its name in their command lines."""
+    """The running worker and supervisor of a run, or what makes an export, by its id in the command line."""
     found = {}
     for process in psutil.process_iter(["cmdline", "status"]):
         words = process.info["cmdline"] or []
         if any(name in word for word in words) and process.info["status"] != psutil.STATUS_ZOMBIE:
-            found["foreman" if "strokecurve.app.tasks.executors" in words else "worker"] = process
+            found["supervisor" if "strokecurve.app.tasks.executors" in words else "worker"] = process
     return found
 
 
 def started_ahead(folder: Path) -> set[psutil.Process]:
-    """Foremen of a store that were started before there was a run for them."""
+    """Supervisors of a store that were started before there was a run for them."""
     return {
         process
         for process in psutil.process_iter(["cmdline"])
@@ -330,11 +327,13 @@ def started_ahead(folder: Path) -> set[psutil.Process]:
     }
 
 
-def workers_of(foreman: psutil.Process) -> list[psutil.Process]:
-    """The worker that a foreman started, as long as both are there."""
+def workers_of(supervisor: psutil.Process) -> list[psutil.Process]:
+    """The worker that a supervisor started, as long as both are there."""
     try:
         return [
-            process for process in foreman.children() if "strokecurve.app.tasks.worker" in process.cmdline()
+            process
+            for process in supervisor.children()
+            if "strokecurve.app.tasks.worker" in process.cmdline()
         ]
     except psutil.NoSuchProcess:
         return []

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from strokecurve.app.access import uploads
 from strokecurve.app.access.personal import PersonalStore
+from strokecurve.app.access.rules import ALONE, Person
 from strokecurve.app.store.jobs import Film, Job, Run
 from strokecurve.app.store.store import Store, display_label
 from strokecurve.app.words.statements import Comment, FilmFacts
@@ -37,16 +38,21 @@ def add_job(
     return add_film(store, store.new_job(rig_toml=rig_toml), name, clip)
 
 
+def uploads_of(store: Store, person: Person = ALONE) -> uploads.Uploads:
+    """The uploads of a person."""
+    return uploads.Uploads(store, PersonalStore(store, lambda: person))
+
+
 def send(
-    store: PersonalStore, token: str, content: bytes, name: str = "b.mp4", piece_bytes: int = 1 << 18
+    mine: uploads.Uploads, token: str, content: bytes, name: str = "b.mp4", chunk_bytes: int = 1 << 18
 ) -> uploads.Arrived:
     """Send a file, or what is missing of it, by the calls that the page's server makes."""
-    uploads.name_file(store, token, name)
-    while (at := uploads.received_bytes(store, uploads.ticket_of(store, token))) < len(content):
-        piece = uploads.Piece(store, uploads.ticket_of(store, token), at, len(content))
-        piece.write(content[at : at + piece_bytes])
-        piece.close()
-    return uploads.finish(store, token)
+    uploads.name_file(mine, token, name)
+    while (at := uploads.received_bytes(mine.store, uploads.session_of(mine, token))) < len(content):
+        chunk = uploads.Chunk(mine.store, uploads.session_of(mine, token), at, len(content))
+        chunk.write(content[at : at + chunk_bytes])
+        chunk.close()
+    return uploads.finish(mine, token)
 
 
 def run_of(film: Film) -> Run:

@@ -16,16 +16,15 @@ from urllib.parse import urlsplit
 import pytest
 from provider import FORGED
 from recorded import full_result
-from stored import add_job, measured, run_of
-from strokecurve.app.access.personal import PersonalStore
+from stored import add_job, measured, run_of, uploads_of
 from strokecurve.app.access.rules import Level, Person, Role
 from strokecurve.app.access.sharing import DAY_S, Sharing
-from strokecurve.app.access.uploads import Ticket, open_ticket
+from strokecurve.app.access.uploads import UploadSession, open_session
 from strokecurve.app.page.steps import STEPS
 from strokecurve.app.store.entries import no_job
 from strokecurve.app.store.jobs import Film, RunState
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import exports as made
+from strokecurve.app.tasks import exports
 from strokecurve.app.words.statements import Comment, FilmFacts, JobFacts
 from test_access_rules import forged
 from visiting import (
@@ -93,10 +92,10 @@ def prepared_job(store: Store, name: str, folder: Path) -> Film:
 def ordered(store: Store, of: Film, kind: str, **options: str | bool | None) -> str:
     """Make something on request, here and now; gives its address."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(made, "start_process", lambda store, command, log: None)
-        order = made.ask(store, of.job_id, kind, **options)
-    assert made.work_on(store, of.job_id, order.order_id) is RunState.DONE
-    return f"made/{of.job_id}/{order.order_id}"
+        patch.setattr(exports, "start_process", lambda store, command, log: None)
+        order = exports.ask(store, of.job_id, kind, **options)
+    assert exports.work_on(store, of.job_id, order.export_id) is RunState.DONE
+    return f"exports/{of.job_id}/{order.export_id}"
 
 
 @pytest.fixture(scope="module")
@@ -291,8 +290,8 @@ def test_every_route_serves_whom_it_should_and_nobody_else(house: House, visitor
     missing = {
         "overlay": f"overlay/{'0' * 32}",
         "overlay to keep": f"overlay/{'0' * 32}?download=1",
-        "record": f"made/{house.job}/{'0' * 32}",
-        "bundle": f"made/{'0' * 32}/{'0' * 32}",
+        "record": f"exports/{house.job}/{'0' * 32}",
+        "bundle": f"exports/{'0' * 32}/{'0' * 32}",
     }
     for name, address in route_addresses(house).items():
         answer = visitor(who).get(address)
@@ -303,7 +302,7 @@ def test_every_route_serves_whom_it_should_and_nobody_else(house: House, visitor
             assert same_answer(answer, visitor(who).get(missing[name]))
     # Of another's job, with an order that is there: the order does not open the job, nor the job the order.
     order = house.record.rpartition("/")[2]
-    assert_nothing(visitor(who).get(f"made/{house.other.job_id}/{order}"))
+    assert_nothing(visitor(who).get(f"exports/{house.other.job_id}/{order}"))
 
 
 def assert_nothing(answer: object) -> None:
@@ -433,7 +432,7 @@ def test_uploads_into_the_page_take_somebody_who_may_begin_a_job(visitor: Come, 
 def test_an_upload_is_gone_on_with_by_whoever_began_it(house: House, visitor: Come, who: str) -> None:
     owner = Person(Role.TECHNICIAN, "owner@works.example")
     facts = FilmFacts("as left", "as left.mp4")
-    begun = open_ticket(PersonalStore(house.store, lambda: owner), Ticket("", "clip", house.job, facts))
+    begun = open_session(uploads_of(house.store, owner), UploadSession("", "clip", house.job, facts))
     answer = visitor(who).web.head(f"upload/{begun.token}")
     if who == "owner":
         assert (answer.status_code, answer.headers["upload-offset"]) == (200, "0")
@@ -504,13 +503,13 @@ def test_a_thousand_guesses_give_nothing(house: House, visitor: Come, media: str
         name, other = chance.randbytes(16).hex(), chance.randbytes(16).hex()
         address = (
             f"overlay/{name}",
-            f"made/{house.job}/{name}",
-            f"made/{name}/{other}",
+            f"exports/{house.job}/{name}",
+            f"exports/{name}/{other}",
             # a token that was cut to nothing is no guess
             f"link/{forged(genuine, number // 10, chance) or name}",
             f"link/{forged(genuine, 1 + number // 10, chance) or name}",
             f"media/{chance.randbytes(28).hex()}.csv",
-            f"made/{name}/{house.record.rpartition('/')[2]}",
+            f"exports/{name}/{house.record.rpartition('/')[2]}",
             f"overlay/{name[: chance.randrange(1, 32)]}",
             f"result/{name}/travel.csv",
             f"offered/{house.job}/{name}{other}",
@@ -524,7 +523,7 @@ def test_a_thousand_guesses_give_nothing(house: House, visitor: Come, media: str
 
 @pytest.mark.parametrize("path", ["..%2f..%2fjobs.sqlite", "%2e%2e/jobs.sqlite", "..\\..\\link.key"])
 def test_no_path_leads_out_of_what_was_made(house: House, visitor: Come, path: str) -> None:
-    answer = visitor("owner").get(f"made/{house.job}/{path}")
+    answer = visitor("owner").get(f"exports/{house.job}/{path}")
     assert answer.status_code in (400, 404)
 
 

@@ -66,9 +66,13 @@ def store(tmp_path: Path, clock: Clock) -> Store:
     return Store(tmp_path / "store", clock)
 
 
+def kept_sharing(store: Store) -> Sharing:
+    return Sharing(store.database, store.folder, store.clock)
+
+
 @pytest.fixture
 def sharing(store: Store) -> Sharing:
-    return Sharing(store.database, store.folder, store.clock)
+    return kept_sharing(store)
 
 
 def of(store: Store, person: Person) -> PersonalStore:
@@ -144,10 +148,10 @@ def refused(action: Callable[[], object]) -> str | None:
 NOT_THERE = no_job().message
 
 
-def attempts(mine: PersonalStore, film: Film, bundle: Path) -> dict[str, Callable[[], object]]:
+def attempts(store: Store, mine: PersonalStore, film: Film, bundle: Path) -> dict[str, Callable[[], object]]:
     """Everything that a page can do with a job."""
     job, run = film.job_id, run_of(film).run_id
-    link = mine.sharing.make_link(job, "prepared", 1, None)
+    link = kept_sharing(store).make_link(job, "prepared", 1, None)
     return {
         "job": lambda: mine.job(job),
         "film": lambda: mine.film(film.film_id),
@@ -164,9 +168,9 @@ def attempts(mine: PersonalStore, film: Film, bundle: Path) -> dict[str, Callabl
         "again": lambda: mine.analyse_again(film.film_id),
         "cancel": lambda: mine.runs.request_cancel(run),
         "bundle": lambda: mine.take_in(bundle),
-        "share": lambda: mine.share(job, "x@y.example", Level.READ),
-        "link": lambda: mine.make_link(job, "x", 1),
-        "withdraw": lambda: mine.withdraw_link(link),
+        "share": lambda: mine.sharing.give(job, "x@y.example", Level.READ),
+        "link": lambda: mine.sharing.make_link(job, "x", 1),
+        "withdraw": lambda: mine.sharing.withdraw(link),
         "new": mine.new_job,
         "receive": lambda: mine.receive([b"x"], "x.mp4"),
     }
@@ -201,8 +205,8 @@ def test_everybody_can_do_exactly_what_is_theirs(store: Store, tmp_path: Path, w
     person = person or Person(Role.GUEST, links={film.job_id: "Rita"})
     mine = of(store, person)
     if level is not None:
-        mine.sharing.give(film.job_id, MAIL, level, None)
-    tried = attempts(mine, film, tmp_path / "job.zip")
+        kept_sharing(store).give(film.job_id, MAIL, level, None)
+    tried = attempts(store, mine, film, tmp_path / "job.zip")
     outcome = {name: refused(action) for name, action in tried.items()}
     assert {name for name, sentence in outcome.items() if sentence is None} == allowed
     assert [job.job_id for job in mine.jobs() if job.job_id == film.job_id] == (
@@ -226,7 +230,7 @@ def test_refusals_leave_no_trace(store: Store, tmp_path: Path) -> None:
             return [len(connection.execute(select(table)).all()) for table in tables]
 
     mine = of(store, Person(Role.GUEST, MAIL))
-    tried = attempts(mine, film, tmp_path / "job.zip")
+    tried = attempts(store, mine, film, tmp_path / "job.zip")
     before = rows()
     assert all(refused(action) for action in tried.values())
     assert rows() == before
@@ -271,7 +275,7 @@ def test_what_came_in_a_bundle_says_so_whatever_name_its_sender_wrote(
     ann.take_in(tmp_path / "job.zip")
     clock.now += 60
     reviewer = Person(Role.REVIEWER, "rita@office.example", "Rita")
-    ann.share(film.job_id, "rita@office.example", Level.READ)
+    ann.sharing.give(film.job_id, "rita@office.example", Level.READ)
     of(store, reviewer).add(film.job_id, Verdict("adjust", "Not so."))
     forged, own = store.entries(film.job_id, Verdict)
     assert forged.author == own.author == rita
@@ -297,7 +301,7 @@ def test_a_bundle_that_only_names_somebody_elses_clip_does_not_get_it(store: Sto
     film = add_job(store)
     clip = film.clip
     ann, bob = (of(store, Person(Role.TECHNICIAN, f"{name}@works.example")) for name in ("ann", "bob"))
-    ann.own(film.job_id)
+    kept_sharing(store).give(film.job_id, "ann@works.example", Level.OWN, None)
     forger = Store(tmp_path / "forger", store.clock)
     with forger.database.writing() as connection:
         row = {"id": clip.clip_id, "made_s": 0.0, "file": clip.path.name, "here": 0}

@@ -17,11 +17,11 @@ import pytest
 from patience import PATIENCE_S
 from postgres_server import new_database, running_server
 from stored import run_of
-from strokecurve.app.store import scheduler as turns
+from strokecurve.app.store import scheduler
 from strokecurve.app.store.jobs import RunState
 from strokecurve.app.store.maintenance import check
 from strokecurve.app.store.store import DATABASE_VARIABLE, Store
-from strokecurve.app.tasks import executors, worker
+from strokecurve.app.tasks import dispatching, executors
 from test_worker import add_sample, wait_for
 
 pytest.importorskip("psycopg")
@@ -87,7 +87,7 @@ def test_a_machine_switched_off_loses_no_film(
     tmp_path: Path, database: str, machines: list[int], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # The page's patience; workers keep theirs. They give a sign five times a second.
-    monkeypatch.setattr(turns, "STALE_AFTER_S", 5.0)
+    monkeypatch.setattr(scheduler, "STALE_AFTER_S", 5.0)
     store = Store(tmp_path / "shared", time.time, database)
     films = [add_sample(store) for _ in range(FILMS)]
     ids = [run_of(film).run_id for film in films]
@@ -95,7 +95,7 @@ def test_a_machine_switched_off_loses_no_film(
 
     def states() -> list[RunState]:
         nonlocal most
-        worker.tend(store)  # as a page does that somebody watches
+        dispatching.tend(store)  # as a page does that somebody watches
         found = [store.runs.run(run_id).state for run_id in ids]
         most = max(most, found.count(RunState.RUNNING))
         return found

@@ -32,7 +32,7 @@ from strokecurve.app.store.bundle_import import import_bundle
 from strokecurve.app.store.jobs import Film, RunState
 from strokecurve.app.store.maintenance import check
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import exports as made
+from strokecurve.app.tasks import exports
 from strokecurve.app.words.errors import StoreError
 from strokecurve.app.words.files import measure_file
 from strokecurve.app.words.statements import JobFacts
@@ -146,9 +146,9 @@ def test_a_bundle_made_on_the_page_holds_them(
     sender: tuple[Store, Film], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     store, film = sender
-    monkeypatch.setattr(made, "start_process", lambda store, command, log: None)
-    asked = made.ask(store, film.job_id, "bundle", clips=False)
-    assert made.work_on(store, film.job_id, asked.order_id) is RunState.DONE
+    monkeypatch.setattr(exports, "start_process", lambda store, command, log: None)
+    asked = exports.ask(store, film.job_id, "bundle", clips=False)
+    assert exports.work_on(store, film.job_id, asked.export_id) is RunState.DONE
     assert len(pictures_of(film)) == 3
 
 
@@ -171,7 +171,7 @@ def test_the_record_of_the_job_taken_in_has_photographs(receiver: tuple[Store, F
 
 def read_page(store: Store, film: Film, monkeypatch: pytest.MonkeyPatch) -> AppTest:
     """The page to read a film."""
-    monkeypatch.setattr(made, "start_process", lambda store, command, log: None)
+    monkeypatch.setattr(exports, "start_process", lambda store, command, log: None)
     monkeypatch.setattr(sys, "argv", ["home.py", "--store", str(store.folder)])
     page = AppTest.from_file(str(HOME), default_timeout=PATIENCE_S)
     page.query_params[keys.JOB] = film.job_id

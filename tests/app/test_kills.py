@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from clip_fuzzing import base_clips
 from killing import KINDS, PATIENCE_S, Killer
-from strokecurve.app.store import scheduler as turns
+from strokecurve.app.store import scheduler
 
 pytestmark = [
     pytest.mark.slow,
@@ -19,7 +19,7 @@ pytestmark = [
 
 def test_nothing_acknowledged_is_lost(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     for name in ("STALE_AFTER_S", "STARTS_WITHIN_S"):
-        monkeypatch.setattr(turns, name, PATIENCE_S)  # put back at the end
+        monkeypatch.setattr(scheduler, name, PATIENCE_S)  # put back at the end
     film = tmp_path / "film.mp4"
     film.write_bytes(base_clips(tmp_path)[0])
     killer = Killer(tmp_path / "store", film, random.Random(7))

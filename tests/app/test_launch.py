@@ -16,7 +16,7 @@ from stored import run_of
 from strokecurve.app.page import launch, sample
 from strokecurve.app.store.jobs import RunState
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import worker
+from strokecurve.app.tasks import dispatching
 from strokecurve.app.words.errors import InputError
 from strokecurve.app.words.statements import Readings
 
@@ -50,8 +50,8 @@ def test_only_this_computer_is_served_and_nothing_is_reported_home() -> None:
 
 def test_sample_is_loaded_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     started: list[str] = []
-    monkeypatch.setattr(worker, "start", lambda store, run: started.append(run.run_id))
-    monkeypatch.setattr(worker, "tend", lambda store: None)
+    monkeypatch.setattr(dispatching, "start", lambda store, run: started.append(run.run_id))
+    monkeypatch.setattr(dispatching, "tend", lambda store: None)
     store = Store(tmp_path)
     film = sample.load_sample(store)
     job = store.job(film.job_id)

@@ -93,7 +93,7 @@ with one_of(1, pathlib.Path(sys.argv[1]), wait):
 
 def test_a_place_is_held_by_one_process_and_free_when_it_is_killed(tmp_path: Path) -> None:
     def holder(seconds: float) -> subprocess.Popen[str]:
-        command = [sys.executable, "-c", HOLDS, str(tmp_path / "places"), str(seconds)]
+        command = [sys.executable, "-c", HOLDS, str(tmp_path / "slots"), str(seconds)]
         return subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True)
 
     with holder(600) as first:

@@ -19,7 +19,7 @@ from strokecurve.app.page import keys, markup, proposing
 from strokecurve.app.report.of_job import work_orders
 from strokecurve.app.store.jobs import Film
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import exports as made
+from strokecurve.app.tasks import exports
 from strokecurve.app.words.cautions import CAUTIONS, FIRING_STEP, SETTING_CAUTIONS
 from strokecurve.app.words.errors import InputError
 from strokecurve.app.words.statements import (
@@ -44,7 +44,7 @@ READINGS = (
 def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Store:
     kept = Store(tmp_path / "store")
     monkeypatch.setattr(sys, "argv", ["home.py", "--store", str(kept.folder)])
-    monkeypatch.setattr(made, "start_process", lambda store, command, log: None)
+    monkeypatch.setattr(exports, "start_process", lambda store, command, log: None)
     return kept
 
 

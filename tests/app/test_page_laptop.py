@@ -21,7 +21,7 @@ from playwright.sync_api import Browser, Locator, Page, expect
 from recorded import words
 from stored import add_film
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import worker
+from strokecurve.app.tasks import dispatching
 from strokecurve.app.words.statements import Comment, IntendedChoice, Verdict
 
 MEDIA = Path(__file__).parents[2] / "sample_media"
@@ -44,7 +44,7 @@ def measure_films(page: Page, store: Store, job_id: str) -> None:
         clip = MEDIA / f"{role.replace(' ', '_')}.mp4"
         film = add_film(store, store.job(job_id), clip.name, clip.read_bytes(), role)
         assert film.run is not None
-        worker.start(store, film.run)
+        dispatching.start(store, film.run)
     waited_for(
         page, lambda: all(film.measured for film in store.job(job_id).films), "both results", ANALYSIS_MS
     )

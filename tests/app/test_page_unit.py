@@ -16,19 +16,16 @@ import strokecurve.app.page
 from fake_result import LINKAGE, write_fake_result
 from patience import PATIENCE_S
 from recorded import full_result
-from stored import add_film, add_job, run_of, send
+from stored import add_film, add_job, run_of, send, uploads_of
 from stored import measured as measure
 from streamlit.testing.v1 import AppTest
 from streamlit.testing.v1.element_tree import Button
-from strokecurve.app.access.personal import PersonalStore
-from strokecurve.app.access.rules import ALONE
 from strokecurve.app.measure.left_out import without_linkage
 from strokecurve.app.page import keys, markup
 from strokecurve.app.result import frames
 from strokecurve.app.store.jobs import Film, RunState
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import exports as made
-from strokecurve.app.tasks import worker
+from strokecurve.app.tasks import dispatching, exports
 from strokecurve.app.words.cautions import CAUTIONS, SETTING_CAUTIONS
 from strokecurve.app.words.statements import Comment, FilmFacts, IntendedChoice, Verdict
 from strokecurve.kinematics.errors import StrokeError
@@ -48,15 +45,15 @@ def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Store:
 def started(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """Ids of the runs whose worker was started; no process is."""
     ids: list[str] = []
-    monkeypatch.setattr(worker, "tend", lambda store: None)
-    monkeypatch.setattr(worker, "start", lambda store, run: ids.append(run.run_id))
+    monkeypatch.setattr(dispatching, "tend", lambda store: None)
+    monkeypatch.setattr(dispatching, "start", lambda store, run: ids.append(run.run_id))
     return ids
 
 
 @pytest.fixture(autouse=True)
 def _frames(monkeypatch: pytest.MonkeyPatch) -> None:
     """Grey frames, and no process that copies clips; drawing on real ones is tested with the overlay."""
-    monkeypatch.setattr(made, "start_process", lambda store, command, log: None)
+    monkeypatch.setattr(exports, "start_process", lambda store, command, log: None)
     _, grey = cv2.imencode(".jpg", np.full((90, 160, 3), 128, np.uint8))
     monkeypatch.setattr(frames, "frame_jpeg", lambda clip, folder, time_s, copy: grey.tobytes())
 
@@ -86,7 +83,7 @@ def cancel_button(page: AppTest) -> Button:
 
 def send_to(store: Store, token: str, name: str, clip: bytes) -> None:
     """Send a clip to the place that a page gave for it."""
-    send(PersonalStore(store, lambda: ALONE), token, clip, name)
+    send(uploads_of(store), token, clip, name)
 
 
 def all_text(page: AppTest) -> str:
@@ -147,7 +144,7 @@ def test_a_wrong_set_up_file_is_said_before_the_clip_is_taken(store: Store, star
 def test_running_job_shows_progress_and_can_be_cancelled(store: Store) -> None:
     job = add_job(store)
     store.runs.claim(run_of(job).run_id)
-    store.runs.beat(run_of(job).run_id, 1, (30, 120, "following the markers"))
+    store.runs.heartbeat(run_of(job).run_id, 1, (30, 120, "following the markers"))
     page = visit(job)
     assert page.get("progress")[0].proto.text == "following the markers: 25%"
     cancel_button(page).click().run()

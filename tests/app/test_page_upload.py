@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from browsing import CLIP_INPUT, job_of, looked_at, open_page, press, settled, waited_for
 from playwright.sync_api import Browser, Route, expect
-from strokecurve.app.page.receiving import PIECE_BYTES, UPLOAD_ADDRESS
+from strokecurve.app.page.receiving import UPLOAD_ADDRESS, UPLOAD_CHUNK_BYTES
 from strokecurve.app.store.store import Store
 
 pytestmark = pytest.mark.slow
@@ -18,18 +18,18 @@ def test_an_upload_goes_on_after_breaks_and_after_a_reload(
     browser: Browser, address: str, store: Store, tmp_path: Path
 ) -> None:
     clip = tmp_path / "long.mp4"
-    clip.write_bytes(bytes(range(256)) * (3 * PIECE_BYTES // 256) + b"the end")
+    clip.write_bytes(bytes(range(256)) * (3 * UPLOAD_CHUNK_BYTES // 256) + b"the end")
     begun: list[int] = []
 
     def break_some(route: Route) -> None:
-        """The second piece breaks twice, the third goes nowhere until the page is loaded again."""
+        """The second chunk breaks twice, the third goes nowhere until the page is loaded again."""
         if route.request.method != "PATCH":
             route.continue_()
             return
         begun.append(int(route.request.headers["upload-offset"]))
-        if begun.count(PIECE_BYTES) in (1, 2) and begun[-1] == PIECE_BYTES:
+        if begun.count(UPLOAD_CHUNK_BYTES) in (1, 2) and begun[-1] == UPLOAD_CHUNK_BYTES:
             route.abort()
-        elif begun[-1] < 2 * PIECE_BYTES:
+        elif begun[-1] < 2 * UPLOAD_CHUNK_BYTES:
             route.continue_()
 
     with looked_at(browser, "phone", []) as page:  # the browser tells of broken requests in its console
@@ -37,8 +37,14 @@ def test_an_upload_goes_on_after_breaks_and_after_a_reload(
         open_page(page, address)
         page.locator(CLIP_INPUT).set_input_files(clip)
         expect(page.get_by_text(re.compile(r"^\d+ % of 25\.2 MB$"))).to_be_visible()
-        waited_for(page, lambda: bool(begun) and begun[-1] >= 2 * PIECE_BYTES, "the third piece")
-        assert begun == [0, PIECE_BYTES, PIECE_BYTES, PIECE_BYTES, 2 * PIECE_BYTES]
+        waited_for(page, lambda: bool(begun) and begun[-1] >= 2 * UPLOAD_CHUNK_BYTES, "the third chunk")
+        assert begun == [
+            0,
+            UPLOAD_CHUNK_BYTES,
+            UPLOAD_CHUNK_BYTES,
+            UPLOAD_CHUNK_BYTES,
+            2 * UPLOAD_CHUNK_BYTES,
+        ]
         assert store.jobs() == () or store.jobs()[0].title != "long.mp4"
 
         page.unroute(f"**{UPLOAD_ADDRESS}*")
@@ -52,7 +58,7 @@ def test_an_upload_goes_on_after_breaks_and_after_a_reload(
         press(page, page.get_by_role("radio", name="as left"))
         page.locator(CLIP_INPUT).set_input_files(clip)
         page.wait_for_url(re.compile(r"/film\?job=\w+&film=\w+"))
-        assert again[0] >= 2 * PIECE_BYTES, "what had arrived is not sent again"
+        assert again[0] >= 2 * UPLOAD_CHUNK_BYTES, "what had arrived is not sent again"
         film = store.job(job_of(page.url)).films[0]
         assert film.clip.path.read_bytes() == clip.read_bytes()
         assert film.facts.role == "as left", "what the later page says"
@@ -62,7 +68,7 @@ def test_an_upload_can_be_stopped(
     browser: Browser, address: str, store: Store, tmp_path: Path, complaints: list[str]
 ) -> None:
     clip = tmp_path / "wrong.mp4"
-    clip.write_bytes(b"x" * 2 * PIECE_BYTES)
+    clip.write_bytes(b"x" * 2 * UPLOAD_CHUNK_BYTES)
     jobs = len(store.jobs())
     with looked_at(browser, "laptop", complaints) as page:
         page.route(

@@ -31,7 +31,7 @@ def whole_job(store: Store) -> Film:
     other = add_film(store, store.job(film.job_id), clip=b"another")
     store.runs.request_cancel(run_of(other).run_id)
     store.add(film.job_id, Comment("look"), "technician", film.film_id)
-    (store.folder / "made" / film.job_id / "order").mkdir(parents=True)
+    (store.folder / "exports" / film.job_id / "export").mkdir(parents=True)
     return film
 
 
@@ -54,7 +54,7 @@ def test_nothing_of_a_removed_job_is_left_and_nothing_else_is_touched(store: Sto
         before[0],
         [p for p in before[1] if not p.name.startswith("jobs.sqlite")],
     )
-    assert not (store.folder / "made" / gone.job_id).exists()
+    assert not (store.folder / "exports" / gone.job_id).exists()
     assert [job.job_id for job in store.jobs()] == [kept.job_id]
     report = check(store)
     assert (report.problems, report.notes) == ((), ())

@@ -330,7 +330,7 @@ def test_progress_and_end(store: Store, clock: Clock) -> None:
     run = run_of(film)
     assert store.runs.waiting() == (run,)
     assert store.runs.claim(run.run_id) == 1
-    assert store.runs.beat(run.run_id, 1, (30, 90, "following markers")) is False
+    assert store.runs.heartbeat(run.run_id, 1, (30, 90, "following markers")) is False
     seen = store.runs.run(run.run_id)
     assert (seen.state, seen.done, seen.total, seen.stage) == (RunState.RUNNING, 30, 90, "following markers")
     clock.now += 7
@@ -350,7 +350,7 @@ def test_an_ended_run_does_not_change_any_more(store: Store, tmp_path: Path) -> 
     late = write_fake_result(tmp_path / "late")
     assert not store.runs.complete(run_id, 1, late)
     assert not late.exists()
-    store.runs.beat(run_id, 1, (1, 2, "x"))
+    store.runs.heartbeat(run_id, 1, (1, 2, "x"))
     store.runs.request_cancel(run_id)
     seen = store.runs.run(run_id)
     assert (seen.state, seen.error, seen.done, seen.cancel_requested, seen.result.exists()) == (
@@ -390,7 +390,7 @@ def test_cancel_of_a_running_run_reaches_the_worker(store: Store) -> None:
     store.runs.claim(run_id)
     store.runs.request_cancel(run_id)
     assert store.runs.run(run_id).state is RunState.RUNNING
-    assert store.runs.beat(run_id, 1) is True
+    assert store.runs.heartbeat(run_id, 1) is True
 
 
 def test_silence_means_one_more_try_and_then_a_sentence(store: Store, clock: Clock) -> None:
@@ -414,31 +414,31 @@ def test_waiting_costs_no_try_however_long(store: Store, clock: Clock) -> None:
     for _ in range(3):
         clock.now += 86_400
         assert store.runs.retry_stale() == ()
-        assert [run.run_id for run in store.runs.hand_out(1)] == [run_id]  # to one that never begins
-        assert store.runs.hand_out(1) == (), "only one caller is told to start a worker"
+        assert [run.run_id for run in store.runs.dispatch(1)] == [run_id]  # to one that never begins
+        assert store.runs.dispatch(1) == (), "only one caller is told to start a worker"
         clock.now += STARTS_WITHIN_S - 1
-        assert store.runs.hand_out(1) == ()
+        assert store.runs.dispatch(1) == ()
     clock.now += 2
-    assert [(run.run_id, run.tries) for run in store.runs.hand_out(1)] == [(run_id, 1)]
+    assert [(run.run_id, run.tries) for run in store.runs.dispatch(1)] == [(run_id, 1)]
     assert store.runs.claim(run_id) == 1
 
 
-def test_no_more_runs_are_handed_out_than_there_are_places(store: Store, clock: Clock) -> None:
+def test_no_more_runs_are_handed_out_than_there_are_slots(store: Store, clock: Clock) -> None:
     ids = []
     for _ in range(4):
         ids.append(run_of(add_job(store)).run_id)
         clock.now += 1
     assert [store.runs.before(run_id) for run_id in ids] == [0, 1, 2, 3]
-    assert [run.run_id for run in store.runs.hand_out(2)] == ids[:2], "the oldest first"
+    assert [run.run_id for run in store.runs.dispatch(2)] == ids[:2], "the oldest first"
     assert [store.runs.before(run_id) for run_id in ids] == [None, None, 0, 1]
     assert store.runs.claim(ids[0]) == 1
-    assert store.runs.hand_out(2) == ()
+    assert store.runs.dispatch(2) == ()
     assert store.runs.finish(ids[0], 1, RunState.CANCELLED)
-    assert [run.run_id for run in store.runs.hand_out(3, most=1)] == ids[2:3]
-    store.runs.take_back(ids[1])
-    assert [run.run_id for run in store.runs.hand_out(2)] == ids[1:2]
+    assert [run.run_id for run in store.runs.dispatch(3, most=1)] == ids[2:3]
+    store.runs.release(ids[1])
+    assert [run.run_id for run in store.runs.dispatch(2)] == ids[1:2]
     store.runs.request_cancel(ids[3])
-    assert store.runs.hand_out(9) == ()
+    assert store.runs.dispatch(9) == ()
     assert not store.runs.any_waiting()
 
 
@@ -470,12 +470,12 @@ def test_a_worker_that_wakes_up_after_the_retry_is_told_to_stop(store: Store, cl
     store.runs.claim(run_id)
     clock.now += STALE_AFTER_S + 1
     store.runs.retry_stale()
-    assert store.runs.beat(run_id, 1) is True
+    assert store.runs.heartbeat(run_id, 1) is True
     work = write_fake_result(store.runs.work_folder(run_id, 1))
     assert store.runs.complete(run_id, 1, work) is False
     assert store.runs.finish(run_id, 1, RunState.FAILED, "late") is False
     assert store.runs.claim(run_id) == 2
-    assert store.runs.beat(run_id, 2) is False
+    assert store.runs.heartbeat(run_id, 2) is False
 
 
 def test_silence_after_cancel_means_cancelled(store: Store, clock: Clock) -> None:
@@ -580,7 +580,7 @@ def test_a_store_of_the_first_version_is_taken_over_without_losing_a_job(
     assert earlier.content == IntendedChoice("motor:shaft1", "equal", ())
     assert {run.state for run in store.runs.retry_stale()} == {RunState.QUEUED}
     assert len(store.runs.waiting()) == 2, "the queued and the running one"
-    assert len(store.runs.hand_out(9)) == 2
+    assert len(store.runs.dispatch(9)) == 2
     again = Store(folder)
     assert [job.job_id for job in again.jobs()] == [old["job_id"] for old in old_jobs]
 

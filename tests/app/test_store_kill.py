@@ -10,10 +10,8 @@ from pathlib import Path
 
 import pytest
 from fake_result import write_fake_result
-from stored import add_job, measured
-from strokecurve.app.access.personal import PersonalStore
-from strokecurve.app.access.rules import ALONE
-from strokecurve.app.access.uploads import Ticket, open_ticket
+from stored import add_job, measured, uploads_of
+from strokecurve.app.access.uploads import UploadSession, open_session
 from strokecurve.app.store.bundle import export_job
 from strokecurve.app.store.bundle_import import import_bundle
 from strokecurve.app.store.jobs import RunState
@@ -93,27 +91,27 @@ def test_an_upload_killed_at_any_step(tmp_path: Path, store: Store) -> None:
 
 
 @pytest.mark.slow
-def test_an_upload_in_pieces_goes_on_after_a_kill_at_any_step(tmp_path: Path, store: Store) -> None:
+def test_an_upload_in_chunks_goes_on_after_a_kill_at_any_step(tmp_path: Path, store: Store) -> None:
     content = bytes(range(256)) * 10
 
     def asked(where: Store, name: str) -> Path:
-        mine = PersonalStore(where, lambda: ALONE)
-        ticket = open_ticket(mine, Ticket("", "clip", where.jobs()[0].job_id))
+        mine = uploads_of(where)
+        session = open_session(mine, UploadSession("", "clip", where.jobs()[0].job_id))
         file = tmp_path / name
-        file.write_text(f"{ticket.token} {content.hex()}")
+        file.write_text(f"{session.token} {content.hex()}")
         return file
 
     trial = Store(tmp_path / "trial")
     add_job(trial)
-    steps = int(run(trial, "pieces", 0, asked(trial, "trial.txt")).stdout.split()[-1])
+    steps = int(run(trial, "chunks", 0, asked(trial, "trial.txt")).stdout.split()[-1])
     assert steps > 12
     for kill_at in range(1, steps + 1, 2):
         before = {film.film_id for film in store.jobs()[0].films}
         file = asked(store, f"{kill_at}.txt")
-        ended = run(store, "pieces", kill_at, file)
+        ended = run(store, "chunks", kill_at, file)
         assert ended.returncode == -signal.SIGKILL, ended.stderr
         assert check(Store(store.folder)).problems == ()
-        ended = run(store, "pieces", 0, file)
+        ended = run(store, "chunks", 0, file)
         assert ended.returncode == 0, ended.stderr
         new = [film for film in store.jobs()[0].films if film.film_id not in before]
         assert [film.film_id for film in new] == [ended.stdout.split()[1]]

@@ -69,7 +69,7 @@ def test_a_job_from_film_to_verdict(store: Store, tmp_path: Path) -> None:
     assert store.runs.claim(run.run_id) == 1
     clock.now += STALE_AFTER_S + 1
     assert [one.run_id for one in store.runs.retry_stale()] == [run.run_id]
-    assert store.runs.beat(run.run_id, 1) is True
+    assert store.runs.heartbeat(run.run_id, 1) is True
     measured(store, film, write_fake_result)
     assert store.runs.run(run.run_id).state is RunState.DONE
     table = IntendedChoice("motor:shaft1", "table", ((0.0, 0.1 + 0.2, None), (45.0, 30.5, 1.0)))

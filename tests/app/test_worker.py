@@ -16,9 +16,11 @@ from strokecurve.app.store.jobs import Film, RunState
 from strokecurve.app.store.queue import GONE, STALE_AFTER_S
 from strokecurve.app.store.store import Store
 from strokecurve.app.tasks import worker
+from strokecurve.app.tasks.control import TALK_EVERY_S
+from strokecurve.app.tasks.dispatching import start
 from strokecurve.app.tasks.supervisor import worker_command
-from strokecurve.app.tasks.worker import TALK_EVERY_S, StoreControl, start, work_on
-from strokecurve.app.words.files import pieces
+from strokecurve.app.tasks.worker import StoreControl, work_on
+from strokecurve.app.words.files import chunks_of
 from strokecurve.app.words.statements import FilmFacts
 from strokecurve.vision.control import JobControl
 from strokecurve.vision.errors import DetectionError
@@ -104,13 +106,13 @@ def test_progress_is_written_at_most_five_times_a_second(
     store: Store, film: Film, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     writes: list[float] = []
-    beat = store.runs.beat
+    heartbeat = store.runs.heartbeat
 
     def counted(run_id: str, attempt: int, progress: tuple[int, int, str] | None = None) -> bool:
         writes.append(time.monotonic())
-        return beat(run_id, attempt, progress)
+        return heartbeat(run_id, attempt, progress)
 
-    monkeypatch.setattr(store.runs, "beat", counted)
+    monkeypatch.setattr(store.runs, "heartbeat", counted)
     store.runs.claim(run_of(film).run_id)
     begun_s, step = time.monotonic(), 0
     with StoreControl(store, run_of(film).run_id, 1) as control:
@@ -146,7 +148,7 @@ def test_the_process_reports_a_bad_clip_in_one_sentence(store: Store, film: Film
 
 def add_sample(store: Store) -> Film:
     with SAMPLE.open("rb") as stream:
-        clip = store.receive(pieces(stream), SAMPLE.name, SAMPLE.stat().st_size)
+        clip = store.receive(chunks_of(stream), SAMPLE.name, SAMPLE.stat().st_size)
     return store.add_film(store.new_job().job_id, clip, FilmFacts("as found", SAMPLE.name))
 
 
@@ -173,7 +175,7 @@ def test_the_analysis_outlives_the_process_that_started_it(store: Store) -> None
     film = add_sample(store)
     code = (
         "import os, signal; from pathlib import Path; "
-        "from strokecurve.app.store.store import Store; from strokecurve.app.tasks.worker import start; "
+        "from strokecurve.app.store.store import Store; from strokecurve.app.tasks.dispatching import start; "
         f"store = Store(Path({str(store.folder)!r})); start(store, store.runs.run({run_of(film).run_id!r})); "
         "os.killpg(0, signal.SIGKILL)"
     )

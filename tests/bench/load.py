@@ -28,9 +28,9 @@ from stored import run_of
 from strokecurve.app.store.jobs import Film, RunState
 from strokecurve.app.store.maintenance import check
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import exports as made
+from strokecurve.app.tasks import exports
 from strokecurve.app.tasks.supervisor import work_apart
-from strokecurve.app.words.files import pieces
+from strokecurve.app.words.files import chunks_of
 from strokecurve.app.words.statements import FilmFacts
 from visitor import Visitor, percentile
 
@@ -74,7 +74,7 @@ class Memory:
 def add(store: Store, clip: Path) -> Film:
     """A job with one film."""
     with clip.open("rb") as stream:
-        kept = store.receive(pieces(stream), clip.name)
+        kept = store.receive(chunks_of(stream), clip.name)
     return store.add_film(store.new_job().job_id, kept, FilmFacts("as found", clip.name))
 
 
@@ -166,7 +166,7 @@ def main(people: int = 20, clips: int = 8, seed: int = 1) -> None:
         store = Store(Path(place) / "store")
         first = add(store, FILM)
         work_apart(store, run_of(first).run_id)
-        while (copy := made.newest(store, first.job_id, "frames")) is not None and not copy.state.ended:
+        while (copy := exports.newest(store, first.job_id, "frames")) is not None and not copy.state.ended:
             time.sleep(0.2)  # a film that was measured some time ago
         command = [
             sys.executable,

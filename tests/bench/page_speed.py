@@ -18,7 +18,7 @@ from needs import need_program
 from playwright.sync_api import Page
 from strokecurve.app.store.jobs import RunState
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import exports as made
+from strokecurve.app.tasks import exports
 
 WIDTH = "laptop"
 FRAME = 'img[alt^="Frame of the clip"]'
@@ -97,7 +97,7 @@ def wait_for_copies(store: Store) -> float:
     last_s = 0.0
     for job in store.jobs():
         for film in job.films:
-            while (copy := made.newest(store, job.job_id, "frames", film=film.film_id)) is None or (
+            while (copy := exports.newest(store, job.job_id, "frames", film=film.film_id)) is None or (
                 not copy.state.ended
             ):
                 time.sleep(0.2)

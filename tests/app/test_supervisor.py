@@ -15,9 +15,8 @@ from strokecurve.app.store.jobs import RunState
 from strokecurve.app.store.maintenance import check
 from strokecurve.app.store.queue import GONE
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import executors, worker
-from strokecurve.app.tasks import supervisor as foreman
-from strokecurve.app.tasks.executors import DetachedExecutor, Workplace, usual_places, workplace
+from strokecurve.app.tasks import dispatching, executors, supervisor
+from strokecurve.app.tasks.executors import DetachedExecutor, Workplace, usual_slots, workplace
 from strokecurve.app.tasks.supervisor import CRASHED, Patience, work_apart, work_through
 from strokecurve.app.words.errors import InputError, StoreError
 from test_worker import wait_for
@@ -33,7 +32,7 @@ def store(tmp_path: Path) -> Store:
 def stand_in(monkeypatch: pytest.MonkeyPatch, program: str) -> None:
     """Let another program be the worker; it is given the store, the run and the attempt."""
     monkeypatch.setattr(
-        foreman,
+        supervisor,
         "worker_command",
         lambda store, run_id, attempt: [
             sys.executable, "-c", program, str(store.folder), run_id, str(attempt)
@@ -107,17 +106,17 @@ store.runs.finish(sys.argv[2], int(sys.argv[3]), RunState.FAILED, "worked on")
 def test_any_executor_will_do_and_no_more_than_its_places_run_at_once(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """With the standard library's own pool: all runs end, never more at once than there are places."""
+    """With the standard library's own pool: all runs end, never more at once than there are slots."""
     ids = [run_of(add_job(store)).run_id for _ in range(5)]
     stand_in(monkeypatch, WORKS)
     most = 0
     with ThreadPoolExecutor(4) as pool:
-        monkeypatch.setattr(worker, "workplace", lambda *_: Workplace(pool, 2))
+        monkeypatch.setattr(dispatching, "workplace", lambda *_: Workplace(pool, 2))
         watcher = Store(store.folder)
 
         def ended() -> bool:
             nonlocal most
-            worker.tend(watcher)  # as a page would
+            dispatching.tend(watcher)  # as a page would
             states = [watcher.runs.run(run_id).state for run_id in ids]
             most = max(most, states.count(RunState.RUNNING))
             return all(state.ended for state in states)
@@ -127,12 +126,12 @@ def test_any_executor_will_do_and_no_more_than_its_places_run_at_once(
     assert {(store.runs.run(i).tries, store.runs.run(i).error) for i in ids} == {(1, "worked on")}
 
 
-def test_one_foreman_works_through_the_queue_without_a_page(
+def test_one_supervisor_works_through_the_queue_without_a_page(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     ids = [run_of(add_job(store)).run_id for _ in range(3)]
     stand_in(monkeypatch, WORKS.replace("0.3", "0"))
-    (first,) = store.runs.hand_out(1)
+    (first,) = store.runs.dispatch(1)
     work_through(str(store.folder), first.run_id, 1)
     assert [store.runs.run(run_id).error for run_id in ids] == ["worked on"] * 3
 
@@ -146,12 +145,12 @@ def test_a_worker_that_cannot_be_started_is_said_and_the_run_waits(
         def submit(self, *_: object, **__: object) -> None:  # type: ignore[override]  # never gives a future
             raise BlockingIOError(11, "Resource temporarily unavailable")
 
-    monkeypatch.setattr(worker, "workplace", lambda *_: Workplace(Full(), 1))
+    monkeypatch.setattr(dispatching, "workplace", lambda *_: Workplace(Full(), 1))
     with pytest.raises(StoreError, match="No worker could be started"):
-        worker.tend(store)
+        dispatching.tend(store)
     assert store.runs.before(run_id) == 0
-    worker.start(store, store.runs.run(run_id))  # who queued it is not troubled
-    assert [one.tries for one in store.runs.hand_out(1)] == [1]
+    dispatching.start(store, store.runs.run(run_id))  # who queued it is not troubled
+    assert [one.tries for one in store.runs.dispatch(1)] == [1]
 
 
 # Executors
@@ -190,25 +189,25 @@ def test_a_detached_process_outlives_who_started_it(tmp_path: Path) -> None:
     wait_for(witness.exists)
 
 
-def test_places_are_set_or_follow_the_machine(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_slots_are_set_or_follow_the_machine(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv(executors.SCHEDULER_VARIABLE, raising=False)
     monkeypatch.setenv(executors.WORKERS_VARIABLE, "3")
     there = workplace(tmp_path)
-    assert (type(there.executor), there.places) == (DetachedExecutor, 3)
+    assert (type(there.executor), there.slots) == (DetachedExecutor, 3)
     monkeypatch.delenv(executors.WORKERS_VARIABLE)
-    assert workplace(tmp_path).places == usual_places() >= 1
+    assert workplace(tmp_path).slots == usual_slots() >= 1
     for wrong in ("0", "-1", "two", "1.5"):
         monkeypatch.setenv(executors.WORKERS_VARIABLE, wrong)
         with pytest.raises(InputError, match="no number of analyses"):
             workplace(tmp_path)
 
 
-@pytest.mark.parametrize(("memory_gb", "places"), [(1, 1), (4, 2), (64, 8)])
-def test_places_by_cores_and_memory(monkeypatch: pytest.MonkeyPatch, memory_gb: int, places: int) -> None:
+@pytest.mark.parametrize(("memory_gb", "slots"), [(1, 1), (4, 2), (64, 8)])
+def test_slots_by_cores_and_memory(monkeypatch: pytest.MonkeyPatch, memory_gb: int, slots: int) -> None:
     memory = executors.psutil.virtual_memory()._replace(total=memory_gb << 30)
     monkeypatch.setattr(executors.psutil, "virtual_memory", lambda: memory)
     monkeypatch.setattr(executors.os, "sched_getaffinity", lambda _: set(range(8)), raising=False)
-    assert usual_places() == places
+    assert usual_slots() == slots
 
 
 def test_a_cluster_that_does_not_answer_is_said_once_and_not_waited_for_again(
@@ -227,12 +226,12 @@ def test_a_cluster_that_does_not_answer_is_said_once_and_not_waited_for_again(
     run_id = run_of(add_job(store)).run_id
     for _ in range(2):
         with pytest.raises(StoreError, match="does not answer"):
-            worker.tend(store)
+            dispatching.tend(store)
     assert asked == ["tcp://127.0.0.1:1"]
     assert store.runs.before(run_id) == 0
 
 
-def test_many_who_hand_out_at_once_never_hand_out_twice(store: Store) -> None:
+def test_many_who_dispatch_at_once_never_dispatch_twice(store: Store) -> None:
     ids = {run_of(add_job(store)).run_id for _ in range(6)}
     given: list[str] = []
     ready = threading.Barrier(6)
@@ -240,7 +239,7 @@ def test_many_who_hand_out_at_once_never_hand_out_twice(store: Store) -> None:
     def ask() -> None:
         mine = Store(store.folder)
         ready.wait()
-        given.extend(run.run_id for run in mine.runs.hand_out(4))
+        given.extend(run.run_id for run in mine.runs.dispatch(4))
 
     askers = [threading.Thread(target=ask) for _ in range(6)]
     for asker in askers:

@@ -16,9 +16,9 @@ from stored import add_job, run_of
 from strokecurve.app.page import warming
 from strokecurve.app.store.jobs import RunState
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import executors, worker
+from strokecurve.app.tasks import dispatching, executors
 from strokecurve.app.tasks.executors import DetachedExecutor
-from strokecurve.app.tasks.prewarmed import Spare
+from strokecurve.app.tasks.prewarmed import PrewarmedWorker
 from test_worker import wait_for
 
 WAITS = (
@@ -38,32 +38,34 @@ def waiting(log: Path, program: str = WAITS) -> Callable[[], subprocess.Popen[by
     return start
 
 
-def test_a_spare_does_what_it_is_told_once(tmp_path: Path) -> None:
-    spare = Spare(waiting(tmp_path / "log"))
-    assert spare.waits
-    process = spare.tell(["this", 1])
+def test_a_prewarmed_worker_does_what_it_is_told_once(tmp_path: Path) -> None:
+    prewarmed = PrewarmedWorker(waiting(tmp_path / "log"))
+    assert prewarmed.waits
+    process = prewarmed.tell(["this", 1])
     assert process is not None
     assert process.wait() == 0
     assert (tmp_path / "log").read_text() == "['this', 1]\n"
-    assert not spare.waits
-    assert spare.tell("more") is None
-    spare.dismiss()  # does no harm to one that was told
+    assert not prewarmed.waits
+    assert prewarmed.tell("more") is None
+    prewarmed.dismiss()  # does no harm to one that was told
 
 
 @pytest.mark.parametrize("unused_s", [0.01, 600.0])
-def test_a_spare_that_is_not_needed_ends_without_doing_anything(tmp_path: Path, unused_s: float) -> None:
-    spare = Spare(waiting(tmp_path / "log"), unused_s)
+def test_a_prewarmed_worker_that_is_not_needed_ends_without_doing_anything(
+    tmp_path: Path, unused_s: float
+) -> None:
+    prewarmed = PrewarmedWorker(waiting(tmp_path / "log"), unused_s)
     if unused_s > 1:
-        spare.dismiss()
-    wait_for(lambda: not spare.waits)
+        prewarmed.dismiss()
+    wait_for(lambda: not prewarmed.waits)
     wait_for(lambda: (tmp_path / "log").read_text() == "nothing\n")
-    assert spare.tell("late") is None
+    assert prewarmed.tell("late") is None
 
 
-def test_a_spare_that_died_is_not_told_anything(tmp_path: Path) -> None:
-    spare = Spare(waiting(tmp_path / "log", "raise SystemExit(3)"))
-    wait_for(lambda: not spare.waits)
-    assert spare.tell("anything") is None
+def test_a_prewarmed_worker_that_died_is_not_told_anything(tmp_path: Path) -> None:
+    prewarmed = PrewarmedWorker(waiting(tmp_path / "log", "raise SystemExit(3)"))
+    wait_for(lambda: not prewarmed.waits)
+    assert prewarmed.tell("anything") is None
 
 
 def test_half_a_line_is_nothing(tmp_path: Path) -> None:
@@ -92,37 +94,37 @@ def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Store:
 
 
 def test_an_analysis_goes_to_the_processes_that_wait_for_it(store: Store) -> None:
-    worker.make_ready(store)
-    worker.make_ready(store)
-    (foreman,) = started_ahead(store.folder)
-    wait_for(lambda: workers_of(foreman))
-    (ready,) = workers_of(foreman)
+    dispatching.prewarm(store)
+    dispatching.prewarm(store)
+    (supervisor,) = started_ahead(store.folder)
+    wait_for(lambda: workers_of(supervisor))
+    (ready,) = workers_of(supervisor)
     run = run_of(add_job(store, clip=b"no video"))
-    worker.make_ready(store)  # not while there is something to do
-    worker.start(store, run)
+    dispatching.prewarm(store)  # not while there is something to do
+    dispatching.start(store, run)
     wait_for(lambda: store.runs.run(run.run_id).state.ended)
     seen = store.runs.run(run.run_id)
     assert (seen.state, seen.tries) == (RunState.FAILED, 1)
     assert seen.error is not None
     assert "is no video" in seen.error
     assert "is no video" in seen.log.read_text(), "what a worker prints is in the log of its run"
-    psutil.wait_procs([foreman, ready], timeout=PATIENCE_S)
+    psutil.wait_procs([supervisor, ready], timeout=PATIENCE_S)
     assert not started_ahead(store.folder)
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="signals are of POSIX")
-def test_a_worker_that_waits_ends_with_its_foreman_and_the_next_analysis_goes_on_without(
+def test_a_worker_that_waits_ends_with_its_supervisor_and_the_next_analysis_goes_on_without(
     store: Store,
 ) -> None:
-    worker.make_ready(store)
-    (foreman,) = started_ahead(store.folder)
-    wait_for(lambda: workers_of(foreman))
-    (ready,) = workers_of(foreman)
-    foreman.kill()
+    dispatching.prewarm(store)
+    (supervisor,) = started_ahead(store.folder)
+    wait_for(lambda: workers_of(supervisor))
+    (ready,) = workers_of(supervisor)
+    supervisor.kill()
     psutil.wait_procs([ready], timeout=PATIENCE_S)
     assert not ready.is_running()
     run = run_of(add_job(store, clip=b"no video"))
-    worker.start(store, run)
+    dispatching.start(store, run)
     wait_for(lambda: store.runs.run(run.run_id).state is RunState.FAILED)
     assert store.runs.run(run.run_id).tries == 1
 
@@ -134,7 +136,7 @@ def test_what_cannot_be_started_ahead_stands_in_nobodys_way(
     asked: list[str] = []
     monkeypatch.setenv(executors.SCHEDULER_VARIABLE, "tcp://127.0.0.1:1")
     monkeypatch.setattr(executors, "_client", asked.append)
-    worker.make_ready(store)
+    dispatching.prewarm(store)
     assert asked == [], "nobody waits for a cluster that is not needed yet"
     monkeypatch.delenv(executors.SCHEDULER_VARIABLE)
 
@@ -143,14 +145,14 @@ def test_what_cannot_be_started_ahead_stands_in_nobodys_way(
 
     with monkeypatch.context() as patch:
         patch.setattr(executors, "start_detached", full)
-        worker.make_ready(store)
+        dispatching.prewarm(store)
     with monkeypatch.context() as patch:
         patch.setenv(executors.WORKERS_VARIABLE, "none")
-        worker.make_ready(store)
+        dispatching.prewarm(store)
     assert not started_ahead(store.folder)
-    worker.make_ready(store)
-    (foreman,) = started_ahead(store.folder)
-    foreman.kill()
+    dispatching.prewarm(store)
+    (supervisor,) = started_ahead(store.folder)
+    supervisor.kill()
 
 
 def test_an_executor_leaves_nothing_waiting_behind(tmp_path: Path) -> None:
@@ -164,7 +166,7 @@ def test_only_a_program_that_serves_the_page_starts_anything_ahead(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     asked: list[Store] = []
-    monkeypatch.setattr(worker, "make_ready", asked.append)
+    monkeypatch.setattr(dispatching, "prewarm", asked.append)
     serving = threading.Event()
     monkeypatch.setattr(warming, "_serving", serving)
     warming.expect_clip(store)

@@ -15,16 +15,14 @@ from drawn_clips import write as write_clip
 from fake_result import write_fake_result
 from patience import PATIENCE_S
 from recorded import words
-from stored import add_job, measured
-from strokecurve.app.access.personal import PersonalStore
-from strokecurve.app.access.rules import ALONE
-from strokecurve.app.access.uploads import Ticket, open_ticket
+from stored import add_job, measured, uploads_of
+from strokecurve.app.access.uploads import UploadSession, open_session
 from strokecurve.app.store.jobs import Film, RunState
 from strokecurve.app.store.queue import STALE_AFTER_S
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import exports as made
+from strokecurve.app.tasks import exports
 from strokecurve.app.words.errors import StoreError
-from strokecurve.app.words.files import FRAMES_KEPT_S, LARGEST_BUNDLE_BYTES, MADE_KEPT_S
+from strokecurve.app.words.files import EXPORTS_KEPT_S, FRAMES_KEPT_S, LARGEST_BUNDLE_BYTES
 from strokecurve.app.words.resource_limits import Limits
 from strokecurve.app.words.statements import Choice, Comment, IntendedChoice, JobFacts, Proposals
 from strokecurve.vision.control import JobControl
@@ -35,7 +33,7 @@ from strokecurve.vision.video.reader import ClipReader
 @pytest.fixture
 def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Store:
     """A store whose orders start no process; tests work on them themselves."""
-    monkeypatch.setattr(made, "start_process", lambda store, command, log: None)
+    monkeypatch.setattr(exports, "start_process", lambda store, command, log: None)
     return Store(tmp_path / "store")
 
 
@@ -53,22 +51,22 @@ def test_a_record_holds_what_the_job_holds(store: Store, film: Film) -> None:
     text = '[{"changes": [], "work_order": ["Re-clamp the driven arm."]}]'
     proposals = store.add(film.job_id, Proposals("motor:shaft1", text))
     store.add(film.job_id, Choice(proposals.entry_id, 0))
-    asked = made.ask(store, film.job_id, "record", film=film.film_id, paper="letter")
+    asked = exports.ask(store, film.job_id, "record", film=film.film_id, paper="letter")
     assert asked.state is RunState.QUEUED
-    assert made.work_on(store, film.job_id, asked.order_id) is RunState.DONE
-    done = made.newest(store, film.job_id, "record", film=film.film_id)
+    assert exports.work_on(store, film.job_id, asked.export_id) is RunState.DONE
+    done = exports.newest(store, film.job_id, "record", film=film.film_id)
     assert done is not None
     assert done.file is not None
     found = words(done.file)
     for needed in ("Burner B", "Rod end worn.", "B. Reviewer", "Re-clamp the driven arm."):
         assert needed in found
-    assert made.newest(store, film.job_id, "record", film="other") is None
+    assert exports.newest(store, film.job_id, "record", film="other") is None
 
 
 def test_what_cannot_be_made_ends_with_a_sentence(store: Store, film: Film) -> None:
-    asked = made.ask(store, film.job_id, "record", film="0" * 32)
-    assert made.work_on(store, film.job_id, asked.order_id) is RunState.FAILED
-    failed = made.find(store, film.job_id, asked.order_id)
+    asked = exports.ask(store, film.job_id, "record", film="0" * 32)
+    assert exports.work_on(store, film.job_id, asked.export_id) is RunState.FAILED
+    failed = exports.find(store, film.job_id, asked.export_id)
     assert failed.error is not None
     assert failed.error.startswith("A film of this record is not measured.")
     assert failed.file is None
@@ -78,10 +76,10 @@ def test_a_fault_is_not_shown_in_detail(store: Store, film: Film, monkeypatch: p
     def broken(*anything: Any) -> str:
         raise ZeroDivisionError("secret detail")
 
-    monkeypatch.setattr(made, "_make", broken)
-    asked = made.ask(store, film.job_id, "bundle", clips=False)
-    assert made.work_on(store, film.job_id, asked.order_id) is RunState.FAILED
-    assert made.find(store, film.job_id, asked.order_id).error == made.OWN_FAULT
+    monkeypatch.setattr(exports, "_make", broken)
+    asked = exports.ask(store, film.job_id, "bundle", clips=False)
+    assert exports.work_on(store, film.job_id, asked.export_id) is RunState.FAILED
+    assert exports.find(store, film.job_id, asked.export_id).error == exports.OWN_FAULT
 
 
 def test_what_is_stopped_leaves_nothing_in_the_result(
@@ -89,23 +87,23 @@ def test_what_is_stopped_leaves_nothing_in_the_result(
 ) -> None:
     def drawn(clip: Path, folder: Path, target: Path, job: JobControl) -> None:
         target.write_bytes(b"half")
-        made.cancel(store, asked)
+        exports.cancel(store, asked)
         job.report(1, 2, "drawing")
         raise Cancelled
 
     monkeypatch.setattr("strokecurve.app.result.overlay.write_overlay", drawn)
-    asked = made.ask(store, film.job_id, "overlay", film=film.film_id)
-    assert made.work_on(store, film.job_id, asked.order_id) is RunState.CANCELLED
+    asked = exports.ask(store, film.job_id, "overlay", film=film.film_id)
+    assert exports.work_on(store, film.job_id, asked.export_id) is RunState.CANCELLED
     assert film.measured is not None
     assert not (film.measured.result / "overlay.mp4").exists()
-    assert not list((store.folder / made.MADE).rglob("overlay.mp4"))
+    assert not list((store.folder / exports.EXPORTS).rglob("overlay.mp4"))
 
 
 def test_what_is_gone_cannot_be_stopped_and_that_is_said(store: Store, film: Film) -> None:
-    asked = made.ask(store, film.job_id, "bundle", clips=False)
-    shutil.rmtree(store.folder / made.MADE)
+    asked = exports.ask(store, film.job_id, "bundle", clips=False)
+    shutil.rmtree(store.folder / exports.EXPORTS)
     with pytest.raises(StoreError, match="cannot be stopped"):
-        made.cancel(store, asked)
+        exports.cancel(store, asked)
 
 
 def test_an_overlay_goes_to_the_result_of_its_film(
@@ -115,67 +113,67 @@ def test_an_overlay_goes_to_the_result_of_its_film(
         "strokecurve.app.result.overlay.write_overlay",
         lambda clip, folder, target, job: target.write_bytes(b"drawn"),
     )
-    asked = made.ask(store, film.job_id, "overlay", film=film.film_id)
-    assert made.work_on(store, film.job_id, asked.order_id) is RunState.DONE
+    asked = exports.ask(store, film.job_id, "overlay", film=film.film_id)
+    assert exports.work_on(store, film.job_id, asked.export_id) is RunState.DONE
     assert film.measured is not None
     assert (film.measured.result / "overlay.mp4").read_bytes() == b"drawn"
 
 
 def test_a_copy_to_move_about_in_is_made_of_a_real_clip_only(store: Store, film: Film) -> None:
-    asked = made.ask(store, film.job_id, "frames", film=film.film_id)
-    assert made.work_on(store, film.job_id, asked.order_id) is RunState.FAILED, "its bytes are no video"
+    asked = exports.ask(store, film.job_id, "frames", film=film.film_id)
+    assert exports.work_on(store, film.job_id, asked.export_id) is RunState.FAILED, "its bytes are no video"
     clip = write_clip(store.folder / "real.mp4", lambda number: picture(), frames=5)
     real = add_job(store, "real.mp4", clip.read_bytes())
-    asked = made.ask(store, real.job_id, "frames", film=real.film_id)
-    assert made.work_on(store, real.job_id, asked.order_id) is RunState.DONE
-    copy = made.find(store, real.job_id, asked.order_id).file
+    asked = exports.ask(store, real.job_id, "frames", film=real.film_id)
+    assert exports.work_on(store, real.job_id, asked.export_id) is RunState.DONE
+    copy = exports.find(store, real.job_id, asked.export_id).file
     assert copy is not None
     with ClipReader(copy) as reader:
         assert reader.facts.declared_frames == 5
 
 
 def test_silent_work_counts_as_failed(store: Store, film: Film) -> None:
-    asked = made.ask(store, film.job_id, "bundle", clips=False)
-    state = store.folder / made.MADE / film.job_id / asked.order_id / "state.json"
+    asked = exports.ask(store, film.job_id, "bundle", clips=False)
+    state = store.folder / exports.EXPORTS / film.job_id / asked.export_id / "state.json"
     long_ago = state.stat().st_mtime - 2 * STALE_AFTER_S
     os.utime(state, (long_ago, long_ago))
-    gone = made.find(store, film.job_id, asked.order_id)
+    gone = exports.find(store, film.job_id, asked.export_id)
     assert gone.state is RunState.FAILED
-    assert gone.error == made.GONE
+    assert gone.error == exports.GONE
 
 
 @pytest.mark.parametrize("who", ["asks again", "opens the store", "looks at the page"])
 def test_what_is_old_is_removed_and_said_to_be_gone(store: Store, film: Film, who: str) -> None:
-    asked = made.ask(store, film.job_id, "bundle", clips=False)
-    folder = store.folder / made.MADE / film.job_id / asked.order_id
-    new = made.ask(store, film.job_id, "record", film=film.film_id)
-    long_ago = folder.stat().st_mtime - MADE_KEPT_S - 10
+    asked = exports.ask(store, film.job_id, "bundle", clips=False)
+    folder = store.folder / exports.EXPORTS / film.job_id / asked.export_id
+    new = exports.ask(store, film.job_id, "record", film=film.film_id)
+    long_ago = folder.stat().st_mtime - EXPORTS_KEPT_S - 10
     os.utime(folder, (long_ago, long_ago))
     match who:
         case "asks again":
-            made.ask(store, film.job_id, "bundle", clips=False)
+            exports.ask(store, film.job_id, "bundle", clips=False)
         case "opens the store":
             Store(store.folder)
         case "looks at the page":
-            open_ticket(PersonalStore(store, lambda: ALONE), Ticket("", "clip"))
+            open_session(uploads_of(store), UploadSession("", "clip"))
     assert not folder.exists()
-    assert made.find(store, film.job_id, new.order_id).state is RunState.QUEUED
+    assert exports.find(store, film.job_id, new.export_id).state is RunState.QUEUED
     with pytest.raises(StoreError, match="not kept any more"):
-        made.find(store, film.job_id, asked.order_id)
+        exports.find(store, film.job_id, asked.export_id)
 
 
 def test_the_copy_to_move_about_in_is_kept_while_it_is_used(
     store: Store, film: Film, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(made, "_make_frames", lambda _store, _film, target, _control: target.touch())
-    copy = made.asked_once(store, film.job_id, "frames", film=film.film_id)
-    made.work_on(store, film.job_id, copy.order_id)
-    folder = store.folder / made.MADE / film.job_id / copy.order_id
+    monkeypatch.setattr(exports, "_make_frames", lambda _store, _film, target, _control: target.touch())
+    copy = exports.asked_once(store, film.job_id, "frames", film=film.film_id)
+    exports.work_on(store, film.job_id, copy.export_id)
+    folder = store.folder / exports.EXPORTS / film.job_id / copy.export_id
     week_ago = folder.stat().st_mtime - 7 * 86_400
     os.utime(folder, (week_ago, week_ago))
     Store(store.folder)
-    again = made.asked_once(store, film.job_id, "frames", film=film.film_id)
-    assert again.order_id == copy.order_id
+    again = exports.asked_once(store, film.job_id, "frames", film=film.film_id)
+    assert again.export_id == copy.export_id
     assert again.file is not None
     assert again.file.is_file()
     assert folder.stat().st_mtime > week_ago + 6 * 86_400, "its use counts"
@@ -188,15 +186,15 @@ def test_the_copy_to_move_about_in_is_kept_while_it_is_used(
 def test_what_failed_is_asked_for_again_after_a_while(
     store: Store, film: Film, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    first = made.asked_once(store, film.job_id, "frames", film=film.film_id)
+    first = exports.asked_once(store, film.job_id, "frames", film=film.film_id)
     with monkeypatch.context() as patch:
-        patch.setattr(made, "_make_frames", stop)
-        assert made.work_on(store, film.job_id, first.order_id) is RunState.FAILED
-    assert made.asked_once(store, film.job_id, "frames", film=film.film_id).order_id == first.order_id
+        patch.setattr(exports, "_make_frames", stop)
+        assert exports.work_on(store, film.job_id, first.export_id) is RunState.FAILED
+    assert exports.asked_once(store, film.job_id, "frames", film=film.film_id).export_id == first.export_id
     now_s = store.clock()
-    monkeypatch.setattr(store, "clock", lambda: now_s + made.ASKS_AGAIN_AFTER_S + 1)
-    again = made.asked_once(store, film.job_id, "frames", film=film.film_id)
-    assert again.order_id != first.order_id
+    monkeypatch.setattr(store, "clock", lambda: now_s + exports.ASKS_AGAIN_AFTER_S + 1)
+    again = exports.asked_once(store, film.job_id, "frames", film=film.film_id)
+    assert again.export_id != first.export_id
 
 
 def stop(*_: object) -> None:
@@ -204,23 +202,23 @@ def stop(*_: object) -> None:
 
 
 def test_a_bundle_may_become_larger_than_anything_else() -> None:
-    assert made.limits_for("bundle").file_bytes > LARGEST_BUNDLE_BYTES
-    assert made.limits_for("record").file_bytes == Limits().file_bytes
-    assert made.limits_for("record").niceness == made.NICENESS
+    assert exports.limits_for("bundle").file_bytes > LARGEST_BUNDLE_BYTES
+    assert exports.limits_for("record").file_bytes == Limits().file_bytes
+    assert exports.limits_for("record").niceness == exports.NICENESS
 
 
 def test_names_from_an_address_never_lead_out_of_the_folder(store: Store) -> None:
     with pytest.raises(StoreError, match="not kept"):
-        made.find(store, "..", "../clips")
+        exports.find(store, "..", "../clips")
 
 
 def test_works_as_a_process(store: Store, film: Film) -> None:
-    asked = made.ask(store, film.job_id, "bundle", clips=True)
+    asked = exports.ask(store, film.job_id, "bundle", clips=True)
     command = [sys.executable, "-m", "strokecurve.app.tasks.exports", "--store", str(store.folder)]
     subprocess.run(
-        [*command, "--job", film.job_id, "--order", asked.order_id], check=True, timeout=PATIENCE_S
+        [*command, "--job", film.job_id, "--export", asked.export_id], check=True, timeout=PATIENCE_S
     )
-    done = made.find(store, film.job_id, asked.order_id)
+    done = exports.find(store, film.job_id, asked.export_id)
     assert done.state is RunState.DONE
     assert done.file is not None
     assert done.file.read_bytes().startswith(b"PK")
