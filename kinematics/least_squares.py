@@ -24,16 +24,18 @@ def minimise(
 
     Parameters
     ----------
-    residuals : callable, (P,) -> (R,)
-        Each divided by its standard deviation; NaN where a trial leaves the possible, which is then not
-        taken.
-    jacobian : callable, (P,) -> (R, P)
+    residuals : callable
+        Residuals, shape (R,), of parameters, shape (P,); each divided by its standard deviation; NaN where
+        a trial leaves the possible, which is then not taken.
+    jacobian : callable
+        Their derivatives, shape (R, P).
     start : ndarray, shape (P,)
         Residuals must be finite here.
     steps : int
         Trials at most.
     reached : callable, optional
-        Whether parameters with their chi-square are near enough to what is known already to stop there.
+        Whether parameters, shape (P,), with their chi-square are near enough to what is known already to
+        stop there.
 
     Returns
     -------

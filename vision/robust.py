@@ -9,7 +9,14 @@ from strokecurve.vision.arrays import Floats
 
 
 def huber_weight(standardised: Floats, limit: float) -> Floats:
-    """Weight of residuals in standard deviations: 1 up to ``limit``, beyond it falling with their size."""
+    """Weight of residuals, of any shape, in standard deviations.
+
+    1 up to ``limit``, and beyond it falling with their size.
+
+    References
+    ----------
+    Huber, P. J., Robust estimation of a location parameter, Annals of Mathematical Statistics 35 (1964).
+    """
     size = np.abs(standardised)
     return np.where(size <= limit, 1.0, limit / np.maximum(size, 1e-12))
 

@@ -139,8 +139,8 @@ def _travels(outcome: Outcome, share: float, name: str) -> str:
     bar, drive = setting.four_bar(), setting.drive_start_rad + setting.opening_sign * travel
     if not bar.closes(drive).all():
         return f"{driver_name} {math.degrees(travel):.0f}°"
-    lines = [float(one(drive)) for one in (bar.drive_angle, bar.transmission_angle)]
-    at_drive, at_driven = (math.degrees(min(one, math.pi - one)) for one in lines)
+    pose = bar.pose(drive)
+    at_drive, at_driven = (math.degrees(one) for one in (pose.drive_in_line_rad(), pose.driven_in_line_rad()))
     return (
         f"{driver_name} {math.degrees(travel):.0f}°, {driven_name} {math.degrees(driven):.1f}°\n"
         f"rod to arm line {at_drive:.0f}° and {at_driven:.0f}°"

@@ -17,6 +17,7 @@ from strokecurve.app.words.names import QUANTITY_WORDS
 from strokecurve.kinematics.adjust.known import draw_linkages
 from strokecurve.kinematics.adjust.setting import LinkageSetting
 from strokecurve.kinematics.errors import GeometryError
+from strokecurve.kinematics.linkage.algebra import Pose
 
 Array = NDArray[np.float64]
 
@@ -151,19 +152,13 @@ def linkage_from_tape(name: str, stated: RigLinkage) -> KnownLinkage:
     if "rod_mm" in stated.tape:
         rod, rod_sd = stated.tape["rod_mm"]
         closes = known.setting.four_bar().rod_mm
-        by_sd = float(np.hypot(rod_sd, np.std(_rods(known.drawn))))
+        by_sd = float(np.hypot(rod_sd, np.std(Pose.in_plane(*known.drawn.T).rod_mm())))
         if abs(rod - closes) > _TAPE_SIGMAS * by_sd:
             notes.append(
                 f"By tape the rod of {name} is {rod:g} mm, but {closes:.1f} mm closes the linkage at the "
                 "other measures: measure them again before anything is moved."
             )
     return replace(known, notes=tuple(notes))
-
-
-def _rods(drawn: Array) -> Array:
-    a, c, d, drive, driven = drawn.T
-    rod_x, rod_y = d + c * np.cos(driven) - a * np.cos(drive), c * np.sin(driven) - a * np.sin(drive)
-    return np.asarray(np.hypot(rod_x, rod_y), dtype=np.float64)
 
 
 def _known(

@@ -13,7 +13,9 @@ from strokecurve.app.adjust.known_linkage import KnownLinkage
 from strokecurve.app.result.reading import number
 from strokecurve.kinematics.adjust.known import KNOWN
 from strokecurve.kinematics.adjust.setting import LinkageSetting
+from strokecurve.kinematics.covariance import propagate
 from strokecurve.kinematics.identify.to_toggle import ENDS, in_line_ahead
+from strokecurve.kinematics.linkage.algebra import Pose
 from strokecurve.kinematics.linkage.closure import driven_curve
 
 Array = NDArray[np.float64]
@@ -65,8 +67,8 @@ class StrokeEnd:
         return math.nan if self.toggle_rad is None else abs(self.toggle_rad - self.travel_rad)
 
 
-def pins_of(linkages: Array, opening_sign: int, travel_rad: float) -> Pins:
-    """Driver centre, drive pin, driven pin, driven centre, with the line of centres along the real axis.
+def pose_of(linkages: Array, opening_sign: int, travel_rad: float) -> Pose:
+    """Where linkages stand after some driver travel.
 
     Parameters
     ----------
@@ -79,23 +81,36 @@ def pins_of(linkages: Array, opening_sign: int, travel_rad: float) -> Pins:
 
     Returns
     -------
-    ndarray of complex, shape (..., 4)
-        mm from the driver centre; NaN where the linkage cannot close.
+    Pose
+        Of shape (...); NaN where a linkage cannot close.
     """
-    columns = [linkages[..., k : k + 1] for k in range(len(KNOWN))]
-    a, c, d, drive, driven = columns
-    travel = np.array([opening_sign * travel_rad])
+    travel = opening_sign * travel_rad
     with np.errstate(invalid="ignore", divide="ignore"):
-        turned = driven_curve(travel, *columns)
-    return np.concatenate(
-        [
-            np.zeros_like(a, dtype=complex),
-            a * np.exp(1j * (drive + travel)),
-            d + c * np.exp(1j * (driven + turned)),
-            d.astype(complex),
-        ],
-        axis=-1,
+        turned = driven_curve(np.array([travel]), *(linkages[..., k : k + 1] for k in range(len(KNOWN))))
+    a, c, d, drive, driven = np.moveaxis(linkages, -1, 0)
+    return Pose.in_plane(a, c, d, drive + travel, driven + turned[..., 0])
+
+
+def pins_of(linkages: Array, opening_sign: int, travel_rad: float) -> Pins:
+    """Driver centre, drive pin, driven pin, driven centre, with the line of centres along the real axis.
+
+    Parameters
+    ----------
+    linkages, opening_sign, travel_rad
+        As for `pose_of`.
+
+    Returns
+    -------
+    ndarray of complex, shape (..., 4)
+        mm from the driver centre, as complex numbers, which a drawing turns and scales with ease; NaN where
+        the linkage cannot close.
+    """
+    pose = pose_of(linkages, opening_sign, travel_rad)
+    drive = pose.drive.pin_mm
+    places = np.stack(
+        np.broadcast_arrays(np.zeros(2), drive, drive + pose.rod_vector_mm, pose.between_mm), axis=-2
     )
+    return np.asarray(places[..., 0] + 1j * places[..., 1])
 
 
 def values_of(setting: LinkageSetting) -> Array:
@@ -103,12 +118,9 @@ def values_of(setting: LinkageSetting) -> Array:
     return np.array([getattr(setting, name) for name in KNOWN], dtype=np.float64)
 
 
-def rod_to_arms(pins: Pins) -> Array:
-    """Angles between rod and drive arm, rod and driven arm, 0 to pi; shape (..., 2)."""
-    drive_centre, drive, driven, driven_centre = np.moveaxis(pins, -1, 0)
-    at_drive = np.angle((driven - drive) / (drive_centre - drive))
-    at_driven = np.angle((drive - driven) / (driven_centre - driven))
-    return np.asarray(np.abs(np.stack([at_drive, at_driven], axis=-1)), dtype=np.float64)
+def rod_to_arms(pose: Pose) -> Array:
+    """Angles between rod and drive arm, rod and driven arm, 0 to pi (rad); shape (..., 2)."""
+    return np.stack([pose.drive_angle_rad(), pose.transmission_angle_rad()], axis=-1)
 
 
 def stroke_ends(known: KnownLinkage, entry: Mapping[str, Any]) -> tuple[StrokeEnd, StrokeEnd]:
@@ -126,8 +138,8 @@ def stroke_ends(known: KnownLinkage, entry: Mapping[str, Any]) -> tuple[StrokeEn
 
     Notes
     -----
-    Standard deviations carry the covariance of the geometry, each figure changing as it does from one
-    standard deviation below a size to one above. The stroke is measured far better and is taken as exact.
+    Standard deviations carry the covariance of the geometry (`propagate`). The stroke is measured far better
+    and is taken as exact.
     """
     stroke = known.setting.stroke_rad
     return (
@@ -146,21 +158,21 @@ def _left_sd(entry: Mapping[str, Any], end: str) -> float:
 def _end(known: KnownLinkage, name: str, travel: float, outward: int, left_sd: float) -> StrokeEnd:
     setting = known.setting
     sign = setting.opening_sign
-    values = values_of(setting)
-    angles = rod_to_arms(pins_of(values, sign, travel))
-    covariance = _figures_covariance(known, travel)
+    pose = pose_of(values_of(setting), sign, travel)
+    covariance = propagate(
+        lambda linkage: _figures(pose_of(linkage, sign, travel)), values_of(setting), known.covariance
+    )
     # Of the angles as they are, 0 to 180 degrees: folded at a right angle they would look better known.
     spread = np.sqrt(np.maximum(np.diag(covariance)[:2], 0.0))
     four_bar, at = setting.four_bar(), setting.drive_start_rad + sign * travel
     left, arm = min(in_line_ahead(four_bar, at, sign * outward), default=(math.inf, ""))
     there = left < _FAR_RAD
-    in_line = np.minimum(angles, math.pi - angles)
     return StrokeEnd(
         name,
         travel,
-        float(in_line[0]),
+        float(pose.drive_in_line_rad()),
         float(spread[0]),
-        float(in_line[1]),
+        float(pose.driven_in_line_rad()),
         float(spread[1]),
         max(_widest(covariance[k : k + 2, k : k + 2]) for k in (2, 4)),
         travel + outward * left if there else None,
@@ -169,20 +181,10 @@ def _end(known: KnownLinkage, name: str, travel: float, outward: int, left_sd: f
     )
 
 
-def _figures_covariance(known: KnownLinkage, travel: float) -> Array:
-    """Covariance of both angles (rad) and of both pins' places (mm, x and y of each), shape (6, 6)."""
-    steps = np.diag(known.sd)
-    ways = values_of(known.setting) + np.stack([steps, -steps])
-    pins = pins_of(ways, known.setting.opening_sign, travel)
-    places = pins[..., 1:3]
-    figures = np.concatenate(
-        [rod_to_arms(pins), np.stack([places.real, places.imag], axis=-1).reshape(*places.shape[:-1], 4)],
-        axis=-1,
-    )
-    with np.errstate(invalid="ignore", divide="ignore"):
-        slopes = (figures[0] - figures[1]) / (2 * known.sd[:, None])
-    slopes[known.sd == 0] = 0.0
-    return np.asarray(slopes.T @ known.covariance @ slopes, dtype=np.float64)
+def _figures(pose: Pose) -> Array:
+    """Both angles (rad) and both pins' places (mm, x and y of each), shape (6,)."""
+    drive = pose.drive.pin_mm
+    return np.concatenate([rod_to_arms(pose), drive, drive + pose.rod_vector_mm])
 
 
 def _widest(covariance: Array) -> float:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from strokecurve.kinematics.adjust.setting import ADJUST_DEFAULTS, AdjustSettings, LinkageSetting
+from strokecurve.kinematics.covariance import principal_steps
 from strokecurve.kinematics.linkage.closure import driven_curve
 
 Array = NDArray[np.float64]
@@ -46,10 +47,8 @@ def draw_linkages(
     spread = np.asarray(covariance, float)
     if spread.ndim == 1:
         spread = np.diag(spread**2)
-    size, axes = np.linalg.eigh((spread + spread.T) / 2)
-    root = axes * np.sqrt(np.maximum(size, 0))
     mean = np.array([getattr(found, name) for name in KNOWN])
-    drawn = mean + rng.standard_normal((_MORE * settings.samples, len(KNOWN))) @ root.T
+    drawn = mean + rng.standard_normal((_MORE * settings.samples, len(KNOWN))) @ principal_steps(spread)
     drawn = drawn[(drawn[:, :3] > 0).all(axis=1)]
     travel = found.opening_sign * np.linspace(0, found.stroke_rad, _STEPS)
     with np.errstate(invalid="ignore", divide="ignore"):

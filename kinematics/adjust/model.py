@@ -18,6 +18,7 @@ from strokecurve.kinematics.adjust.setting import (
 )
 from strokecurve.kinematics.errors import KinematicsError
 from strokecurve.kinematics.intended.table import Intended
+from strokecurve.kinematics.linkage.algebra import Pose
 from strokecurve.kinematics.linkage.positions import driven_angle
 
 Array = NDArray[np.float64]
@@ -153,7 +154,7 @@ class Task:
         return replace(moved, driven_rad=travel)
 
     def share(self) -> Array:
-        """The positions of the fit as shares of the stroke."""
+        """The positions of the fit as shares of the stroke, shape (N,)."""
         return self.driver_rad / self.found.stroke_rad
 
     def off(self, values: Array) -> Array:
@@ -259,6 +260,16 @@ class Task:
 def even_positions(found: LinkageSetting, intended: Intended) -> Array:
     """Driver travels at even steps where the intended travel is given and the stroke reaches.
 
+    Parameters
+    ----------
+    found : LinkageSetting
+    intended : Intended
+
+    Returns
+    -------
+    ndarray, shape (N,)
+        From low fire (rad), rising; the ends count too where they lie between steps.
+
     Raises
     ------
     KinematicsError
@@ -282,6 +293,18 @@ def wanted_at(intended: Intended, at: Array, settings: AdjustSettings) -> tuple[
 
     Through four rows or more that are not far apart goes a smooth curve without overshoot (monotone cubic),
     as no linkage makes corners; else straight lines, as for equal travel.
+
+    Parameters
+    ----------
+    intended : Intended
+    at : ndarray, shape (N,)
+        Driver travel from low fire (rad).
+    settings : AdjustSettings
+
+    Returns
+    -------
+    wanted_rad, tolerance_rad : ndarray, shape (N,)
+        NaN where no travel is intended.
     """
     tolerance = intended.tolerance_at(at)
     tolerance = np.where(np.isnan(tolerance), settings.tolerance_rad, tolerance)
@@ -306,7 +329,8 @@ def move(
 
     Parameters
     ----------
-    drive_radius_mm, driven_radius_mm, spacing_mm, drive_start_rad, driven_start_rad : array_like, (M, 1)
+    drive_radius_mm, driven_radius_mm, spacing_mm, drive_start_rad, driven_start_rad : array_like
+        Linkages, shape (M, 1) (mm, rad).
     travel_rad : array_like, shape (N,) or (M, N)
         Drive arm turned since the start, counter-clockwise positive.
     branch : int
@@ -336,19 +360,18 @@ def move(
             travel_rad,
         )
     )
-    rod_x, rod_y = d + c * np.cos(ph) - a * np.cos(th), c * np.sin(ph) - a * np.sin(th)
-    rod = np.hypot(rod_x, rod_y)
-    own = np.where(rod_x * np.sin(ph) - rod_y * np.cos(ph) > 0, -1.0, 1.0)
+    start = Pose.in_plane(a, c, d, th, ph)
+    rod, own = start.rod_mm(), start.branch()
     drive = th + travel
     driven = driven_angle(drive, a, rod, c, d, own)
-    # both pins move equally fast along the rod: its parts across either arm give the angles and the ratio
-    across_drive = c * np.sin(driven - drive) - d * np.sin(drive)
-    across_driven = -(d * np.sin(driven) + a * np.sin(drive - driven))
-    side = branch * np.ones_like(rod)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = way * a * across_drive / (c * across_driven)
-    turned = driven - driven_angle(th, a, rod, c, d, own)
-    return Motion(turned, way * side * across_drive / rod, side * across_driven / rod, ratio, rod[:, 0])
+    pose = Pose.in_plane(a, c, d, drive, driven)
+    return Motion(
+        driven - driven_angle(th, a, rod, c, d, own),
+        way * branch * pose.drive_sine(),
+        branch * pose.driven_sine(),
+        way * pose.velocity_ratio(),
+        rod[:, 0],
+    )
 
 
 def _outside(allowed: Range | None, values: Array) -> Array:

@@ -179,7 +179,7 @@ def outcome(task: Task, values: Array, drawn: Array | None = None) -> Outcome:
 
 
 def setting_of(task: Task, values: Array) -> LinkageSetting:
-    """The linkage with these touches, its driven arm where it stands at low fire."""
+    """The linkage with these values of `TOUCHES`, shape (5,), its driven arm where it stands at low fire."""
     moved = values.copy()
     moved[3] += task.driven_sign * task.limits.low_fire_rad
     return task.found.with_touches(moved)
@@ -192,7 +192,21 @@ def misfits_drawn(task: Task, values: Array, drawn: Array) -> Array:
 
 
 def curves_drawn(task: Task, values: Array, drawn: Array) -> Array:
-    """Curve of every linkage drawn with the same changes made, at the steps of `Outcome.curve`."""
+    """Curve of every linkage drawn, shape (K, 5), with the same changes made: shape (K, N) (rad).
+
+    Parameters
+    ----------
+    task : Task
+    values : ndarray, shape (5,)
+        Values of `TOUCHES`.
+    drawn : ndarray, shape (K, 5)
+        As for `outcome`.
+
+    Returns
+    -------
+    ndarray, shape (K, N)
+        At the steps of `Outcome.curve`.
+    """
     return _draw(task, values, drawn, _even(float(values[4])) / float(values[4])).curve_rad
 
 

@@ -42,7 +42,7 @@ class Rows:
     group: NDArray[np.int64]
 
     def take(self, index: NDArray[np.int64]) -> Rows:
-        """Some of the rows."""
+        """Some of the rows, by an index of shape (K,)."""
         return Rows(self.values[index], self.free[index], self.group[index])
 
 

@@ -78,7 +78,7 @@ class LinkageSetting:
         return np.array([getattr(self, name) for name in TOUCHES])
 
     def with_touches(self, values: Array) -> LinkageSetting:
-        """The same linkage with other values of `TOUCHES`."""
+        """The same linkage with other values of `TOUCHES`, shape (5,) (mm, rad)."""
         a, c, drive, driven, stroke = (float(v) for v in values)
         return LinkageSetting(a, c, self.spacing_mm, drive, driven, stroke, self.opening_sign)
 

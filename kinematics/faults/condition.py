@@ -11,7 +11,7 @@ from strokecurve.kinematics.errors import GeometryError
 from strokecurve.kinematics.estimate import UNKNOWN, Estimate, Extreme
 from strokecurve.kinematics.identify.geometry import GeometryFit
 from strokecurve.kinematics.identify.posterior import linkage
-from strokecurve.kinematics.identify.spread import Mode
+from strokecurve.kinematics.identify.spread import figures_variance
 from strokecurve.kinematics.linkage.fourbar import FourBar
 from strokecurve.kinematics.motion.angles import LinkageMotion
 from strokecurve.kinematics.motion.deadband import LEAST_BINS, fit_dead_band, start_side
@@ -230,8 +230,8 @@ def toggle_margins(fit: GeometryFit, stroke: Stroke) -> tuple[Extreme, Extreme]:
 
     Notes
     -----
-    The standard deviation carries the whole covariance of the geometry, by the figure's change along each of
-    its principal axes over one standard deviation either way.
+    The standard deviation carries the whole covariance of the geometry, over all solutions
+    (`figures_variance`).
 
     Examples
     --------
@@ -251,25 +251,11 @@ def toggle_margins(fit: GeometryFit, stroke: Stroke) -> tuple[Extreme, Extreme]:
     travel = np.linspace(0.0, stroke.travel_rad, 181)
     turned = fit.opening_sign * travel
     values, where = _margins(fit.parameters, turned)
-    variance = np.zeros(2)
-    for mode in fit.modes:
-        own, _ = _margins(mode.parameters, turned)
-        variance += mode.share * (_margin_variance(mode, own, turned) + (own - values) ** 2)
+    variance = figures_variance(fit.modes, values, lambda parameters: _margins(parameters, turned)[0])
     drive, transmission = (
         Extreme(float(values[k]), float(np.sqrt(variance[k])), float(travel[where[k]])) for k in (0, 1)
     )
     return drive, transmission
-
-
-def _margin_variance(mode: Mode, values: Array, turned: Array) -> Array:
-    """Variance of both margins within one solution."""
-    variance = np.zeros(2)
-    size, axes = np.linalg.eigh(mode.covariance)
-    for spread, axis in zip(np.sqrt(np.maximum(size, 0)), axes.T, strict=True):
-        up, down = (_margins(mode.parameters + way * spread * axis, turned)[0] for way in (1, -1))
-        bent = np.minimum(np.abs(up - values), np.abs(down - values))
-        variance += np.maximum(((up - down) / 2) ** 2, bent**2)
-    return variance
 
 
 def _margins(parameters: Array, turned: Array) -> tuple[Array, NDArray[np.int64]]:
@@ -282,15 +268,10 @@ def _margins(parameters: Array, turned: Array) -> tuple[Array, NDArray[np.int64]
             return nowhere
     except GeometryError:
         return nowhere
-    angles = np.stack(
-        [
-            four_bar.drive_angle(drive + turned),
-            four_bar.transmission_angle(drive + turned),
-        ]
-    )
-    in_line = np.minimum(angles, np.pi - angles)
+    pose = four_bar.pose(drive + turned)
+    in_line = np.stack([pose.drive_in_line_rad(), pose.driven_in_line_rad()])
     # the rod may pass through the line of the drive arm (a dead centre) between two positions looked at
-    side = np.sin(four_bar.rod_angle(drive + turned) - drive - turned)
+    side = pose.drive_sine()
     passed = np.flatnonzero(side[:-1] * side[1:] <= 0)
     in_line[0, passed] = 0.0
     return in_line.min(axis=1), np.argmin(in_line, axis=1)

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from strokecurve.kinematics.linkage.algebra import Pose, length
 from strokecurve.kinematics.motion.stroke import Stroke
 
 Array = NDArray[np.float64]
 
 _MIN_FRAMES = 20
 _MIXED = 0.05  # share of the frames in which the rod may be loaded the other way
+_LEAST_SINE = 0.05  # of the transmission angle: nearer to toggle play moves the driven shaft without bound
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,19 +108,14 @@ def joint_play(
     both = np.isfinite(drive.along_mm) and np.isfinite(driven.along_mm)
     if known.sum() < _MIN_FRAMES or not both:
         return None
-    at_drive, at_driven = (
-        _turned(drive.on_arm_mm, driver_rad[known]),
-        _turned(driven.on_arm_mm, driven_rad[known]),
-    )
-    rod = between_mm[:, None] + at_driven - at_drive
-    rod = rod / np.hypot(*rod)
-    # toward open the drive pin moves along the rod (pushes it, +1) or against it (pulls it, -1)
-    moves = stroke.opening_sign * (rod[1] * at_drive[0] - rod[0] * at_drive[1])
+    pose = _pose(driver_rad[known], driven_rad[known], between_mm, drive, driven)
+    # toward open the drive pin moves along the rod (pushes it, positive) or against it (pulls it, negative)
+    moves = stroke.opening_sign * pose.drive_sine()
     pushes = float(np.sign(np.mean(moves)))
     if np.mean(moves * pushes < 0) > _MIXED:
         return None
-    across = np.abs(rod[0] * at_driven[1] - rod[1] * at_driven[0])
-    lost_per_mm = float(np.mean(1 / np.maximum(across, 0.05 * np.hypot(*driven.on_arm_mm))))
+    sine = np.maximum(np.abs(pose.driven_sine()), _LEAST_SINE)
+    lost_per_mm = float(np.mean(1 / (pose.driven.radius_mm * sine)))
     plays = ((-pushes * drive.along_mm, drive.sigma_mm), (pushes * driven.along_mm, driven.sigma_mm))
     at_drive_pin, at_driven_pin = (
         JointPlay(play, sd, lost_per_mm * play, lost_per_mm * sd)
@@ -126,8 +124,15 @@ def joint_play(
     return at_drive_pin, at_driven_pin
 
 
-def _turned(point: Array, angle_rad: Array) -> Array:
-    """A point of shape (2,) turned by each angle, shape (2, N)."""
-    x, y = point
-    cosine, sine = np.cos(angle_rad), np.sin(angle_rad)
-    return np.stack([cosine * x - sine * y, sine * x + cosine * y])
+def _pose(driver_rad: Array, driven_rad: Array, between_mm: Array, drive: PinShift, driven: PinShift) -> Pose:
+    """The linkage in the frames given, of shape (N,)."""
+    ground, at_drive, at_driven = (
+        math.atan2(v[1], v[0]) for v in (between_mm, drive.on_arm_mm, driven.on_arm_mm)
+    )
+    return Pose.in_plane(
+        length(drive.on_arm_mm),
+        length(driven.on_arm_mm),
+        length(between_mm),
+        driver_rad + at_drive - ground,
+        driven_rad + at_driven - ground,
+    )

@@ -131,11 +131,11 @@ class StepProblem:
 
     @property
     def driven(self) -> Array:
-        """Driven angle of each bin, positive toward open."""
+        """Driven angle of each bin (rad), positive toward open, shape (B,)."""
         return np.asarray(self.sign * self.bins.driven_rad)
 
     def splines(self, at: Array) -> tuple[Array, Array]:
-        """Values and slopes of the curve's splines."""
+        """Values and slopes of the curve's splines, shape (N, S) each, at driver travels (N,) (rad)."""
         return cubic_basis(np.clip(at, self.knots[0], self.knots[-1]), self.knots)
 
     def fit(self, arm: str, steps: tuple[Step, ...], like: StepFit | None = None) -> StepFit:
@@ -228,7 +228,7 @@ class StepProblem:
         return max(found)[1:]
 
     def whitened(self, columns: Array) -> Array:
-        """Columns of the design in units of noise, above what is known of curve and lost motion."""
+        """Columns of the design, shape (B, C), in units of noise, above what is known beside the film."""
         prior = np.zeros((self.known.shape[0], columns.shape[1]))
         prior[:, : self.known.shape[1]] = self.known
         return np.vstack([self.whiten @ columns, prior])

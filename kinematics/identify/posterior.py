@@ -7,14 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from strokecurve.kinematics.identify.evidence import ANGLES, QUANTITIES, Statement
-from strokecurve.kinematics.linkage.closure import (
-    driven_curve,
-    driven_derivatives,
-    in_line_cotangent,
-    in_line_derivatives,
-    rod_curve,
-    rod_derivatives,
-)
+from strokecurve.kinematics.linkage.algebra import Pose
+from strokecurve.kinematics.linkage.closure import driven_curve, driven_derivatives
 from strokecurve.kinematics.linkage.play import engage
 from strokecurve.kinematics.motion.angles import Bins
 from strokecurve.kinematics.motion.wear import Wear
@@ -73,7 +67,7 @@ class Posterior:
     # ---- motion ------------------------------------------------------------------------------------------
 
     def travel(self) -> Array:
-        """Drive arm turned since low fire at each bin, counter-clockwise positive."""
+        """Drive arm turned since low fire at each bin (rad), counter-clockwise positive, shape (B,)."""
         return self.opening_sign * self.bins.driver_rad
 
     def _engaged(self, parameters: Array, turned: Array) -> tuple[Array, Array]:
@@ -82,11 +76,14 @@ class Posterior:
         if self.wear.longer_by_slack == 0:
             return closing, closing - parameters[SLACK]
         longer = self.wear.longer_by_slack * float(parameters[SLACK])
-        values = (float(v) for v in linkage(parameters))
-        return closing, self.driven_sign * rod_curve(self.travel(), longer, *values)
+        opening = driven_curve(self.travel(), *linkage(parameters), longer_mm=longer)
+        return closing, self.driven_sign * opening
 
     def misfit(self, parameters: Array) -> Array:
-        """Measured less modelled driven angle at each bin (rad); NaN if the linkage does not close there."""
+        """Measured less modelled driven angle (rad), shape (B,), by parameters of shape (7,).
+
+        NaN everywhere if the linkage does not close at some bin.
+        """
         return self._misfit(parameters, driven_curve(self.travel(), *linkage(parameters)))
 
     def _misfit(self, parameters: Array, turned: Array) -> Array:
@@ -101,7 +98,10 @@ class Posterior:
     # ---- least squares -----------------------------------------------------------------------------------
 
     def residuals(self, parameters: Array) -> Array:
-        """Motion, then evidence, then priors, each divided by its standard deviation."""
+        """Motion, then evidence, then priors, each divided by its standard deviation: shape (R,).
+
+        The parameters have shape (7,), as named in `PARAMETERS`.
+        """
         turned = driven_curve(self.travel(), *linkage(parameters))
         motion = self._misfit(parameters, turned)
         if np.all(np.isfinite(motion)):
@@ -114,15 +114,15 @@ class Posterior:
         turned = driven_curve(travel, *values)
         high, low = self._engaged(parameters, turned)
         closing = np.zeros((travel.size, len(PARAMETERS)))
-        closing[:, :5] = self.driven_sign * driven_derivatives(travel, turned, *values)[0]
+        closing[:, :5] = self.driven_sign * driven_derivatives(travel, turned, *values).by_parameter
         opening = closing.copy()
         if self.wear.longer_by_slack == 0:
             opening[:, SLACK] = -1.0
         else:
             longer = self.wear.longer_by_slack * float(parameters[SLACK])
-            by, gain = rod_derivatives(travel, self.driven_sign * low, longer, *(float(v) for v in values))
-            opening[:, :5] = self.driven_sign * by
-            opening[:, SLACK] = self.driven_sign * gain * self.wear.longer_by_slack
+            rates = driven_derivatives(travel, self.driven_sign * low, *values, longer_mm=longer)
+            opening[:, :5] = self.driven_sign * rates.by_parameter
+            opening[:, SLACK] = self.driven_sign * rates.by_rod * self.wear.longer_by_slack
         play = engage(high, high - low, self.start_opened, self.bins.restarts)
         opened = play.opened[:, None]
         motion = -(opened * opening[play.source] + (1 - opened) * closing[play.source])
@@ -171,26 +171,29 @@ class Posterior:
         return by
 
     def lost_motion(self, parameters: Array) -> float:
-        """Mean lost motion over the stroke; near toggle it is not quite the parameter when pins are worn."""
+        """Mean lost motion over the stroke (rad), by parameters of shape (7,).
+
+        Near toggle it is not quite the parameter when pins are worn.
+        """
         if self.wear.longer_by_slack == 0:
             return float(parameters[SLACK])
-        travel, values = self._even_travel(), tuple(float(v) for v in linkage(parameters))
+        travel, values = self._even_travel(), linkage(parameters)
         longer = self.wear.longer_by_slack * float(parameters[SLACK])
-        lag = rod_curve(travel, 0.0, *values) - rod_curve(travel, longer, *values)
+        lag = driven_curve(travel, *values) - driven_curve(travel, *values, longer_mm=longer)
         return self.driven_sign * float(np.mean(lag))
 
     def lost_motion_derivatives(self, parameters: Array) -> Array:
         """Its derivatives by the parameters, shape (7,)."""
         if self.wear.longer_by_slack == 0:
             return np.asarray(np.eye(len(PARAMETERS))[SLACK])
-        travel, values = self._even_travel(), tuple(float(v) for v in linkage(parameters))
-        by, gain = [], np.zeros(0)
-        for longer in (0.0, self.wear.longer_by_slack * float(parameters[SLACK])):
-            part, gain = rod_derivatives(travel, rod_curve(travel, longer, *values), longer, *values)
-            by.append(part)
+        travel, values = self._even_travel(), linkage(parameters)
+        closing, opening = (
+            driven_derivatives(travel, driven_curve(travel, *values, longer_mm=e), *values, longer_mm=e)
+            for e in (0.0, self.wear.longer_by_slack * float(parameters[SLACK]))
+        )
         total = np.zeros(len(PARAMETERS))
-        total[:5] = np.mean(by[0] - by[1], axis=0)
-        total[SLACK] = -np.mean(gain) * self.wear.longer_by_slack
+        total[:5] = np.mean(closing.by_parameter - opening.by_parameter, axis=0)
+        total[SLACK] = -np.mean(opening.by_rod) * self.wear.longer_by_slack
         return np.asarray(self.driven_sign * total)
 
     def _even_travel(self) -> Array:
@@ -204,7 +207,7 @@ class Posterior:
         return rows + ["prior"] * (len(PARAMETERS) + 2)
 
     def prior_mean(self) -> Array:
-        """Centre of the prior."""
+        """Centre of the prior, shape (7,), in the units of `PARAMETERS`."""
         s = self.settings
         return np.array(
             [
@@ -219,7 +222,10 @@ class Posterior:
         )
 
     def prior_sd(self) -> Array:
-        """Standard deviations of the prior; half a turn for the start angles, which is next to nothing."""
+        """Standard deviations of the prior, shape (7,).
+
+        For the start angles half a turn, which tells next to nothing.
+        """
         s = self.settings
         return np.array(
             [
@@ -240,20 +246,20 @@ class Posterior:
     # corner where rod and driven arm are in line just at an end. No linkage in service rests there; beyond a
     # few degrees this prior is not felt.
 
-    def _at_ends(self, parameters: Array, turned: Array) -> tuple[Array, ...]:
+    def _at_ends(self, parameters: Array, turned: Array) -> Pose:
         a, c, d, drive, driven = (v[..., None] for v in linkage(parameters))
-        return a, c, d, drive + self._end_travel(), driven + turned
+        return Pose.in_plane(a, c, d, drive + self._end_travel(), driven + turned)
 
     def _end_travel(self) -> Array:
         return self.opening_sign * np.array([0.0, float(np.max(self.bins.driver_rad))])
 
     def _clear(self, parameters: Array, turned: Array) -> Array:
-        return _CLEAR * in_line_cotangent(*self._at_ends(parameters, turned))
+        return _CLEAR * self._at_ends(parameters, turned).transmission_cotangent()
 
     def _clear_derivatives(self, parameters: Array, turned: Array) -> Array:
         values = (v[..., None] for v in linkage(parameters))
-        by_linkage, _ = driven_derivatives(self._end_travel(), turned, *values)
-        by = in_line_derivatives(*self._at_ends(parameters, turned))
+        by_linkage = driven_derivatives(self._end_travel(), turned, *values).by_parameter
+        by = self._at_ends(parameters, turned).transmission_cotangent_by()
         total = np.zeros((*by.shape[:-1], len(PARAMETERS)))
         total[..., :5] = _CLEAR * (by + by[..., 4:] * by_linkage)
         return total
@@ -277,34 +283,23 @@ def linkage(parameters: Array) -> tuple[Array, Array, Array, Array, Array]:
 def quantities(parameters: Array) -> Array:
     """The six quantities in the order of `QUANTITIES`, shape (..., 6); the rod as it acts in closing."""
     a, c, d, drive, driven = linkage(parameters)
-    rod = np.hypot(
-        d + c * np.cos(driven) - a * np.cos(drive),
-        c * np.sin(driven) - a * np.sin(drive),
-    )
+    rod = Pose.in_plane(a, c, d, drive, driven).rod_mm()
     return np.stack([a, c, rod, d, drive, driven], axis=-1)
 
 
 def quantity_derivatives(parameters: Array) -> Array:
     """Derivatives of the six quantities by the parameters, shape (..., 6, 7)."""
-    a, c, d, th, ph = linkage(parameters)
-    rod = quantities(parameters)[..., 2]
-    cross, skew = np.cos(th - ph), np.sin(th - ph)
+    a, c, d, drive, driven = linkage(parameters)
+    pose = Pose.in_plane(a, c, d, drive, driven)
+    rod = pose.rod_mm()
     by = np.zeros((*rod.shape, len(QUANTITIES), len(PARAMETERS)))
-    by[..., 0, 0], by[..., 1, 1], by[..., 3, 2], by[..., 4, 3], by[..., 5, 4] = (
-        a,
-        c,
-        d,
-        1.0,
-        1.0,
-    )
-    by[..., 2, 0] = a * (a - d * np.cos(th) - c * cross) / rod
-    by[..., 2, 1] = c * (c + d * np.cos(ph) - a * cross) / rod
-    by[..., 2, 2] = d * (d - a * np.cos(th) + c * np.cos(ph)) / rod
-    by[..., 2, 3] = (a * d * np.sin(th) + a * c * skew) / rod
-    by[..., 2, 4] = (-c * d * np.sin(ph) - a * c * skew) / rod
+    for quantity, parameter, value in ((0, 0, a), (1, 1, c), (3, 2, d), (4, 3, 1.0), (5, 4, 1.0)):
+        by[..., quantity, parameter] = value
+    for parameter, half_square_by in enumerate(pose.half_square_by()):
+        by[..., _ROD, parameter] = half_square_by / rod
     return by
 
 
 def wrap(angle: Array) -> Array:
-    """Angle in (-pi, pi]."""
+    """Angles (rad) of any shape, brought into (-pi, pi]."""
     return np.asarray(np.pi - np.mod(np.pi - angle, 2 * np.pi))

@@ -34,7 +34,7 @@ class Minimum:
     chi_square: float
 
     def near(self, parameters: Array, chi_square: float) -> bool:
-        """Whether a search that has come there ends here."""
+        """Whether a search that has come to these parameters, shape (7,), ends here."""
         off = np.linalg.norm(self.slope @ difference(parameters, self.parameters))
         return bool(off < _SAME or (off < _NEAR and chi_square < self.chi_square + _RISE))
 
@@ -117,7 +117,7 @@ class _Ends:
 
 
 def difference(one: Array, other: Array) -> Array:
-    """Parameters less others, the angles within half a turn."""
+    """Parameters less others, shape (7,) each, the angles within half a turn."""
     off = one - other
     off[3:5] = wrap(off[3:5])
     return off

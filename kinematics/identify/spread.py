@@ -7,10 +7,12 @@ a long curved valley of nearly equal linkages. Both are looked for here and only
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from strokecurve.kinematics.covariance import propagate
 from strokecurve.kinematics.identify.evidence import ANGLES, QUANTITIES
 from strokecurve.kinematics.identify.posterior import Posterior, wrap
 from strokecurve.kinematics.least_squares import minimise
@@ -119,6 +121,31 @@ def spread(posterior: Posterior, found: list[Mode], by: Array) -> Array:
     for mode in found:
         variance += mode.share * (widened**2 + _off(mode.values, best.values) ** 2)
     return np.asarray(np.sqrt(variance))
+
+
+def figures_variance(found: Sequence[Mode], reported: Array, figures: Callable[[Array], Array]) -> Array:
+    """Variance of figures that follow from the linkage, over the whole posterior.
+
+    Parameters
+    ----------
+    found : sequence of Mode
+        All solutions, by their share of the probability.
+    reported : ndarray, shape (F,)
+        The figures as reported.
+    figures : callable
+        Figures, shape (F,), of parameters, shape (7,), as named in `posterior.PARAMETERS`.
+
+    Returns
+    -------
+    ndarray, shape (F,)
+        Every solution counts by its share: its own variance (`propagate`) and how far its figures lie off
+        those reported.
+    """
+    variance = np.zeros(reported.shape)
+    for mode in found:
+        within = np.diagonal(propagate(figures, mode.parameters, mode.covariance))
+        variance += mode.share * (within + (figures(mode.parameters) - reported) ** 2)
+    return variance
 
 
 def _valley(posterior: Posterior, best: Mode) -> Array:

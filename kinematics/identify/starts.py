@@ -221,7 +221,7 @@ def _refine(posterior: Posterior, candidates: Array, travel: Array, turned: Arra
             keep = np.argsort(cost)[: _PRUNED[1]]
             best, cost, damping = best[keep], cost[keep], damping[keep]
         values = [v[:, None] for v in linkage(best)]
-        by, _ = driven_derivatives(travel, driven_curve(travel, *values), *values)
+        by = driven_derivatives(travel, driven_curve(travel, *values), *values).by_parameter
         jacobian = np.zeros((*by.shape[:2], len(PARAMETERS)))
         jacobian[:, :, :5], jacobian[:, :, ZERO] = by, 1.0
         jacobian = np.concatenate([jacobian / _REFINED_RAD, posterior.knowledge_jacobian(best)], axis=1)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from strokecurve.kinematics.errors import GeometryError
 from strokecurve.kinematics.identify.geometry import GeometryFit
 from strokecurve.kinematics.identify.posterior import linkage
-from strokecurve.kinematics.identify.spread import Mode
+from strokecurve.kinematics.identify.spread import figures_variance
 from strokecurve.kinematics.linkage.fourbar import FourBar
 from strokecurve.kinematics.motion.stroke import Stroke
 from strokecurve.kinematics.settings import DEFAULTS, Settings
@@ -62,8 +62,7 @@ def travel_to_toggle(
 
     Notes
     -----
-    The standard deviation carries the whole posterior: every solution by its share, and within each the
-    figure's change along the principal axes of its covariance over one standard deviation either way.
+    The standard deviation carries the whole posterior (`figures_variance`) and that of the stroke's ends.
 
     References
     ----------
@@ -88,16 +87,14 @@ def travel_to_toggle(
     """
     best = _figures(fit.parameters, fit.opening_sign, stroke.travel_rad, settings)
     arms = _arms_first(fit.parameters, fit.opening_sign, stroke.travel_rad)
-    variance = np.zeros(4)
+    variance = figures_variance(
+        fit.modes, best, lambda at: _figures(at, fit.opening_sign, stroke.travel_rad, settings)
+    )
     # the ends of the stroke are themselves measured
     far = np.array(stroke.travel_rad)
     end = (
         stroke.travel_noise_rad**2 + float(fit.slow.size_rad[0] * fit.slow.drift(far, far, 1, settings)) ** 2
     )
-    for mode in fit.modes:
-        own = _figures(mode.parameters, fit.opening_sign, stroke.travel_rad, settings)
-        within = _within(mode, own, fit.opening_sign, stroke, settings)
-        variance += mode.share * (within + (own - best) ** 2)
     variance[[1, 3]] += end
     sd = np.sqrt(variance)
     left = [
@@ -107,20 +104,6 @@ def travel_to_toggle(
         for k in (0, 1)
     ]
     return left[0], left[1]
-
-
-def _within(mode: Mode, own: Array, sign: int, stroke: Stroke, settings: Settings) -> Array:
-    """Variance of the figures within one solution."""
-    variance = np.zeros(own.size)
-    size, axes = np.linalg.eigh(mode.covariance)
-    for spread, axis in zip(np.sqrt(np.maximum(size, 0)), axes.T, strict=True):
-        up, down = (
-            _figures(mode.parameters + way * spread * axis, sign, stroke.travel_rad, settings)
-            for way in (1, -1)
-        )
-        bent = np.minimum(np.abs(up - own), np.abs(down - own))
-        variance += np.maximum(((up - down) / 2) ** 2, bent**2)
-    return variance
 
 
 def _four_bar(parameters: Array, turned: Array) -> tuple[FourBar, float] | None:
@@ -197,9 +180,8 @@ def _to_danger(four_bar: FourBar, at: float, way: int, toggle: float, danger: fl
     ahead = np.linspace(0.0, toggle, max(2, math.ceil(toggle / _GRID_RAD) + 1))
     drives = at + way * ahead
     inside = four_bar.closes(drives)
-    in_line = np.zeros(ahead.size)
-    angles = np.stack([four_bar.drive_angle(drives[inside]), four_bar.transmission_angle(drives[inside])])
-    in_line[inside] = np.minimum(angles, np.pi - angles).min(axis=0)
+    in_line, pose = np.zeros(ahead.size), four_bar.pose(drives[inside])
+    in_line[inside] = np.minimum(pose.drive_in_line_rad(), pose.driven_in_line_rad())
     below = np.flatnonzero(in_line <= danger)
     if below.size == 0:
         return toggle

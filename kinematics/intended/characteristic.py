@@ -302,7 +302,7 @@ class Model:
         return np.asarray(np.concatenate([np.swapaxes(change, -1, -2), prior], axis=-2))
 
     def best(self, start: Array) -> Array:
-        """The most probable state."""
+        """The most probable state, shape (size,), found from another of that shape."""
         shifts = np.zeros((1, 2 * self.observed.damper_rad.size + self.size))
         return np.asarray(self.refitted(start, shifts)[0])
 
@@ -348,7 +348,10 @@ class Model:
         return np.asarray(step + turn * shorter[:, None])
 
     def damper_misfits(self, z: Array) -> Array:
-        """Damper travel as read less that of the curve, in its standard deviations."""
+        """Damper travel as read less that of the curve, in its standard deviations.
+
+        Shape (..., N), of residuals of shape (..., 2 N + size).
+        """
         return np.asarray(-np.split(z, self._cuts, axis=-1)[4])
 
 

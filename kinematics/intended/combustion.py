@@ -21,12 +21,13 @@ def excess_air(fuel: Fuel, o2_dry: ArrayLike, co_dry: ArrayLike = 0.0) -> Array:
     Parameters
     ----------
     fuel : Fuel
-    o2_dry, co_dry : array_like
+    o2_dry, co_dry : array_like, shapes that broadcast
         Shares of O2 and CO, the O2 below that of air.
 
     Returns
     -------
-    ndarray
+    ndarray, the broadcast shape
+        Share of the air for complete combustion.
 
     Notes
     -----
@@ -54,7 +55,7 @@ def excess_air_slope(fuel: Fuel, o2_dry: ArrayLike, co_dry: ArrayLike = 0.0) -> 
 
     Returns
     -------
-    ndarray
+    ndarray, the broadcast shape
 
     Examples
     --------
@@ -74,12 +75,12 @@ def o2_dry_of(fuel: Fuel, excess: ArrayLike) -> Array:
     Parameters
     ----------
     fuel : Fuel
-    excess : array_like
+    excess : array_like, any shape
         Excess air, 0 or more.
 
     Returns
     -------
-    ndarray
+    ndarray, same shape
 
     Examples
     --------
@@ -97,11 +98,11 @@ def co2_dry_of(fuel: Fuel, o2_dry: ArrayLike) -> Array:
     Parameters
     ----------
     fuel : Fuel
-    o2_dry : array_like
+    o2_dry : array_like, any shape
 
     Returns
     -------
-    ndarray
+    ndarray, same shape
 
     Notes
     -----
@@ -122,12 +123,12 @@ def air_free(co_dry: ArrayLike, o2_dry: ArrayLike) -> Array:
 
     Parameters
     ----------
-    co_dry, o2_dry : array_like
+    co_dry, o2_dry : array_like, shapes that broadcast
         O2 as a share, below that of air.
 
     Returns
     -------
-    ndarray
+    ndarray, the broadcast shape
 
     Examples
     --------

@@ -92,11 +92,12 @@ class PublishedDamper:
 
         Parameters
         ----------
-        opening_rad : array_like
+        opening_rad : array_like, any shape
+            From shut.
 
         Returns
         -------
-        ndarray
+        ndarray, same shape
             Between the published points monotone, beyond the last one toward shut with its last slope, as no
             damper seals; open beyond open.
 
@@ -128,14 +129,14 @@ def installed_flow(inherent: ArrayLike, authority: ArrayLike) -> Array:
 
     Parameters
     ----------
-    inherent : array_like
+    inherent : array_like, shape that broadcasts
         Flow share at constant pressure drop, above 0.
-    authority : array_like
+    authority : array_like, shape that broadcasts
         Share of the whole pressure drop that falls across the open damper, 0 to 1.
 
     Returns
     -------
-    ndarray
+    ndarray, the broadcast shape
 
     Notes
     -----

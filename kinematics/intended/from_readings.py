@@ -45,6 +45,17 @@ def row_positions(readings: Readings, settings: ReadingSettings = READING_DEFAUL
 def even_rows(read_rad: Array, step_rad: float) -> Array:
     """Positions read and even steps between them; a step close to a position read gives way to it.
 
+    Parameters
+    ----------
+    read_rad : ndarray, shape (N,)
+        Driver travel of the positions read, rising.
+    step_rad : float
+
+    Returns
+    -------
+    ndarray, shape (M,)
+        Driver travel (rad), rising.
+
     Examples
     --------
     >>> even_rows(np.array([0.0, 1.1, 2.5]), 1.0).tolist()

@@ -74,7 +74,7 @@ class Readings:
 
     @property
     def co_dry(self) -> Array:
-        """Share of CO; 0 where it was not read."""
+        """Share of CO, shape (N,); 0 where it was not read."""
         return np.nan_to_num(self.co_ppm) * 1e-6
 
     @property

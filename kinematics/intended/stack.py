@@ -74,12 +74,12 @@ def warmth(gas: str, from_c: ArrayLike, to_c: ArrayLike) -> Array:
     ----------
     gas : str
         N2, O2, CO2, SO2 or H2O (vapour).
-    from_c, to_c : array_like
+    from_c, to_c : array_like, shapes that broadcast
         Temperatures, -30 to 900 degrees Celsius.
 
     Returns
     -------
-    ndarray
+    ndarray, the broadcast shape
 
     Examples
     --------
@@ -117,11 +117,11 @@ def stack_loss(
     ----------
     fuel : Fuel
         With its heating value; otherwise all losses are NaN.
-    o2_dry, co_dry : array_like
+    o2_dry, co_dry : array_like, shapes that broadcast
         Shares of the dry flue gas.
-    stack_c, ambient_c : array_like
+    stack_c, ambient_c : array_like, shapes that broadcast
         Flue gas and combustion air, degrees Celsius.
-    sigma_o2 : array_like
+    sigma_o2 : array_like, shape that broadcasts
         Standard deviation of each O2, the analyser's calibration included.
     sigma_c : float
         Standard deviation of each temperature.

@@ -11,11 +11,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from strokecurve.kinematics.errors import GeometryError
+from strokecurve.kinematics.linkage.algebra import Pose
 from strokecurve.kinematics.linkage.positions import driven_angle, triangle
 
 Array = NDArray[np.float64]
 
 _CHUNK = 8192  # positions worked on at a time: the temporaries stay in the processor's cache
+_IN_LINE = 1e-9  # sine below which rod and driven arm are in line as far as rounding can tell
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,22 +122,18 @@ class FourBar:
         >>> FourBar.from_start_angles(60, 60, 200, 1.0, 1.0)
         FourBar(drive_radius_mm=60, rod_mm=200.0, driven_radius_mm=60, spacing_mm=200, branch=-1)
         """
-        rod_x = (
-            spacing_mm
-            + driven_radius_mm * math.cos(driven_start_rad)
-            - drive_radius_mm * math.cos(drive_start_rad)
+        start = Pose.in_plane(
+            drive_radius_mm, driven_radius_mm, spacing_mm, drive_start_rad, driven_start_rad
         )
-        rod_y = driven_radius_mm * math.sin(driven_start_rad) - drive_radius_mm * math.sin(drive_start_rad)
-        rod = math.hypot(rod_x, rod_y)
-        across = rod_x * math.sin(driven_start_rad) - rod_y * math.cos(driven_start_rad)
-        if abs(across) <= 1e-9 * max(rod, 1e-300):
+        with np.errstate(invalid="ignore"):  # pins upon each other give NaN
+            told = bool(abs(start.driven_sine()) > _IN_LINE)
+        if not told:
             raise GeometryError(
                 "At the start the rod is in line with the driven arm, so the linkage could go either way.",
                 "Check the start angles.",
             )
-        # across > 0: the driven arm lies counter-clockwise of the rod, i.e. clockwise of the line to the
-        # drive pin
-        return cls(drive_radius_mm, rod, driven_radius_mm, spacing_mm, -1 if across > 0 else 1)
+        branch = int(start.branch())
+        return cls(drive_radius_mm, float(start.rod_mm()), driven_radius_mm, spacing_mm, branch)
 
     # ---- positions ---------------------------------------------------------------------------------------
 
@@ -204,6 +202,38 @@ class FourBar:
             raise self._cannot_close(flat[failed])
         return driven.reshape(drive.shape)
 
+    def pose(self, drive_rad: ArrayLike) -> Pose:
+        """Where the linkage stands at each drive angle: rod, angles to the in-line positions, rates.
+
+        Parameters
+        ----------
+        drive_rad : array_like, any shape
+            Drive arm angle (rad).
+
+        Returns
+        -------
+        Pose
+            Of the same shape.
+
+        Raises
+        ------
+        GeometryError
+            If the linkage cannot close at one of the angles.
+
+        Examples
+        --------
+        >>> pose = FourBar(40, 120, 80, 100, branch=-1).pose(np.radians([20.0, 40.0]))
+        >>> np.degrees(pose.driven_in_line_rad()).round(2).tolist()
+        [29.46, 37.03]
+        """
+        return Pose.in_plane(
+            self.drive_radius_mm,
+            self.driven_radius_mm,
+            self.spacing_mm,
+            drive_rad,
+            self.driven_angle(drive_rad),
+        )
+
     def rod_angle(self, drive_rad: ArrayLike) -> Array:
         """Direction of the rod, drive pin to driven pin, in (-pi, pi].
 
@@ -225,8 +255,8 @@ class FourBar:
         >>> print(f"{np.degrees(FourBar(1, 2**0.5, 2**0.5, 1, -1).rod_angle(np.pi / 2)):.6f}")
         15.000000
         """
-        rod_x, rod_y = self._rod(drive_rad, self.driven_angle(drive_rad))
-        return np.asarray(np.arctan2(rod_y, rod_x))
+        rod = self.pose(drive_rad).rod_vector_mm
+        return np.asarray(np.arctan2(rod[..., 1], rod[..., 0]))
 
     def velocity_ratio(self, drive_rad: ArrayLike) -> Array:
         """Degrees the driven shaft turns for one of its driver (infinite with rod and driven arm in line).
@@ -249,14 +279,7 @@ class FourBar:
         >>> print(f"{FourBar(1, 2**0.5, 2**0.5, 1, -1).velocity_ratio(np.pi / 2):.6f}")
         0.788675
         """
-        drive = np.asarray(drive_rad, float)
-        driven = self.driven_angle(drive)
-        rod_x, rod_y = self._rod(drive, driven)
-        # the rod keeps its length, so both pins move equally fast along it
-        along_drive = self.drive_radius_mm * (rod_y * np.cos(drive) - rod_x * np.sin(drive))
-        along_driven = self.driven_radius_mm * (rod_y * np.cos(driven) - rod_x * np.sin(driven))
-        with np.errstate(divide="ignore", invalid="ignore"):
-            return np.asarray(along_drive / along_driven)
+        return self.pose(drive_rad).velocity_ratio()
 
     def transmission_angle(self, drive_rad: ArrayLike) -> Array:
         """Angle between rod and driven arm, 0 to pi; 0 and pi are the in-line positions (toggle).
@@ -279,9 +302,7 @@ class FourBar:
         >>> print(f"{np.degrees(FourBar(1, 2**0.5, 2**0.5, 1, -1).transmission_angle(np.pi / 2)):.6f}")
         60.000000
         """
-        driven = self.driven_angle(drive_rad)
-        rod_x, rod_y = self._rod(drive_rad, driven)
-        return _between(-rod_x, -rod_y, -np.cos(driven), -np.sin(driven))
+        return self.pose(drive_rad).transmission_angle_rad()
 
     def drive_angle(self, drive_rad: ArrayLike) -> Array:
         """Angle between rod and drive arm, 0 to pi; 0 and pi are the driven arm's dead centres.
@@ -304,9 +325,7 @@ class FourBar:
         >>> print(f"{np.degrees(FourBar(1, 2**0.5, 2**0.5, 1, -1).drive_angle(np.pi / 2)):.6f}")
         105.000000
         """
-        drive = np.asarray(drive_rad, float)
-        rod_x, rod_y = self._rod(drive, self.driven_angle(drive))
-        return _between(rod_x, rod_y, -np.cos(drive), -np.sin(drive))
+        return self.pose(drive_rad).drive_angle_rad()
 
     # ---- range -------------------------------------------------------------------------------------------
 
@@ -382,14 +401,6 @@ class FourBar:
         """Not negative where it closes, see `triangle`."""
         return triangle(drive, self.drive_radius_mm, self.rod_mm, self.driven_radius_mm, self.spacing_mm)
 
-    def _rod(self, drive_rad: ArrayLike, driven: Array) -> tuple[Array, Array]:
-        drive = np.asarray(drive_rad, float)
-        rod_x = (
-            self.spacing_mm + self.driven_radius_mm * np.cos(driven) - self.drive_radius_mm * np.cos(drive)
-        )
-        rod_y = self.driven_radius_mm * np.sin(driven) - self.drive_radius_mm * np.sin(drive)
-        return rod_x, rod_y
-
     def _cannot_close(self, failed: Array) -> GeometryError:
         ranges = " and ".join(
             f"{math.degrees(a):.1f} to {math.degrees(b):.1f}" for a, b in self.drive_limits()
@@ -401,24 +412,19 @@ class FourBar:
         )
 
 
-def _between(x1: Array, y1: Array, x2: Array, y2: Array) -> Array:
-    """Angle between two directions, 0 to pi, exact also near 0 and pi."""
-    return np.asarray(np.arctan2(np.abs(x1 * y2 - y1 * x2), x1 * x2 + y1 * y2))
-
-
 def effective_rod_length_mm(length_mm: ArrayLike, offset_mm: ArrayLike) -> Array:
     """Length of the planar rod that acts exactly as a ball-joint rod between parallel planes.
 
     Parameters
     ----------
-    length_mm : array_like
+    length_mm : array_like, shape that broadcasts
         Rod length, ball centre to ball centre.
-    offset_mm : array_like
+    offset_mm : array_like, shape that broadcasts
         Distance between the planes in which the two ball centres turn, along the shafts.
 
     Returns
     -------
-    ndarray of float
+    ndarray, the broadcast shape
         sqrt(length^2 - offset^2), mm.
 
     Raises

@@ -15,15 +15,15 @@ def triangle(drive_rad: Array, a: ArrayLike, b: ArrayLike, c: ArrayLike, d: Arra
 
     Parameters
     ----------
-    drive_rad : ndarray
+    drive_rad : ndarray, any shape
         Drive arm angles.
-    a, b, c, d : array_like
-        Drive radius, rod, driven radius and spacing, broadcast against the angles.
+    a, b, c, d : array_like, shapes that broadcast with the angles
+        Drive radius, rod, driven radius and spacing (mm).
 
     Returns
     -------
-    ndarray of float
-        Not negative where the linkage closes.
+    ndarray, the broadcast shape
+        In mm^4. Not negative where the linkage closes.
 
     Examples
     --------
@@ -56,15 +56,15 @@ def driven_angle(
 
     Parameters
     ----------
-    drive_rad : ndarray
-        Drive arm angles.
+    drive_rad : ndarray, any shape
+        Drive arm angles (rad), from the line of centres.
     drive_radius_mm, rod_mm, driven_radius_mm, spacing_mm, branch : array_like
-        Linkages, broadcast against the angles.
+        Linkages (mm; +1 or -1 as in `FourBar.branch`), of shapes that broadcast with the angles.
 
     Returns
     -------
-    ndarray of float, the broadcast shape
-        Continuous in the drive angle, see `FourBar.driven_angle`.
+    ndarray, the broadcast shape
+        In rad. Continuous in the drive angle, see `FourBar.driven_angle`.
 
     Examples
     --------

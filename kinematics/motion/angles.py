@@ -104,7 +104,7 @@ class LinkageMotion:
 
     @property
     def measured(self) -> NDArray[np.bool_]:
-        """Frames in which both shafts were measured."""
+        """Frames in which both shafts were measured, shape (N,)."""
         return np.isfinite(self.driver_rad) & np.isfinite(self.driven_rad)
 
 
@@ -192,7 +192,13 @@ class Bins:
 
     @property
     def cycle_rad(self) -> Array:
-        """Place of each bin in a cycle from low fire to high fire and back, as a driver path, shape (B,)."""
+        """Place of each bin in a cycle from low fire to high fire and back, as a driver path (rad), shape (B,).
+
+        Raises
+        ------
+        ValueError
+            If the bins do not say which pass each belongs to.
+        """
         if self.ways is None:
             raise ValueError("these bins do not say to which pass each of them belongs")
         up = self.driver_rad + _PART_PATH_RAD

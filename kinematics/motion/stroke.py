@@ -103,6 +103,8 @@ def find_stroke(
 
     Raises
     ------
+    ValueError
+        If the vectors differ in length, or `opening` is no sign.
     StrokeError
         If there are hardly any measured frames, or the driver did not move.
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from strokecurve.kinematics.linkage.closure import rod_curve, rod_derivatives
+from strokecurve.kinematics.linkage.closure import driven_curve, driven_derivatives
 from strokecurve.kinematics.motion.angles import Bins
 
 Array = NDArray[np.float64]
@@ -88,13 +88,13 @@ def pin_wear(
     """
     slack = max(slack_rad, _LEAST_RAD)
     travel = opening_sign * np.concatenate([bins.driver_rad, np.linspace(0, bins.driver_rad.max(), _STEPS)])
-    closing = rod_curve(travel, 0.0, *values)
-    _, gain = rod_derivatives(travel, closing, 0.0, *values)
+    closing = driven_curve(travel, *values)
+    gain = driven_derivatives(travel, closing, *values).by_rod
     mean = float(np.mean(gain[-_STEPS:]))
     longer = -driven_sign * slack / mean if mean else np.nan  # opening, the driven shaft lags
     lag = np.full(travel.size, np.nan)
     for _ in range(_ROUNDS):
-        lag = driven_sign * (closing - rod_curve(travel, longer, *values))
+        lag = driven_sign * (closing - driven_curve(travel, *values, longer_mm=longer))
         longer *= slack / float(np.mean(lag[-_STEPS:]))
     if not np.all(np.isfinite(lag)):
         return None

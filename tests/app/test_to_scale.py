@@ -20,7 +20,14 @@ from stored import measured as measure
 from streamlit.testing.v1 import AppTest
 from strokecurve.app.adjust.known_linkage import KnownLinkage, bearing_of, linkage_from_entry
 from strokecurve.app.adjust.setting_drawing import setting_figure
-from strokecurve.app.adjust.stroke_ends import StrokeEnd, pins_of, rod_to_arms, stroke_ends, values_of
+from strokecurve.app.adjust.stroke_ends import (
+    StrokeEnd,
+    pins_of,
+    pose_of,
+    rod_to_arms,
+    stroke_ends,
+    values_of,
+)
 from strokecurve.app.page import keys, to_scale
 from strokecurve.app.result.contents import CORRELATED
 from strokecurve.app.store.store import Store
@@ -148,8 +155,8 @@ def test_uncertainty_agrees_with_linkages_drawn(record: dict[str, Any]) -> None:
     entry["fit"] = {"correlation": {"of": list(CORRELATED), "matrix": matrix.tolist()}}
     known, ends = known_linkage(record)
     for end in ends:
-        pins = pins_of(known.drawn, known.setting.opening_sign, end.travel_rad)
-        spread = np.std(rod_to_arms(pins), axis=0)
+        pose = pose_of(known.drawn, known.setting.opening_sign, end.travel_rad)
+        spread = np.std(rod_to_arms(pose), axis=0)
         assert_allclose((end.drive_sd_rad, end.driven_sd_rad), spread, rtol=SAMPLED, atol=0)
 
 

@@ -14,7 +14,7 @@ from strokecurve.kinematics.identify.evidence import ANGLES, QUANTITIES, Evidenc
 from strokecurve.kinematics.identify.geometry import GeometryFit, identify
 from strokecurve.kinematics.identify.posterior import PARAMETERS, Posterior
 from strokecurve.kinematics.identify.posterior import linkage as linkage_of
-from strokecurve.kinematics.linkage.closure import driven_curve, driven_derivatives, in_line_cotangent
+from strokecurve.kinematics.linkage.closure import driven_curve, driven_derivatives
 from strokecurve.kinematics.linkage.fourbar import FourBar
 from strokecurve.kinematics.linkage.play import engage
 from strokecurve.kinematics.motion.angles import LinkageMotion, thin
@@ -269,9 +269,9 @@ def test_closure_agrees_with_the_four_bar() -> None:
     assert_allclose(
         turned, linkage.driven_angle(start + travel) - linkage.driven_angle(start), rtol=0, atol=1e-12
     )
-    _, ratio = driven_derivatives(travel, turned, *values)
+    ratio = driven_derivatives(travel, turned, *values).ratio
     assert_allclose(ratio, linkage.velocity_ratio(start + travel), rtol=1e-9, atol=0)
-    cotangent = in_line_cotangent(55, 68, 176, start + travel, linkage.driven_angle(start + travel))
+    cotangent = linkage.pose(start + travel).transmission_cotangent()
     angle = linkage.transmission_angle(start + travel)
     assert_allclose(np.abs(cotangent), np.abs(1 / np.tan(angle)), rtol=1e-9, atol=1e-9)
 

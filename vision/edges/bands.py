@@ -59,7 +59,7 @@ class Band:
         return first.astype(np.int8)
 
     def only(self, edges: NDArray[np.intp]) -> Band:
-        """Give some of the edges."""
+        """Give some of the edges, by an index of shape (N,)."""
         return Band(
             self.levels[:, edges],
             self.lowest[edges],
@@ -92,7 +92,10 @@ class Light:
 
 
 def frames_of(start: Floats, end: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-    """Middle, unit vector along, unit vector outward, length of each edge."""
+    """Middle (E, 2), unit vectors along and outward (E, 2), and length (E,) of each edge, in px.
+
+    The edges run from ``start`` to ``end``, shape (E, 2) each.
+    """
     span = end - start
     length = np.maximum(np.hypot(span[:, 0], span[:, 1]), 1e-6)
     along = span / length[:, None]
@@ -101,7 +104,22 @@ def frames_of(start: Floats, end: Floats) -> tuple[Floats, Floats, Floats, Float
 
 
 def gather(seen: Light, start: Floats, end: Floats, half_band: Floats, most_columns: int) -> Band:
-    """Collect whole pixels in a band along each edge, column by column (rows on steep edges)."""
+    """Collect whole pixels in a band along each edge, column by column (rows on steep edges).
+
+    Parameters
+    ----------
+    seen : Light
+    start, end : ndarray, shape (E, 2)
+        Ends of each edge, px.
+    half_band : ndarray, shape (E,)
+        How far the band reaches to either side, px.
+    most_columns : int
+        At most so many columns are taken of an edge.
+
+    Returns
+    -------
+    Band
+    """
     (height, width), stride = seen.pictures.shape, seen.pictures.stride
     middle, along, outward, length = frames_of(start, end)
     steep = np.abs(along[:, 1]) > np.abs(along[:, 0])
@@ -229,6 +247,10 @@ def soft_ink_and_paper(
         Share of the paper's light at each pixel.
     used : ndarray of bool, shape (K, E, J)
         Pixels that count.
+
+    Returns
+    -------
+    ink, paper : ndarray, shape (E, J)
     """
     paper_share = share * used
     ink_share = used - paper_share

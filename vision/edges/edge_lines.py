@@ -60,11 +60,11 @@ class Lines:
         return cls(*(np.zeros(count) for _ in fields(cls)))
 
     def only(self, edges: NDArray[np.intp]) -> Lines:
-        """Give some of the lines."""
+        """Give some of the lines, by an index of shape (N,)."""
         return Lines(*(getattr(self, f.name)[edges] for f in fields(self)))
 
     def put(self, edges: NDArray[np.intp], others: Lines) -> None:
-        """Replace the lines of some of the edges."""
+        """Replace the lines of some of the edges, by an index of shape (N,)."""
         for f in fields(self):
             getattr(self, f.name)[edges] = getattr(others, f.name)
 
@@ -115,7 +115,7 @@ class Profiles:
         return cls(band, levels, _share(band, levels), *limits, length, glow)
 
     def only(self, edges: NDArray[np.intp]) -> Profiles:
-        """Give some of the edges."""
+        """Give some of the edges, by an index of shape (N,)."""
         return Profiles(
             self.band.only(edges),
             (self.levels[0][edges], self.levels[1][edges]),

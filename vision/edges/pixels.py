@@ -61,6 +61,13 @@ class Pictures:
         ----------
         picture : ndarray of int, shape (Q,)
             Which picture each thing lies in, rising.
+
+        Yields
+        ------
+        samples : ndarray, shape (N,)
+            As in ``flats``.
+        those : slice
+            Of the things; pictures without any are left out.
         """
         bounds = np.searchsorted(picture, np.arange(len(self.flats) + 1))
         for flat, (first, last) in zip(self.flats, pairwise(bounds.tolist()), strict=True):

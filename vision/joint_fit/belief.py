@@ -94,7 +94,19 @@ def judged(rms: Floats, nodes: Nodes, settings: BeliefSettings) -> Belief:
 
 
 def enlarged(rms: Floats, nodes: Nodes, settings: BeliefSettings) -> Nodes:
-    """Give the nodes with the deviations that they show where they lie further off than noise alone gets."""
+    """Give the nodes with the deviations that they show where they lie further off than noise alone gets.
+
+    Parameters
+    ----------
+    rms : ndarray, shape (F, M)
+        How far the nodes of each marker lie off in each frame, in standard deviations.
+    nodes : Nodes
+    settings : BeliefSettings
+
+    Returns
+    -------
+    Nodes
+    """
     factor = np.where(nodes.seen, np.maximum(rms / settings.usual, 1.0), 1.0)
     return nodes.eased(factor)
 

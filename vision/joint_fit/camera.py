@@ -59,7 +59,7 @@ class Camera:
         )
 
     def matrix(self) -> Floats:
-        """Give the 3 x 3 camera matrix."""
+        """Give the camera matrix, shape (3, 3)."""
         cx, cy = self.centre_px
         return np.array([[self.focal_px, 0.0, cx], [0.0, self.focal_px, cy], [0.0, 0.0, 1.0]])
 

@@ -42,7 +42,7 @@ class Chain:
             self._pull[n : n + self.frames] += pull[:, STATE * n : STATE * (n + 1)]
 
     def law_band(self, law: Floats) -> Floats:
-        """Give the band of what ties each frame to the next, from blocks (F - 1, 24, 24)."""
+        """Give the band of what ties each frame to the next, from blocks of shape (F - 1, 24, 24)."""
         band = np.zeros(self._band.T.shape).T
         _add_to_band(band, law, 1)
         return band
@@ -61,7 +61,7 @@ class Chain:
 
         Parameters
         ----------
-        law_band, law_pull : ndarray
+        law_band, law_pull : ndarray, shapes (36, 12 (F + 2)), (F + 2, 12)
             As `law_band` and `law_pull` give them; the law pulls on the first right side only.
 
         Returns

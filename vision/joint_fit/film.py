@@ -51,7 +51,24 @@ class FilmFit:
 
 
 def alone(model: JointModel, known: JointState, nodes: Nodes, time_s: Floats, known_s: Floats) -> JointState:
-    """Every frame by itself, started from the known one (K of them, at ``known_s``) nearest in time."""
+    """Every frame by itself, started from the known one nearest in time.
+
+    Parameters
+    ----------
+    model : JointModel
+    known : JointState
+        Of K frames.
+    nodes : Nodes
+        Of all F frames.
+    time_s : ndarray, shape (F,)
+    known_s : ndarray, shape (K,)
+        Times of the known frames.
+
+    Returns
+    -------
+    JointState
+        Of all F frames.
+    """
     nearest = np.abs(time_s[:, None] - known_s[None, :]).argmin(axis=1)
     blocks = []
     for pick in frame_blocks(len(time_s)):

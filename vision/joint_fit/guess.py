@@ -16,6 +16,25 @@ def key_frames(nodes: Nodes, cards: int, most: int, least: int) -> NDArray[np.in
     """Pick frames spread evenly along the path of the markers, the fullest ones first.
 
     Frames of a hold on a tripod repeat the same pixels with the same errors, so time alone would mislead.
+
+    Parameters
+    ----------
+    nodes : Nodes
+        Card markers first.
+    cards : int
+        How many of the markers are on the card.
+    most, least : int
+        How many frames at most, and how many there must be to pick from.
+
+    Returns
+    -------
+    ndarray of int, shape (K,)
+        Rising.
+
+    Raises
+    ------
+    DetectionError
+        If card and arms are seldom seen together.
     """
     seen = nodes.seen
     card_seen = seen[:, :cards].sum(axis=1)
@@ -42,7 +61,28 @@ def key_frames(nodes: Nodes, cards: int, most: int, least: int) -> NDArray[np.in
 def first_guess(
     model: JointModel, tracks: MarkerTracks, ids: list[int], key: NDArray[np.intp]
 ) -> tuple[JointState, NDArray[np.intp]]:
-    """Card pose by itself in each key frame, then shafts from circles in the plane of the arms."""
+    """Card pose by itself in each key frame, then shafts from circles in the plane of the arms.
+
+    Parameters
+    ----------
+    model : JointModel
+    tracks : MarkerTracks
+    ids : list of int
+        Markers of the model, those of the card first.
+    key : ndarray of int, shape (K,)
+        Frames to start with.
+
+    Returns
+    -------
+    state : JointState
+    kept : ndarray of int, shape (at most K,)
+        Which of the key frames it holds for.
+
+    Raises
+    ------
+    PoseError
+        If the card cannot be placed in the key frames.
+    """
     camera = _expected_camera(model.picture_wh_px, model.settings)
     column = {int(i): m for m, i in enumerate(tracks.ids)}
     corners = tracks.corners_px()[key][:, [column[i] for i in ids]]
@@ -131,7 +171,7 @@ def _circle(angle_rad: Floats, middle_mm: Floats) -> tuple[Floats, Floats]:
 
 
 def unwrapped(angle_rad: Floats) -> Floats:
-    """Unwrap over the frames that have a value."""
+    """Unwrap angles (rad), shape (F,), over the frames that have a value."""
     result = angle_rad.copy()
     good = np.isfinite(angle_rad)
     result[good] = np.unwrap(angle_rad[good])

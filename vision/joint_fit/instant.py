@@ -55,7 +55,7 @@ class Filmed:
 
     @classmethod
     def joined(cls, parts: list[Filmed], tied: Bools) -> Filmed:
-        """Put parts of one film together, tied as they were."""
+        """Put parts of one film together, its F frames tied as they were, shape (F - 1,)."""
         first = parts[0]
         path = CameraPath(
             np.concatenate([p.path.time_s for p in parts]),

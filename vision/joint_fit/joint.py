@@ -124,7 +124,7 @@ class JointState:
     angle_rad: Floats
 
     def frames(self, pick: NDArray[np.intp] | slice) -> JointState:
-        """Give the same shared values with some of the frames."""
+        """Give the same shared values with some of the frames, by a slice or an index of shape (N,)."""
         return replace(
             self,
             rotation=self.rotation[pick],
@@ -217,7 +217,7 @@ class JointModel:
         return _tilt(state.mount_rotation[marker])
 
     def with_mount_tilt(self, state: JointState, marker: int, tilt_rad: Floats) -> JointState:
-        """Give the state with another lean of one mounted marker."""
+        """Give the state with another lean of one mounted marker, ``tilt_rad`` of shape (2,)."""
         rotation = state.mount_rotation.copy()
         rotation[marker] = rotation_from_vector(_flat(tilt_rad))
         return replace(state, mount_rotation=rotation)

@@ -35,7 +35,7 @@ class Nodes:
         return self.inverse_sigma[..., 0] > 0
 
     def frames(self, pick: NDArray[np.intp] | slice) -> Nodes:
-        """Give some of the frames."""
+        """Give some of the frames, by a slice or an index of shape (N,)."""
         return Nodes(self.pixels[pick], self.normals[pick], self.inverse_sigma[pick], self.blur_px[pick])
 
     def of_markers(self, pick: list[int]) -> Nodes:

@@ -136,6 +136,13 @@ def camera_path(
 def places_of(reference: Floats, rotation: Floats, translation: Floats) -> tuple[Floats, Floats]:
     """Give the places that belong to poses.
 
+    Parameters
+    ----------
+    reference : ndarray, shape (3, 3)
+        Rotation that turns are counted from, as in `CameraPath`.
+    rotation, translation : ndarray, shapes (F, 3, 3), (F, 3)
+        Poses, card to camera; mm.
+
     Returns
     -------
     place : ndarray, shape (F, 6)

@@ -124,7 +124,7 @@ def step_sizes(
 
     Returns
     -------
-    size_rad, sigma_rad : ndarray
+    size_rad, sigma_rad : ndarray, shape (number of spans,)
         After less before, from the windows that tell it best; NaN where too little was seen on either side.
 
     Notes
@@ -151,7 +151,10 @@ def step_sizes(
 
 
 def noise_of(time_s: Floats, value: Floats, settings: StepSettings) -> list[Level]:
-    """How far neighbouring means of a series without steps differ, for each length of window."""
+    """How far neighbouring means of a series without steps differ, for each length of window.
+
+    Times and values have shape (F,); a level has the unit of the values.
+    """
     interval = float(np.median(np.diff(time_s)))
     levels: list[Level] = []
     for window_s in settings.windows_s:

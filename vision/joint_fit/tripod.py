@@ -50,7 +50,26 @@ def find_on_tripod(
     settings: ShutterSettings,
     job: JobControl,
 ) -> FilmFit:
-    """Find camera, axes and readout; arguments as for `strokecurve.vision.joint_fit.hand.find_in_hand`."""
+    """Find camera, axes and readout of a film whose camera stood still.
+
+    Parameters
+    ----------
+    model : JointModel
+        With a free camera.
+    fit : SharedFit
+        Of the key frames, their rows taken as exposed at once.
+    scatter : Nodes
+        All F frames, with the errors that scatter along edges shows; none where the card was not seen.
+    time_s : ndarray, shape (F,)
+    key : ndarray of int, shape (K,)
+        Key frames.
+    noise, settings, job
+        Limits, and whom to ask whether to stop.
+
+    Returns
+    -------
+    FilmFit
+    """
     bare = scatter.frames(key)
     start = bare.floored(np.full(bare.seen.shape[1], noise.start_floor_px))
     model, fit, floor_px = with_noise_found(model, fit, bare, start, noise, job)

@@ -46,7 +46,7 @@ def find_shifts(
     nodes : Nodes
         Measurements, those refused by the fit included.
     derivatives : tuple of ndarray
-        Residuals and derivatives of the same, as ``model.linearise`` gives them.
+        Residuals (K, N) and derivatives of the same, as ``model.linearise`` gives them.
 
     Returns
     -------

@@ -151,7 +151,7 @@ def write_drawn_clip(
     source, target : Path
         Clip read, and MP4 file written.
     draw : callable
-        Gives the picture to write for each picture read.
+        Gives the picture to write, shape (height, width, 3), for each picture read.
     total_frames : int
         For progress.
     job : JobControl, optional
