@@ -40,6 +40,16 @@ class _Parser(argparse.ArgumentParser):
         raise InputError(f"The command line cannot be used: {message}.", f"Try {self.prog} --help.")
 
 
+class _Version(argparse.Action):
+    """Prints the version and ends; looked up only when it is asked for."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> NoReturn:
+        from importlib.metadata import version
+
+        print(f"strokecurve {version('strokecurve')}")
+        parser.exit()
+
+
 class Terminal:
     """Progress on a terminal; silent where standard error is no terminal."""
 
@@ -115,6 +125,7 @@ def _parser() -> argparse.ArgumentParser:
         description="Turns a phone video of a burner's control linkage into the travel of every shaft. "
         "Burner off, locked out, fuel isolated while you film. Without a command it opens the page.",
     )
+    parser.add_argument("--version", action=_Version, nargs=0, help="print the version and end")
     _page_options(parser)
     parser.set_defaults(run=_serve)
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", parser_class=_Parser)

@@ -6,6 +6,7 @@ import json
 import shutil
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import drawn_clips as clips
@@ -352,3 +353,11 @@ def test_a_reader_that_closes_early_is_no_fault(tmp_path: Path) -> None:
     running.stderr.close()
     assert running.wait() == 141
     assert sheet.read_bytes().startswith(b"%PDF")
+
+
+def test_version_is_that_of_the_package(capsys: pytest.CaptureFixture[str]) -> None:
+    stated = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]["version"]
+    with pytest.raises(SystemExit) as ended:
+        main(["--version"])
+    assert ended.value.code == 0
+    assert capsys.readouterr().out == f"strokecurve {stated}\n"
