@@ -58,7 +58,7 @@ from strokecurve.app.words.statements import (
 )
 
 FORMAT = "strokecurve job"
-FORMAT_VERSION = 2
+FORMAT_VERSION = 1
 MANIFEST = "manifest.json"
 JOB = "job.json"
 LATEST = "latest"

@@ -120,17 +120,6 @@ class Database:
         if not self.embedded:  # SQLite's write transaction is that lock already.
             connection.execute(text("SELECT pg_advisory_xact_lock(:n)"), {"n": entrance})
 
-    def first_format(self, connection: Connection) -> int:
-        """Version that an embedded database carries in its header; 0 elsewhere and when new."""
-        if not self.embedded:
-            return 0
-        return int(connection.exec_driver_sql("PRAGMA user_version").scalar_one())
-
-    def note_format(self, connection: Connection, version: int) -> None:
-        """Write the version into the header, where strokecurve's first store looks for it."""
-        if self.embedded:
-            connection.exec_driver_sql(f"PRAGMA user_version = {version:d}")
-
     def own_faults(self) -> tuple[str, ...]:
         """What an embedded database finds wrong with itself; empty if nothing."""
         if not self.embedded:

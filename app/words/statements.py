@@ -43,11 +43,6 @@ def is_id(value: object) -> bool:
     return isinstance(value, str) and _ID.fullmatch(value) is not None
 
 
-def _later(default: Any) -> Any:
-    """A field that entries of earlier versions lack: left out of text and bundles where nothing is said."""
-    return field(default=default, metadata={"later": True})
-
-
 @dataclass(frozen=True, slots=True)
 class JobFacts:
     """What the job is about; None where not said.
@@ -158,14 +153,14 @@ class IntendedChoice:
         Empty unless there is a table.
     fuel, approach : str or None
         What readings were worked out with: a name of ``kinematics.intended.fuels.FUELS``, one of
-        ``APPROACHES``. None for the other kinds, and where an earlier version did not say.
+        ``APPROACHES``. None for the other kinds.
     """
 
     linkage: str
     kind: str
     rows: tuple[tuple[float, float, float | None], ...]
-    fuel: str | None = _later(None)
-    approach: str | None = _later(None)
+    fuel: str | None = None
+    approach: str | None = None
 
     def __post_init__(self) -> None:
         checks.linkage(self.linkage)
@@ -329,13 +324,12 @@ class Verdict:
     text : str or None
         Reasons.
     about : tuple of (str, str)
-        Films that were reviewed, each with the analysis that was: ids. Empty where an earlier version did
-        not ask.
+        Films that were reviewed, each with the analysis that was: ids.
     """
 
     verdict: str
     text: str | None = None
-    about: tuple[tuple[str, str], ...] = _later(())
+    about: tuple[tuple[str, str], ...] = ()
 
     def __post_init__(self) -> None:
         checks.one_of(self.verdict, "verdict", VERDICTS)
@@ -420,13 +414,8 @@ def kind_of(content: Content | type[Any]) -> str:
 
 
 def to_mapping(content: Content) -> dict[str, Any]:
-    """A content as a JSON object; an entry of an earlier version comes out as that version wrote it."""
-    unsaid = {one.name for one in _later_fields(type(content)) if getattr(content, one.name) == one.default}
-    return {name: value for name, value in asdict(content).items() if name not in unsaid}
-
-
-def _later_fields(kind: type[Any]) -> tuple[Any, ...]:
-    return tuple(one for one in fields(kind) if one.metadata.get("later"))
+    """A content as a JSON object."""
+    return asdict(content)
 
 
 def to_json(content: Content) -> str:
@@ -450,9 +439,7 @@ def from_mapping(kind: str, found: object) -> Content:
     if kind not in KINDS:
         raise checks.refuse(f"An entry is of a kind that is not known: {kind[:40]!r}.", "Update strokecurve.")
     wanted = KINDS[kind]
-    named = {one.name for one in fields(wanted)}
-    needed = named - {one.name for one in _later_fields(wanted)}
-    if not isinstance(found, dict) or not needed <= set(found) <= named:
+    if not isinstance(found, dict) or set(found) != {one.name for one in fields(wanted)}:
         raise checks.refuse(f"An entry of the kind {kind!r} has not the fields it should have.")
     return wanted(**{name: _tuples(value) for name, value in found.items()})
 

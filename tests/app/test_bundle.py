@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
 import zipfile
 from pathlib import Path
 
@@ -31,7 +30,6 @@ from strokecurve.app.words.statements import (
     Verdict,
 )
 
-DATA = Path(__file__).with_name("data")
 LINKAGE = "motor:shaft1"
 
 
@@ -220,18 +218,6 @@ def test_pictures_drawn_on_both_sides_do_not_quarrel(
     import_bundle(technician, export_job(reviewer, job.job_id, tmp_path / "back.zip"))
     assert (run.result / "overlay.mp4").read_bytes() == b"one"
     assert check(technician).problems == ()
-
-
-def test_a_job_of_the_first_store_can_be_sent(tmp_path: Path, reviewer: Store, clock: Clock) -> None:
-    shutil.copytree(DATA / "store_v1", tmp_path / "old")
-    old = Store(tmp_path / "old", clock)
-    for job in old.jobs():
-        first = export_job(old, job.job_id, tmp_path / f"{job.job_id}.zip", clips=True)
-        import_bundle(reviewer, first)
-        second = export_job(reviewer, job.job_id, tmp_path / "second.zip", clips=True)
-        assert first.read_bytes() == second.read_bytes()
-    assert [job.job_id for job in reviewer.jobs()] == [job.job_id for job in old.jobs()]
-    assert check(reviewer).problems == ()
 
 
 def test_what_counts_lies_beside_for_people(technician: Store, job: Job, tmp_path: Path) -> None:

@@ -79,11 +79,6 @@ def test_a_newer_version(store: Store, good: Files, version: int) -> None:
     refused(store, complete(good, format_version=version), "newer strokecurve.*Update")
 
 
-@pytest.mark.parametrize("version", range(1, FORMAT_VERSION + 1))
-def test_every_earlier_version_is_taken_in(store: Store, good: Files, version: int) -> None:
-    assert import_bundle(store, io.BytesIO(complete(good, format_version=version))).new_job
-
-
 @pytest.mark.parametrize("changes", [{"format": "x"}, {"format_version": "1"}, {"format_version": True},
                                      {"job_id": "../x"}, {"job_id": None}, {"files": {}}, {"files": [1]},
                                      {"files": [{"name": 1, "size_bytes": 1, "sha256": ""}]}])  # fmt: skip

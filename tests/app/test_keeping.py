@@ -25,8 +25,6 @@ from strokecurve.app.words import files
 from strokecurve.app.words.errors import StoreError
 from strokecurve.app.words.statements import Choice, Comment, Proposals
 
-DATA = Path(__file__).with_name("data")
-
 
 @pytest.fixture
 def store(tmp_path: Path) -> Store:
@@ -81,18 +79,6 @@ def test_references_that_lead_nowhere_are_told(store: Store, film: Film, stateme
         connection.execute(text(statement))
     (problem,) = check(store).problems[:1]
     assert words in problem
-
-
-def test_files_of_the_first_store_get_their_checksums(tmp_path: Path) -> None:
-    shutil.copytree(DATA / "store_v1", tmp_path / "old")
-    old = Store(tmp_path / "old", Clock())
-    assert {film.clip.sha256 for job in old.jobs() for film in job.films} == {None}
-    report = check(old)
-    assert report.problems == report.notes == ()
-    assert report.files == 4 + 3, "clips and the files of the one result"
-    film = next(film for job in old.jobs() for film in job.films if film.measured)
-    film.clip.path.write_bytes(b"changed")
-    assert len(check(old).problems) == 1
 
 
 def test_backup_is_a_store_and_restores_to_the_same(store: Store, film: Film, tmp_path: Path) -> None:
@@ -189,16 +175,6 @@ def test_a_full_disk_leaves_no_half_backup(
     with pytest.raises(StoreError, match="not enough disk space"):
         backup(store, tmp_path / "backup")
     assert [path.name for path in tmp_path.iterdir()] == ["store"]
-
-
-def test_an_old_store_can_be_a_backup(tmp_path: Path) -> None:
-    source = DATA / "store_v1"
-    before = (source / "jobs.sqlite").read_bytes()
-    assert restore(source, tmp_path / "new").problems == ()
-    assert len(Store(tmp_path / "new").jobs()) == 5
-    assert (source / "jobs.sqlite").read_bytes() == before, "a backup stays as it is"
-    report = check(Store(tmp_path / "new"))
-    assert (report.problems, report.files) == ((), 4 + 3)
 
 
 def test_another_database_address(store: Store, film: Film, tmp_path: Path) -> None:

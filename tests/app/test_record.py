@@ -27,7 +27,6 @@ from strokecurve.app.words.statements import (
     is_id,
     kind_of,
     to_json,
-    to_mapping,
 )
 
 LINKAGE = "motor:shaft1"
@@ -51,36 +50,6 @@ def test_text_and_back(content: Content) -> None:
     assert from_json(kind_of(content), text) == content
     assert to_json(from_json(kind_of(content), text)) == text
     assert "\n" not in text
-
-
-LATER: tuple[tuple[Content, Content], ...] = (
-    (
-        IntendedChoice(LINKAGE, "readings", ((0.0, 0.0, 0.5), (90.0, 66.0, 0.5))),
-        IntendedChoice(LINKAGE, "readings", ((0.0, 0.0, 0.5), (90.0, 66.0, 0.5)), "propane", "closing"),
-    ),
-    (
-        Verdict("accept", "x"),
-        Verdict("accept", "x", (("0123456789ab", "ba9876543210"), ("a" * 32, "b" * 32))),
-    ),
-)
-"""As an earlier version wrote it, and with all that is asked for since."""
-
-
-@pytest.mark.parametrize(("earlier", "later"), LATER)
-def test_an_entry_of_an_earlier_version_stays_as_that_version_wrote_it(
-    earlier: Content, later: Content
-) -> None:
-    names = {
-        "intended": {"linkage", "kind", "rows"},
-        "verdict": {"verdict", "text"},
-    }[kind_of(earlier)]
-    assert set(json.loads(to_json(earlier))) == names
-    assert from_json(kind_of(earlier), to_json(earlier)) == earlier
-    text = to_json(later)
-    assert names < set(json.loads(text))
-    assert from_json(kind_of(later), text) == later
-    assert to_json(from_json(kind_of(later), text)) == text
-    assert json.dumps(to_mapping(later), ensure_ascii=False, sort_keys=True) == text
 
 
 def test_there_is_an_example_of_every_kind() -> None:

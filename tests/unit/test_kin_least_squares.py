@@ -1,8 +1,8 @@
 """The least-squares search against certified problems.
 
-Data and certified values are those of NIST's Statistical Reference Datasets for nonlinear regression (Misra1a,
-DanWood, MGH09, BoxBOD; each from the second of its published starting points), typed in from memory: a wrong
-digit in any of them would miss the certified sum of squares.
+Data and certified values are those of NIST's Statistical Reference Datasets for nonlinear regression
+(Misra1a, DanWood, MGH09, BoxBOD; each from the second of its published starting points), typed in from
+memory: a wrong digit in any of them would miss the certified sum of squares.
 """
 
 from __future__ import annotations
@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
-
 from strokecurve.kinematics.least_squares import minimise
 
 
