@@ -192,7 +192,7 @@ class Bins:
 
     @property
     def cycle_rad(self) -> Array:
-        """Place of each bin in a cycle, low to high fire and back, as a driver path (rad), shape (B,).
+        """Place of each bin in a cycle from low to high fire and back, as a driver path (rad), shape (B,).
 
         Raises
         ------
