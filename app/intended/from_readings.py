@@ -12,12 +12,11 @@ from strokecurve.app.intended.given import Row, checked_rows
 from strokecurve.app.intended.readings import ReadingTable
 from strokecurve.app.result.reading import FilmResult
 from strokecurve.app.words.errors import InputError
-from strokecurve.kinematics.findings.statements import Finding
+from strokecurve.kinematics.findings.statements import SEVERITIES
 from strokecurve.kinematics.intended.from_readings import intended_from_readings, row_positions
 from strokecurve.kinematics.intended.fuels import Fuel
-from strokecurve.kinematics.intended.outcome import FromReadings
+from strokecurve.kinematics.intended.outcome import FromReadings, Remark
 from strokecurve.kinematics.intended.readings import Readings
-from strokecurve.kinematics.intended.remarks import SEVERITIES
 from strokecurve.kinematics.intended.settings import READING_DEFAULTS, ReadingSettings
 
 Array = NDArray[np.float64]
@@ -46,7 +45,7 @@ class Worked:
     rows : tuple of (driver_deg, driven_deg, tolerance_deg)
         Of ``intended.csv``.
     found : FromReadings
-    remarks : tuple of Finding
+    remarks : tuple of Remark
         The gravest first.
     """
 
@@ -54,7 +53,7 @@ class Worked:
     motor: str
     rows: tuple[Row, ...]
     found: FromReadings
-    remarks: tuple[Finding, ...]
+    remarks: tuple[Remark, ...]
 
 
 def work_out(
@@ -211,13 +210,13 @@ def _hand_or_film(
     )
 
 
-def _apart(table: ReadingTable, seen: ShaftTravel, readings: Readings) -> tuple[Finding, ...]:
+def _apart(table: ReadingTable, seen: ShaftTravel, readings: Readings) -> tuple[Remark, ...]:
     """Travel read by hand that the film contradicts; positions with the damper moved on purpose excepted."""
     off = table.column("driven_deg") - seen.travel_deg
     sd = np.hypot(np.degrees(readings.sigma_damper_rad), np.hypot(seen.sd_deg, seen.half_gap_deg))
     aimed = np.isfinite(readings.target_o2_dry)
     return tuple(
-        Finding(
+        Remark(
             "hand_against_film",
             "caution",
             f"firing position {table.column('driver_deg')[n]:.4g} degrees",
@@ -280,5 +279,5 @@ def _rows(found: FromReadings, driver_deg: Array) -> tuple[Row, ...]:
     return checked_rows(zip(*columns, strict=True))
 
 
-def _in_order(remarks: tuple[Finding, ...]) -> tuple[Finding, ...]:
+def _in_order(remarks: tuple[Remark, ...]) -> tuple[Remark, ...]:
     return tuple(sorted(remarks, key=lambda remark: SEVERITIES.index(remark.severity)))

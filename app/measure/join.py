@@ -11,6 +11,7 @@ from strokecurve.app.measure.clip import LinkageResult, Measurement, angle_limit
 from strokecurve.app.measure.join_findings import curve_gaps, lengths_differ, other_side
 from strokecurve.app.measure.settings import Settings
 from strokecurve.app.words.errors import InputError
+from strokecurve.app.words.findings.clips import Reason
 from strokecurve.kinematics.errors import StrokeError
 from strokecurve.kinematics.estimate import Estimate
 from strokecurve.kinematics.faults.condition import lost_motion
@@ -162,19 +163,20 @@ def join(parts: Sequence[Part], settings: Settings | None = None) -> Joined:
     _check_series(parts, chains)
     trains: list[JoinedTrain] = []
     shared: dict[tuple[str, int, int], SharedShaft] = {}
-    findings: dict[tuple[str, str, str], Finding] = {}
+    findings: list[Finding] = []
     for chain in chains:
         sections = [_section(parts, part, settings) for part in _by_part(chain)]
         train, told = _train(parts, sections)
         trains.append(train)
-        findings |= {(f.code, f.where, f.text): f for f in told}
+        findings += told
         for before, after in pairwise(sections):
             shaft = _shared(before, after)
             shared[(shaft.name, *shaft.parts)] = shaft
     for shaft in shared.values():
-        differing = (*lengths_differ(shaft, parts, settings), *other_side(shaft, parts))
-        findings |= {(f.code, f.where, f.text): f for f in differing}
-    return Joined(tuple(parts), tuple(trains), tuple(shared.values()), in_order(list(findings.values())))
+        findings += [*lengths_differ(shaft, parts, settings), *other_side(shaft, parts)]
+    return Joined(
+        tuple(parts), tuple(trains), tuple(shared.values()), in_order(list(dict.fromkeys(findings)))
+    )
 
 
 def driven_elsewhere(joined: Joined, part: int) -> frozenset[str]:
@@ -229,12 +231,12 @@ def _check_series(parts: Sequence[Part], chains: list[list[_Link]]) -> None:
             continue
         for other in (part, *parts):
             for finding in other.measurement.findings:
-                if finding.code == "linkage_left_out":
+                if finding.code == "linkage_left_out" and isinstance(finding.facts, Reason):
                     raise InputError(
                         f"{part.name} cannot be joined: in {other.name} the linkage "
                         f"{finding.where.replace(':', ' to ')} is of no use. "
-                        f"{finding.text.removeprefix('This linkage was left out. ')}",
-                        finding.advice,
+                        f"{finding.facts.why}",
+                        finding.facts.remedy,
                     )
         raise InputError(
             f"{part.name} is no part of a train with the others: it shows {_list(part)}, and none of them is "

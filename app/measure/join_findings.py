@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from strokecurve.app.measure.settings import Settings
-from strokecurve.kinematics.findings.findings import Finding
-from strokecurve.kinematics.findings.statements import figure, in_degrees
+from strokecurve.app.words.findings.clips import FurtherIn, Missing, OpensIn
+from strokecurve.kinematics.findings.findings import Finding, Subject
+from strokecurve.kinematics.findings.statements import in_degrees
 from strokecurve.kinematics.motion.travel import TravelCurves
 
 if TYPE_CHECKING:
@@ -26,12 +27,10 @@ def lengths_differ(shaft: SharedShaft, parts: Sequence[Part], settings: Settings
         in_degrees(
             "shared_travel",
             "caution",
-            shaft.name,
+            Subject(shaft=shaft.name),
             (value, sd, settings.shared_travel_rad),
-            f"{shaft.name} turns {figure(abs(value), sd)} further in {parts[more].name} than in "
-            f"{parts[less].name}, so the stroke was not full in one of them or the linkage was changed in "
-            "between.",
-            "Film both clips again without touching the linkage, each from low fire to high fire and back.",
+            facts=FurtherIn(parts[more].name, parts[less].name),
+            kind="filming",
         )
     ]
 
@@ -40,22 +39,9 @@ def other_side(shaft: SharedShaft, parts: Sequence[Part]) -> list[Finding]:
     """The shared shaft opens counter-clockwise in one clip and clockwise in the other."""
     if shaft.opening_signs[0] == shaft.opening_signs[1]:
         return []
-    ways = ["counter-clockwise" if sign > 0 else "clockwise" for sign in shaft.opening_signs]
-    names = [parts[n].name for n in shaft.parts]
-    return [
-        Finding(
-            "other_side",
-            "note",
-            shaft.name,
-            None,
-            None,
-            None,
-            f"{shaft.name} opens {ways[0]} in {names[0]} and {ways[1]} in {names[1]}: taken for the same "
-            "shaft seen from its other side. Travel counts in the opening direction, so the curves join.",
-            "If both clips were filmed from the same side, one of them began at high fire: film it again "
-            "from low fire, or give its opening in a set-up file.",
-        )
-    ]
+    (first, second), (one, other) = shaft.parts, shaft.opening_signs
+    facts = OpensIn(parts[first].name, one, parts[second].name, other)
+    return [Finding("other_side", "note", Subject(shaft=shaft.name), facts=facts, kind="filming")]
 
 
 def curve_gaps(name: str, shaft: str, clip: str, before: TravelCurves, whole: TravelCurves) -> list[Finding]:
@@ -71,18 +57,13 @@ def curve_gaps(name: str, shaft: str, clip: str, before: TravelCurves, whole: Tr
             lost[way] = before.driver_rad[gone]
     if not lost:
         return []
-    spans = [
-        f"{way} between {math.degrees(at[0]):.0f} and {math.degrees(at[-1]):.0f} degrees of driver travel"
-        for way, at in lost.items()
-    ]
+    spans = tuple((way, math.degrees(at[0]), math.degrees(at[-1])) for way, at in lost.items())
     return [
         in_degrees(
             "joined_gap",
             "caution",
-            name,
+            Subject(name),
             (max(at.size for at in lost.values()) * step, None, None),
-            f"{clip} does not show the part of {shaft}'s travel that is needed for {' and '.join(spans)}: "
-            "the overall curve has a gap there.",
-            f"Film {clip} again over the full stroke, with both passes and all markers in view.",
+            facts=Missing(clip, shaft, spans),
         )
     ]

@@ -2,23 +2,19 @@
 
 from __future__ import annotations
 
+from strokecurve.app.words.findings.clips import Reason
 from strokecurve.kinematics.errors import KinematicsError
-from strokecurve.kinematics.findings.findings import Finding
-
-_WITHOUT_ROD = (
-    "Radii, rod length and start angles of this linkage rest on the travel curve and tape measures alone."
-)
+from strokecurve.kinematics.findings.findings import Finding, Subject
 
 
 def without_linkage(name: str, error: KinematicsError) -> Finding:
     """A linkage of which nothing could be worked out."""
-    text = f"This linkage was left out. {error.message}"
-    return Finding("linkage_left_out", "caution", name, None, None, None, text, error.hint)
+    return Finding("linkage_left_out", "caution", Subject(name), facts=Reason(error.message, error.hint))
 
 
 def without_rod(name: str, reason: str, hint: str = "Keep it in view and film again.") -> Finding:
     """A rod marker that could not be used."""
-    return Finding("rod_left_out", "note", name, None, None, None, f"{reason} {_WITHOUT_ROD}", hint)
+    return Finding("rod_left_out", "note", Subject(name), facts=Reason(reason, hint))
 
 
 def without_pins(name: str) -> Finding:
@@ -31,5 +27,4 @@ def without_pins(name: str) -> Finding:
 
 def without_fit(name: str, error: KinematicsError) -> Finding:
     """A linkage whose geometry could not be fitted."""
-    text = f"The geometry of this linkage could not be worked out. {error.message}"
-    return Finding("no_geometry", "caution", name, None, None, None, text, error.hint)
+    return Finding("no_geometry", "caution", Subject(name), facts=Reason(error.message, error.hint))

@@ -9,6 +9,7 @@ import streamlit as st
 from strokecurve.app.page import keys, markup, scrubber
 from strokecurve.app.page.opened import Opened
 from strokecurve.app.page.scrubber import SD_NOTE
+from strokecurve.app.result.moments import linkage_of
 from strokecurve.app.result.tables import geometry_table
 from strokecurve.app.store.jobs import Film
 from strokecurve.app.words.estimates import NOT_AVAILABLE, format_estimate, format_exact
@@ -80,8 +81,12 @@ def show_joints(opened: Opened, name: str, play: Entry | None) -> None:
         (words, estimate_of(play[key].get("play_mm"), "mm"), estimate_of(play[key].get("lost_deg"), "deg"))
         for key, words in PINS
     ]
-    found = {str(one.get("where")) for one in opened.record["findings"] if one.get("code") == "worn_joint"}
-    worn = [words for _, words in PINS if f"{name} {words.lower()}" in found]
+    found = {
+        str(one["subject"].get("part"))
+        for one in opened.record["findings"]
+        if one.get("code") == "worn_joint" and linkage_of(one, (name,))
+    }
+    worn = [words for _, words in PINS if words.lower() in found]
     verdict = f"{' and '.join(worn)} worn" if worn else "No joint stands out as worn"
     st.html(
         markup.table(

@@ -10,8 +10,8 @@ from strokecurve.app.page import keys, markup, scrubber
 from strokecurve.app.page.opened import Opened
 from strokecurve.app.report.figures import finding_figure
 from strokecurve.app.result.moments import driver_travel_of, linkage_of, moment_of
-from strokecurve.app.result.tables import SEVERITIES
 from strokecurve.app.store.jobs import Film
+from strokecurve.kinematics.findings.statements import SEVERITIES
 
 
 def shown_at(opened: Opened, finding: Mapping[str, Any]) -> float | None:
@@ -20,7 +20,7 @@ def shown_at(opened: Opened, finding: Mapping[str, Any]) -> float | None:
     if named is not None:
         return named
     name = linkage_of(finding, opened.linkages)
-    driver_deg = driver_travel_of(finding, opened.linkages[name]) if name else None
+    driver_deg = driver_travel_of(finding) if name else None
     if name is None or driver_deg is None:
         return None
     return scrubber.travel_moment(opened, name, driver_deg)

@@ -24,22 +24,6 @@ KINDS = {
 """How an intended travel was given."""
 PLOT_NAME_LENGTH = 24
 """A longer name of a shaft would push a plot's labels out of it."""
-FAULT_UNITS = {
-    "marker_lost": "%",
-    "marker_disturbed": "frames",
-    "marker_small": "px",
-    "blurred": "px",
-    "card_partial": "markers",
-    "card_moved": "mm",
-    "marker_loose": "deg",
-    "oblique": "deg",
-    "arm_plane_tilted": "deg",
-    "file_damaged": "pieces",
-    "few_frames": "frames/s",
-    "steadied": "px",
-    "squeezed": "bits/px",
-}
-"""Units of the figures of filming faults, which ``result.json`` gives without."""
 
 
 def said(value: object) -> str:
@@ -84,17 +68,13 @@ def place(entry: object) -> str:
 
 
 def finding_figure(finding: Mapping[str, Any]) -> str:
-    """Value, uncertainty and limit of a finding; empty if it has no figure, or its unit is not known."""
-    value = number(finding.get("value"))
-    fault_unit = FAULT_UNITS.get(str(finding.get("code")))
-    unit_given = finding.get("unit")
-    stated = unit_given if isinstance(unit_given, str) else ""
-    unit = stated or fault_unit or ("" if is_filming(finding) else "deg")
-    if math.isnan(value) or not unit:
+    """Value, uncertainty and limit of a finding; empty if it has no figure."""
+    value, unit = number(finding.get("value")), finding.get("unit")
+    if math.isnan(value) or not isinstance(unit, str):
         return ""
     sd, limit = number(finding.get("sd")), number(finding.get("limit"))
     # Counts and shares of a filming fault are what they are; anything else says that it has no uncertainty.
-    counted = fault_unit is not None and math.isnan(sd)
+    counted = is_filming(finding) and math.isnan(sd)
     text = format_exact(value, unit) if counted else format_estimate(value, sd, unit)
     if math.isnan(limit):
         return text

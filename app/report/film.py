@@ -28,7 +28,6 @@ from strokecurve.app.result.plots_compare import difference_figure
 from strokecurve.app.result.reading import FilmResult, number, texts
 from strokecurve.app.result.tables import (
     PASSES,
-    SEVERITIES,
     compared_table,
     even_step_table,
     geometry_table,
@@ -36,6 +35,7 @@ from strokecurve.app.result.tables import (
 )
 from strokecurve.app.words.estimates import NOT_AVAILABLE, format_estimate, format_exact
 from strokecurve.app.words.statements import IntendedChoice
+from strokecurve.kinematics.findings.statements import SEVERITIES
 
 STEP_DEG = 10.0
 SD_NOTE = "± is one standard deviation."

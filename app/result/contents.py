@@ -13,13 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 from strokecurve.app.measure.clip import LinkageResult, Measurement
 from strokecurve.app.words.columns import Column
+from strokecurve.app.words.findings import Found, in_words
 from strokecurve.app.words.names import QUANTITY_WORDS
 from strokecurve.kinematics.estimate import Estimate, Extreme
 from strokecurve.kinematics.faults.condition import in_space
 from strokecurve.kinematics.faults.joints import JointPlay
 from strokecurve.kinematics.faults.repeat import Repeatability
 from strokecurve.kinematics.faults.slip import Slip
-from strokecurve.kinematics.findings.findings import Finding
+from strokecurve.kinematics.findings.findings import SEVERITIES, Finding
 from strokecurve.kinematics.findings.rules_arms import ArmSlip
 from strokecurve.kinematics.identify.geometry import GeometryFit, Quantity
 from strokecurve.kinematics.identify.to_toggle import ENDS, TravelLeft
@@ -33,7 +34,6 @@ OVERLAY_FILE = "overlay.mp4"
 STAGES_FOLDER = "stages"
 CORRELATED = ("drive_radius_mm", "driven_radius_mm", "spacing_mm", "drive_start_deg", "driven_start_deg")
 """Order of the correlation in ``fit``: a whole linkage, whose rod follows."""
-SEVERITY_ORDER = ("danger", "caution", "note")
 _LIBRARIES = ("strokecurve", "av", "numpy", "opencv-python-headless", "pandas", "scipy")
 
 
@@ -130,7 +130,7 @@ def record(measurement: Measurement) -> dict[str, Any]:
             train_entry(train.shafts, train.driver_travel, train.driven_travel, train.slack)
             for train in measurement.trains
         ],
-        "findings": [finding_entry(f) for f in sorted(found, key=lambda f: SEVERITY_ORDER.index(f.severity))],
+        "findings": [finding_entry(f) for f in sorted(found, key=lambda f: SEVERITIES.index(f.severity))],
         "versions": versions(),
     }
     plainly: dict[str, Any] = plain(content)
@@ -149,10 +149,29 @@ def train_entry(
     }
 
 
-def finding_entry(finding: Finding | Fault) -> dict[str, Any]:
-    """A finding as ``result.json`` has it."""
-    names = ("code", "severity", "where", "value", "sd", "limit", "unit", "text", "advice")
-    return {name: getattr(finding, name, None) for name in names}
+def finding_entry(finding: Found) -> dict[str, Any]:
+    """A finding as ``result.json`` has it: what was found, and last of all its words."""
+    subject, sentence = finding.subject, in_words(finding)
+    return {
+        "code": finding.code,
+        "severity": finding.severity,
+        "kind": finding.kind,
+        "where": finding.where,
+        "subject": {
+            "linkage": subject.linkage or None,
+            "shaft": subject.shaft or None,
+            "part": subject.part or None,
+            "markers": list(subject.markers),
+        },
+        "time_s": finding.time_s,
+        "driver_deg": finding.driver_deg,
+        "value": finding.value,
+        "sd": finding.sd,
+        "limit": finding.limit,
+        "unit": finding.unit,
+        "text": sentence.text,
+        "advice": sentence.advice,
+    }
 
 
 @cache

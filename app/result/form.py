@@ -72,8 +72,9 @@ _SHAFT = Form(
     | dict.fromkeys(("travel_deg", "axis_tilt_deg", "frames_measured"), NUMBER)
 )
 _FINDING = Form(
-    dict.fromkeys(("code", "severity", "where", "unit", "text", "advice"), TEXT)
-    | {"value": NUMBER, "sd": SPREAD, "limit": NUMBER}
+    dict.fromkeys(("code", "severity", "kind", "where", "unit", "text", "advice"), TEXT)
+    | {"value": NUMBER, "sd": SPREAD, "limit": NUMBER, "time_s": NUMBER, "driver_deg": NUMBER}
+    | {"subject": Form({"linkage": TEXT, "shaft": TEXT, "part": TEXT, "markers": [NUMBER]})}
 )
 _CLIP_NUMBERS = ("frames", "duration_s", "mean_rate_hz", "quarter_turns", "bit_depth", "damaged_packets")
 _CLIP = Form(

@@ -14,7 +14,6 @@ from strokecurve.app.result.contents import (
     ANGLES_FILE,
     OVERLAY_FILE,
     RECORD_FILE,
-    SEVERITY_ORDER,
     STAGES_FOLDER,
     TRAVEL_FILE,
     curve_columns,
@@ -27,7 +26,7 @@ from strokecurve.app.result.contents import (
 from strokecurve.app.result.writing import fresh_folder, move_in, write_files, write_record
 from strokecurve.app.words.columns import Column, write_columns
 from strokecurve.kinematics.estimate import Estimate
-from strokecurve.kinematics.findings.findings import Finding
+from strokecurve.kinematics.findings.findings import SEVERITIES, Finding
 from strokecurve.vision.control import JobControl
 from strokecurve.vision.motion.faults import Fault
 
@@ -107,7 +106,7 @@ def _findings(joined: Joined) -> list[dict[str, Any]]:
         for one in own:
             if one.code != "stroke" or one.where not in usual:
                 found.append((part.name, one))
-    found.sort(key=lambda entry: SEVERITY_ORDER.index(entry[1].severity))
+    found.sort(key=lambda entry: SEVERITIES.index(entry[1].severity))
     return [{**finding_entry(finding), "clip": clip} for clip, finding in found]
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
@@ -10,20 +9,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from strokecurve.app.words.numeric import finite
+from strokecurve.kinematics.findings.statements import Kind
 
 Array = NDArray[np.float64]
 
-_MOMENT = re.compile(r"\bat (?:about )?(\d+(?:\.\d+)?) s\b")
-_DRIVER_TRAVEL = re.compile(
-    r"(\d+(?:\.\d+)?) degrees of driver travel\b|while the driver turns from (\d+(?:\.\d+)?) to"
-)
-_PLACES = {
-    "toggle_drive": "min_drive_angle_deg",
-    "toggle_driven": "min_transmission_angle_deg",
-    "lost_motion": "hysteresis_max_deg",
-    "poor_repeatability": "repeatability_deg",
-}
-"""Entries of a linkage whose driver travel shows what findings of these codes state."""
+FILMING: Kind = "filming"
+LEFT_OUT = frozenset(("linkage_left_out", "rod_left_out"))
+"""Codes of findings about what the film did not let be measured."""
 _AT_REST_DEG = 0.5
 """Frames this close to the lowest travel count as the low-fire hold; angles scatter by a tenth of it."""
 _MATCHES_DEG = 1.0
@@ -55,43 +47,30 @@ def travel_over_time(angles: pd.DataFrame, shaft: Mapping[str, Any]) -> Array:
 
 
 def moment_of(finding: Mapping[str, Any]) -> float | None:
-    """The moment that the text of a finding names; None if it names none."""
-    found = _MOMENT.search(str(finding.get("text") or ""))
-    return float(found[1]) if found else None
+    """The moment that shows a finding; None if it has none."""
+    return finite(finding.get("time_s"))
 
 
 def is_filming(finding: Mapping[str, Any]) -> bool:
     """Whether a finding is about the filming, not about a linkage or one that was left out."""
-    return ":" not in str(finding.get("where") or "")
+    return finding.get("kind") == FILMING
 
 
 def concerns_filming(finding: Mapping[str, Any]) -> bool:
     """Whether who films has to know it: about the filming, or about what was left out because of it."""
-    return is_filming(finding) or str(finding.get("code") or "").endswith("_left_out")
+    return is_filming(finding) or finding.get("code") in LEFT_OUT
 
 
 def linkage_of(finding: Mapping[str, Any], linkages: Iterable[str]) -> str | None:
     """Which of these linkages a finding is about, or an arm, a pin or an end of it; None if about none."""
-    where = str(finding.get("where") or "")
-    return next((name for name in linkages if where == name or where.startswith(f"{name} ")), None)
+    subject = finding.get("subject")
+    about = subject.get("linkage") if isinstance(subject, Mapping) else None
+    return next((name for name in linkages if name == about), None)
 
 
-def driver_travel_of(finding: Mapping[str, Any], linkage: Mapping[str, Any]) -> float | None:
+def driver_travel_of(finding: Mapping[str, Any]) -> float | None:
     """Driver travel at which what a finding states is seen best; None where it has no such place."""
-    entry = linkage.get(_PLACES.get(str(finding.get("code")), ""))
-    at = finite(entry.get("at_driver_deg")) if isinstance(entry, Mapping) else None
-    if at is not None:
-        return at
-    said = _DRIVER_TRAVEL.search(str(finding.get("text") or ""))
-    if said:
-        return float(said[1] or said[2])
-    where = str(finding.get("where") or "")
-    if where.endswith(" low fire"):
-        return 0.0
-    stroke = linkage.get("stroke")
-    if where.endswith(" high fire") and isinstance(stroke, Mapping):
-        return float(stroke["driver_travel_deg"])
-    return None
+    return finite(finding.get("driver_deg"))
 
 
 def first_moment_at(time_s: Array, driver_deg: Array, at_deg: float) -> float | None:

@@ -13,13 +13,14 @@ import numpy as np
 import pandas as pd
 from strokecurve.app.result.contents import ANGLES_FILE, RECORD_FILE, TRAVEL_FILE
 from strokecurve.app.result.form import check_form
-from strokecurve.app.result.tables import PASSES, SEVERITIES
+from strokecurve.app.result.tables import PASSES
 from strokecurve.app.words.columns import guarded
 from strokecurve.app.words.errors import InputError
 from strokecurve.app.words.files import LARGEST_RECORD_BYTES, MB
 from strokecurve.app.words.numeric import finite
 from strokecurve.app.words.statements import LARGEST_DEG, LARGEST_S
 from strokecurve.app.words.strict_json import strict_json
+from strokecurve.kinematics.findings.statements import SEVERITIES
 
 TEXT_COLUMNS = ("linkage", "pass")
 TRAVEL_COLUMNS = ("linkage", "pass", "driver_deg", "driven_deg", "sd_deg")

@@ -39,9 +39,6 @@ GEOMETRY_COLUMNS = ("quantity", "words", "value", "sd", "unit", "determined", "e
 (None if it is).
 """
 
-SEVERITIES = ("danger", "caution", "note")
-"""From the gravest down."""
-
 WHOLE_STEP_DEG = 1e-6
 """Grid positions closer than this are the same position."""
 

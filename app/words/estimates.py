@@ -12,6 +12,7 @@ SPACE = "\N{NO-BREAK SPACE}"
 MINUS = "\N{MINUS SIGN}"
 SYMBOLS = {"deg": "°"}
 """Units written otherwise than they are named in files."""
+_TENTHS_FROM_DEG = 0.05
 
 
 def format_estimate(value: float | None, sd: float | None, unit: str = "") -> str:
@@ -46,13 +47,13 @@ def format_estimate(value: float | None, sd: float | None, unit: str = "") -> st
         return NOT_AVAILABLE
     if sd is None or math.isnan(sd):
         places = DIGITS_WITHOUT_SD - 1 - _exponent(value) if value else 0
-        return f"{with_unit(_fixed(value, places), unit)} ({NO_UNCERTAINTY})"
+        return f"{with_unit(fixed(value, places), unit)} ({NO_UNCERTAINTY})"
     if sd < 0:
         raise ValueError(f"sd is {sd}: expected 0 or more")
     if math.isinf(sd):
         return f"{NOT_AVAILABLE} (not determined)"
     places = 2 if sd == 0 else _places(sd)
-    shown, spread = _fixed(value, places), "0" if sd == 0 else _fixed(sd, places)
+    shown, spread = fixed(value, places), "0" if sd == 0 else fixed(sd, places)
     if SYMBOLS.get(unit) == "°":
         return f"{shown}°{SPACE}±{SPACE}{spread}°"
     return with_unit(f"{shown}{SPACE}±{SPACE}{spread}", unit)
@@ -63,10 +64,32 @@ def format_exact(value: float, unit: str = "", places: int = 1) -> str:
 
     Trailing zeros are dropped.
     """
-    text = _fixed(value, places)
+    text = fixed(value, places)
     if "." in text:
         text = text.rstrip("0").rstrip(".")
     return with_unit(text, unit)
+
+
+def spelled_angle(value_deg: float, sd_deg: float) -> str:
+    """An angle within a sentence: to hundredths of a degree, or to tenths where its deviation is larger.
+
+    Sentences are read, not worked with: they give the last digit that is of use to a hand, and the table
+    beside them has all that mean something.
+
+    Examples
+    --------
+    >>> spelled_angle(2.0, 0.06)
+    '2.0 degrees (standard deviation 0.1)'
+    """
+    places = 1 if sd_deg >= _TENTHS_FROM_DEG else 2
+    return f"{fixed(value_deg, places)} degrees (standard deviation {fixed(sd_deg, places)})"
+
+
+def fixed(value: float, places: int = 0) -> str:
+    """A number with so many decimals; negative places round to tens or hundreds; never a negative zero."""
+    rounded = round(value, places)
+    text = f"{abs(rounded):.{max(places, 0)}f}"
+    return f"{MINUS}{text}" if rounded < 0 and float(text) != 0 else text
 
 
 def with_unit(text: str, unit: str) -> str:
@@ -87,10 +110,3 @@ def _places(sd: float) -> int:
     exponent = _exponent(sd)
     first_three = round(sd / 10.0 ** (exponent - 2))
     return (1 if first_three < 355 else 0) - exponent
-
-
-def _fixed(value: float, places: int) -> str:
-    """A number with so many decimals; negative places round to tens or hundreds; never a negative zero."""
-    rounded = round(value, places)
-    text = f"{abs(rounded):.{max(places, 0)}f}"
-    return f"{MINUS}{text}" if rounded < 0 and float(text) != 0 else text

@@ -1,4 +1,4 @@
-"""Findings: one statement each about a linkage, with its figure, its limit and what to do."""
+"""Findings: one statement each about a linkage, as data."""
 
 from __future__ import annotations
 
@@ -14,7 +14,14 @@ from strokecurve.kinematics.faults.jumps import find_jumps
 from strokecurve.kinematics.faults.repeat import repeatability
 from strokecurve.kinematics.faults.slip import Following, follow, without_slips
 from strokecurve.kinematics.findings import rules_geometry, rules_motion
-from strokecurve.kinematics.findings.statements import Condition, Finding, RodSeen, SeenJump
+from strokecurve.kinematics.findings.statements import (
+    SEVERITIES,
+    Condition,
+    Finding,
+    RodSeen,
+    SeenJump,
+    Subject,
+)
 from strokecurve.kinematics.identify.geometry import GeometryFit
 from strokecurve.kinematics.identify.to_toggle import travel_to_toggle
 from strokecurve.kinematics.motion.angles import LinkageMotion
@@ -22,7 +29,7 @@ from strokecurve.kinematics.motion.stroke import Stroke
 from strokecurve.kinematics.motion.travel import TravelCurves
 from strokecurve.kinematics.settings import DEFAULTS, Settings
 
-__all__ = ["RULES", "Condition", "Finding", "assess", "in_order"]
+__all__ = ["RULES", "SEVERITIES", "Condition", "Finding", "Subject", "assess", "in_order"]
 
 RULES: tuple[Callable[[Condition], list[Finding]], ...] = (
     rules_geometry.toggle_rule,
@@ -142,9 +149,8 @@ def in_order(findings: Sequence[Finding]) -> tuple[Finding, ...]:
 
     Examples
     --------
-    >>> made = [Finding(s, s, "", None, None, None, "", "") for s in ("note", "danger")]
+    >>> made = [Finding(s, s, Subject("motor:shaft1")) for s in ("note", "danger")]
     >>> [f.code for f in in_order(made)]
     ['danger', 'note']
     """
-    order = ("danger", "caution", "note")
-    return tuple(sorted(findings, key=lambda f: order.index(f.severity)))
+    return tuple(sorted(findings, key=lambda f: SEVERITIES.index(f.severity)))

@@ -1,14 +1,14 @@
-"""What is said of arms that slipped on a shaft with several markers."""
+"""Findings about arms that slipped on a shaft with several markers."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from strokecurve.kinematics.estimate import Estimate
 from strokecurve.kinematics.faults.arms import Moved, Verdict
-from strokecurve.kinematics.findings.statements import LOCKED, Finding, figure, in_degrees
+from strokecurve.kinematics.findings.facts import ArmMoved, MarkersApart
+from strokecurve.kinematics.findings.statements import Finding, Subject, in_degrees
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,23 +133,17 @@ def arm_slips(shaft: Shaft, moved: Moved, verdict: Verdict, time_s: float) -> tu
 
 def slip_finding(shaft: Shaft, moved: Moved, verdict: Verdict, slip: ArmSlip, limit_rad: float) -> Finding:
     """The finding for an arm that slipped; smaller steps than ``limit_rad`` are not looked for."""
-    stays = shaft.ids(moved, verdict.true)
-    size = _size(slip.size)
-    held = (
-        "Radii, rod and spacing hold on either side of it; the arm's start angle on its shaft, and what "
-        "follows from it, are those before."
-    )
+    goes_with = ""
+    if verdict.why == "downstream":
+        goes_with = next(k.name for k in shaft.driving if k.keeps == verdict.true)
     return in_degrees(
         "slip",
         "danger",
-        f"{slip.linkage} {slip.arm} arm",
+        Subject(slip.linkage, part=f"{slip.arm} arm", markers=slip.markers),
         (slip.size.value, slip.size.sd, limit_rad),
-        f"The {slip.arm} arm, with {_markers(slip.markers)}, slipped on {shaft.name} by {size}"
-        f"{_moment(slip.time_s)}{_travel(slip.at_driver_rad)}: {_since(shaft, slip)}. "
-        f"{_told(shaft, moved, verdict, slip)} "
-        f"The angle of {shaft.name} is taken from {_markers(stays)}. {held}",
-        f"{LOCKED}check the {slip.arm} arm's clamp screw and key and that no marker moved on its arm, "
-        "set low fire anew, and film again.",
+        time_s=slip.time_s,
+        at_driver_rad=slip.at_driver_rad,
+        facts=ArmMoved(shaft.name, shaft.ids(moved, verdict.true), verdict.why, goes_with),
     )
 
 
@@ -177,99 +171,37 @@ def loose_findings(
         if group == verdict.true or (group in linked and verdict.why not in ("turned", "unknown")):
             continue
         apart = moved.between(group, verdict.true)
-        apart = Estimate(abs(apart.value), apart.sd)
-        one, kept = shaft.ids(moved, group), shaft.ids(moved, verdict.true)
-        moves = f"{_markers(one).capitalize()} moved against {shaft.name} by {_size(apart)}{_moment(time_s)}"
-        taken = f"The angle of {shaft.name} is taken from {_markers(kept)}."
+        figures = abs(apart.value), apart.sd, limit_rad
+        ids = shaft.ids(moved, group)
+        facts = MarkersApart(shaft.name, ids, shaft.ids(moved, verdict.true), verdict.why)
         if verdict.why == "unknown":
-            found.append(_undecided(shaft, apart, (one, kept), time_s, limit_rad))
+            found.append(_undecided(shaft, figures, time_s, facts))
             continue
-        if verdict.why == "turned":
-            why = f"{_it(one)} turned in {'its' if len(one) == 1 else 'their'} place."
-        elif verdict.why == "linkages":
-            why = f"Neither linkage of {shaft.name} goes with {_it(one).lower()}."
-        else:
-            why = f"No linkage goes with {_it(one).lower()}: {_it(one).lower()} came loose, or what it is on."
         found.append(
             in_degrees(
                 "marker_loose",
                 "caution",
-                f"marker {' and '.join(map(str, one))}",
-                (apart.value, apart.sd, limit_rad),
-                f"{moves}. {why} {taken}",
-                "Glue it down so that it cannot move, check the clamp of what it is on, and film again.",
+                Subject(markers=ids),
+                figures,
+                time_s=time_s,
+                facts=facts,
+                kind="filming",
             )
         )
     return tuple(found)
 
 
 def _undecided(
-    shaft: Shaft,
-    apart: Estimate,
-    markers: tuple[tuple[int, ...], tuple[int, ...]],
-    time_s: float,
-    limit_rad: float,
+    shaft: Shaft, figures: tuple[float, float, float], time_s: float, facts: MarkersApart
 ) -> Finding:
     links = (*shaft.driven_by, *shaft.driving)
+    markers = (*facts.moved, *facts.kept)
     return in_degrees(
         "slip",
         "danger",
-        links[0].name if links else shaft.name,
-        (apart.value, apart.sd, limit_rad),
-        f"{_markers(markers[0]).capitalize()} and {_markers(markers[1])} of {shaft.name} moved against each "
-        f"other by {_size(apart)}{_moment(time_s)}{_travel(links[0].at_driver_rad) if links else ''}: an arm "
-        "slipped or a marker came loose. Which one this film does not tell, as no linkage was seen to keep "
-        f"step with either. The angle of {shaft.name} is taken from {_markers(markers[1])}.",
-        f"{LOCKED}check the clamp screws and keys of {shaft.name} and its markers, and film again.",
+        Subject(links[0].name, markers=markers) if links else Subject(shaft=shaft.name, markers=markers),
+        figures,
+        time_s=time_s,
+        at_driver_rad=links[0].at_driver_rad if links else math.nan,
+        facts=facts,
     )
-
-
-def _told(shaft: Shaft, moved: Moved, verdict: Verdict, slip: ArmSlip) -> str:
-    """How the film tells that it was this arm, or what else would look the same."""
-    one, other = _markers(slip.markers), _markers(shaft.ids(moved, verdict.true))
-    follows = f"{one.capitalize()} keeps step with {slip.linkage}"
-    if verdict.why == "downstream":
-        on = next(k.name for k in shaft.driving if k.keeps == verdict.true)
-        return (
-            f"{follows}, {other} with {on}; that the arm of the latter slipped instead would look the same, "
-            f"and either way what {shaft.name} drives is off."
-        )
-    if verdict.why == "loaded":
-        return f"{follows}; that {other} moved instead would look the same, as no linkage shows it."
-    if verdict.why == "rest":
-        return f"{follows}, and {other} comes back to its rest."
-    return f"{follows}, and {other} stay together." if verdict.why == "most" else f"{follows}."
-
-
-def _since(shaft: Shaft, slip: ArmSlip) -> str:
-    if slip.arm == "driven":
-        return f"{shaft.name} stands so much further {'open' if slip.size.value > 0 else 'closed'} since"
-    way = "toward" if slip.size.value > 0 else "away from"
-    return f"the arm stands so much further {way} high fire on its shaft since"
-
-
-def _size(size: Estimate) -> str:
-    if not math.isfinite(size.value):
-        return "an amount that the film does not tell"
-    return figure(abs(size.value), size.sd)
-
-
-def _moment(time_s: float) -> str:
-    return f" at {time_s:.1f} s" if math.isfinite(time_s) else ""
-
-
-def _travel(at_driver_rad: float) -> str:
-    return (
-        f", {math.degrees(at_driver_rad):.0f} degrees of driver travel"
-        if math.isfinite(at_driver_rad)
-        else ""
-    )
-
-
-def _markers(ids: Sequence[int]) -> str:
-    names = " and ".join(str(i) for i in ids)
-    return f"marker {names}" if len(ids) == 1 else f"markers {names}"
-
-
-def _it(ids: Sequence[int]) -> str:
-    return "It" if len(ids) == 1 else "They"

@@ -4,23 +4,16 @@ from __future__ import annotations
 
 import math
 
+from strokecurve.kinematics.estimate import Estimate
 from strokecurve.kinematics.faults.condition import in_space
-from strokecurve.kinematics.findings.statements import LOCKED, Condition, Finding, figure, in_degrees
-
-_BY_ROD = {
-    "unseen": ", or film with a marker on the rod",
-    "seen": ", or film the full stroke with the rod's marker in view, so that it shows both pins",
-    "pins": "",
-}
+from strokecurve.kinematics.findings.facts import BeyondEnd, LeftOpen, StrokeNote
+from strokecurve.kinematics.findings.statements import Condition, Finding, Subject, in_degrees
 
 
 def toggle_rule(c: Condition) -> list[Finding]:
     """Rod and an arm close to one line within the stroke."""
     found = []
-    for code, angle, arm in (
-        ("toggle_drive", c.drive, "drive arm"),
-        ("toggle_driven", c.transmission, "driven arm"),
-    ):
+    for code, angle in (("toggle_drive", c.drive), ("toggle_driven", c.transmission)):
         if angle is None or angle.value >= c.settings.toggle_caution_rad:
             continue
         danger = angle.value < c.settings.toggle_danger_rad
@@ -29,12 +22,9 @@ def toggle_rule(c: Condition) -> list[Finding]:
             in_degrees(
                 code,
                 "danger" if danger else "caution",
-                c.where,
+                Subject(c.where),
                 (angle.value, angle.sd, limit),
-                f"Rod and {arm} come within {figure(angle.value, angle.sd)} of one line, "
-                f"at {math.degrees(angle.at_driver_rad):.0f} degrees of driver travel.",
-                f"{LOCKED}change the {arm}'s clamping or radius so that the rod stays clear of the "
-                "in-line position over the whole stroke; guidance is 40 to 45 degrees at the driven arm.",
+                at_driver_rad=angle.at_driver_rad,
             )
         )
     return found
@@ -43,31 +33,25 @@ def toggle_rule(c: Condition) -> list[Finding]:
 def over_travel_rule(c: Condition) -> list[Finding]:
     """Too little driver travel left beyond an end of the stroke."""
     found = []
-    reserve, danger = c.settings.over_travel_rad, c.settings.toggle_danger_rad
-    for left, end in zip(c.to_toggle, ("low fire", "high fire"), strict=True):
+    reserve = c.settings.over_travel_rad
+    ends = (("low fire", 0.0), ("high fire", c.stroke.travel_rad))
+    for left, (end, at_rad) in zip(c.to_toggle, ends, strict=True):
         if left is None or left.to_danger > reserve:
             continue
         toggles = left.value <= reserve
         if left.to_danger == 0 and not toggles:
             continue  # too close to one line within the stroke already: that is a finding of its own
-        what = "jams or flips" if left.arm == "driven" else "reaches a dead centre and turns back"
-        text = (
-            f"Only {figure(left.value, left.sd)} further beyond {end}, rod and {left.arm} arm are in line: "
-            f"the driven shaft {what} there."
-            if toggles
-            else f"Only {figure(left.to_danger, left.to_danger_sd)} further beyond {end}, rod and an arm are "
-            f"within {math.degrees(danger):.0f} degrees of one line; "
-            f"rod and {left.arm} arm are in line after {figure(left.value, left.sd)}."
-        )
         value, sd = (left.value, left.sd) if toggles else (left.to_danger, left.to_danger_sd)
+        in_line = Estimate(math.degrees(left.value), math.degrees(left.sd))
+        near_deg = math.degrees(c.settings.toggle_danger_rad)
         found.append(
             in_degrees(
                 "over_travel",
                 "danger" if toggles else "caution",
-                f"{c.where} {end}",
+                Subject(c.where, part=end),
                 (value, sd, reserve),
-                text,
-                f"{LOCKED}check the motor's end switch at {end} and leave the linkage more travel there.",
+                at_driver_rad=at_rad,
+                facts=BeyondEnd(left.arm, in_line, toggles, near_deg),
             )
         )
     return found
@@ -78,24 +62,15 @@ def stroke_rule(c: Condition) -> list[Finding]:
     off = c.stroke.travel_rad - c.settings.stroke_rad
     if abs(off) <= c.settings.stroke_tolerance_rad:
         return []
-    return [
-        in_degrees(
-            "stroke",
-            "note",
-            c.where,
-            (c.stroke.travel_rad, c.curves.driver_travel_sd_rad, c.settings.stroke_rad),
-            f"The driver turned by {figure(c.stroke.travel_rad, c.curves.driver_travel_sd_rad)}, "
-            f"{'short of' if off < 0 else 'beyond'} the usual {math.degrees(c.settings.stroke_rad):.0f}.",
-            "Check that the film shows the full stroke, and the motor's end switches.",
-        )
-    ]
+    figures = c.stroke.travel_rad, c.curves.driver_travel_sd_rad, c.settings.stroke_rad
+    return [in_degrees("stroke", "note", Subject(c.where), figures)]
 
 
 def stroke_notes_rule(c: Condition) -> list[Finding]:
     """What the film does not show of the stroke."""
-    advice = "Film from rest at low fire to rest at high fire and back to rest at low fire."
     return [
-        Finding("stroke_incomplete", "note", c.where, None, None, None, n, advice) for n in c.stroke.notes
+        Finding("stroke_incomplete", "note", Subject(c.where), facts=StrokeNote(note))
+        for note in c.stroke.notes
     ]
 
 
@@ -103,21 +78,8 @@ def in_space_rule(c: Condition) -> list[Finding]:
     """Shafts that are not parallel."""
     if not in_space(c.axes, c.settings):
         return []
-    driver, _, driven = c.where.partition(":")
-    return [
-        in_degrees(
-            "axes_not_parallel",
-            "caution",
-            c.where,
-            (c.axes.value, c.axes.sd, c.settings.planar_rad),
-            f"The axis of {driven} stands {figure(c.axes.value, c.axes.sd)} off that of {driver}: this "
-            "linkage moves in space, not in a plane. Radii, rod, start angles and smallest angles of such a "
-            "linkage are not worked out yet; travel, curve and lost motion hold, each shaft's travel about "
-            "its own axis.",
-            f"{LOCKED}see for yourself, over the whole stroke, that the rod never comes into line with "
-            "either arm.",
-        )
-    ]
+    figures = c.axes.value, c.axes.sd, c.settings.planar_rad
+    return [in_degrees("axes_not_parallel", "caution", Subject(c.where), figures)]
 
 
 def misfit_rule(c: Condition) -> list[Finding]:
@@ -127,15 +89,7 @@ def misfit_rule(c: Condition) -> list[Finding]:
     if c.fit.chi_square < c.settings.chi_square_limit * c.fit.degrees_of_freedom:
         return []
     return [
-        in_degrees(
-            "misfit",
-            "caution",
-            c.where,
-            (c.fit.rms_rad, None, c.settings.misfit_rms_rad),
-            "No four-bar linkage explains the curve: the best one misses it by "
-            f"{math.degrees(c.fit.rms_rad):.2f} degrees RMS. Do not rely on geometry and toggle margins.",
-            "Check for a cam, a bent rod, a slipping arm, a mechanism in between, or wrong tape measures.",
-        )
+        in_degrees("misfit", "caution", Subject(c.where), (c.fit.rms_rad, None, c.settings.misfit_rms_rad))
     ]
 
 
@@ -146,16 +100,5 @@ def undetermined_rule(c: Condition) -> list[Finding]:
     open_ones = [q for q in c.fit.quantities if not q.determined]
     if not open_ones:
         return []
-    names = ", ".join(q.name.rsplit("_", 1)[0].replace("_", " ") for q in open_ones)
-    return [
-        Finding(
-            "not_determined",
-            "note",
-            c.where,
-            None,
-            None,
-            None,
-            f"Not determined by this film: {names}.",
-            f"To settle it, {open_ones[0].settle}{_BY_ROD[c.rod]}.",
-        )
-    ]
+    facts = LeftOpen(tuple(q.name for q in open_ones), open_ones[0].settle, c.rod)
+    return [Finding("not_determined", "note", Subject(c.where), facts=facts)]

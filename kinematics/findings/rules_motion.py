@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
-from strokecurve.kinematics.faults.condition import standstills
+from strokecurve.kinematics.faults.condition import curve_hysteresis, standstills
 from strokecurve.kinematics.faults.slip import Slip
-from strokecurve.kinematics.findings.statements import LOCKED, Condition, Finding, figure, in_degrees
+from strokecurve.kinematics.findings.facts import Jumps, Passes, PinsPlay, StandsUntil, Sticking
+from strokecurve.kinematics.findings.statements import Condition, Finding, SeenJump, Subject, in_degrees
 
 
 def lost_motion_rule(c: Condition) -> list[Finding]:
-    """Lost motion beyond its limits."""
+    """Lost motion beyond its limits; it shows best where the two passes lie furthest apart."""
     value, sd = c.slack.value, c.slack.sd
     if not math.isfinite(value) or value < c.settings.slack_caution_rad:
         return []
@@ -20,10 +22,9 @@ def lost_motion_rule(c: Condition) -> list[Finding]:
         in_degrees(
             "lost_motion",
             "danger" if danger else "caution",
-            c.where,
+            Subject(c.where),
             (value, sd, limit),
-            f"The driven shaft loses {figure(value, sd)} whenever the driver turns round.",
-            f"{LOCKED}look for worn rod ends, loose pins and loose clamp screws, and film again.",
+            at_driver_rad=curve_hysteresis(c.curves).at_driver_rad,
         )
     ]
 
@@ -34,25 +35,16 @@ def worn_joint_rule(c: Condition) -> list[Finding]:
         return []
     s = c.settings
     worn = [j.lost_rad >= max(s.worn_pin_rad, s.worn_pin_sigmas * j.lost_sd_rad) for j in c.joints]
-    names = ("drive pin", "driven pin")
-    both = "; ".join(
-        f"{name}: {j.play_mm:.2f} mm along the rod (standard deviation {j.sd_mm:.2f}), "
-        f"at the driven shaft {figure(j.lost_rad, j.lost_sd_rad)}"
-        for name, j in zip(names, c.joints, strict=True)
-    )
-    both = both[0].upper() + both[1:]  # a sentence of its own
     if any(worn):
-        severity = "caution" if c.slack.value >= s.slack_caution_rad else "note"
         return [
             in_degrees(
                 "worn_joint",
-                severity,
-                f"{c.where} {name}",
+                "caution" if c.slack.value >= s.slack_caution_rad else "note",
+                Subject(c.where, part=pin),
                 (j.lost_rad, j.lost_sd_rad, s.worn_pin_rad),
-                f"The joint at the {name} has play. {both}.",
-                f"{LOCKED}check the rod end and the bolt at the {name} first.",
+                facts=PinsPlay(*c.joints),
             )
-            for name, j, bad in zip(names, c.joints, worn, strict=True)
+            for pin, j, bad in zip(("drive pin", "driven pin"), c.joints, worn, strict=True)
             if bad
         ]
     if not math.isfinite(c.slack.value) or c.slack.value < s.slack_caution_rad:
@@ -64,14 +56,9 @@ def worn_joint_rule(c: Condition) -> list[Finding]:
         in_degrees(
             "joint_undecided",
             "note",
-            c.where,
+            Subject(c.where),
             (left, left_sd, s.worn_pin_rad),
-            f"Neither pin shows play that accounts for the lost motion. {both}."
-            if elsewhere
-            else f"The film does not decide at which pin the lost motion sits. {both}.",
-            f"{LOCKED}check the clamp screws and keys of both arms, and both rod ends."
-            if elsewhere
-            else f"{LOCKED}move each rod end by hand, or film closer and with a larger rod marker.",
+            facts=PinsPlay(*c.joints, elsewhere),
         )
     ]
 
@@ -84,32 +71,18 @@ def slip_rule(c: Condition) -> list[Finding]:
 def _slip(c: Condition, slip: Slip, time_s: float) -> Finding:
     drive = slip.arm == "drive"
     value, sd = (slip.drive_rad, slip.drive_sd_rad) if drive else (slip.driven_rad, slip.driven_sd_rad)
-    size = figure(abs(value), sd)
-    if drive:
-        what = f"The drive arm slipped by {size}, {'toward' if value > 0 else 'away from'} high fire"
-    elif slip.arm == "driven":
-        what = f"The driven arm slipped by {size}, {'toward open' if value > 0 else 'toward closed'}"
-    else:
-        what = (
-            f"An arm slipped: the driven shaft stands {size} further "
-            f"{'open' if value > 0 else 'closed'} since; "
-            "whether it was the drive arm or the driven arm this film does not tell"
-        )
-    moment = f" at {time_s:.1f} s" if math.isfinite(time_s) else ""
-    arm = f"the {slip.arm} arm's clamp screw and key" if slip.arm else "clamp screws and keys of both arms"
     return in_degrees(
         "slip",
         "danger",
-        f"{c.where} {slip.arm} arm" if slip.arm else c.where,
+        Subject(c.where, part=f"{slip.arm} arm" if slip.arm else ""),
         (value, sd, c.settings.slip_rad),
-        f"{what}{moment}, {math.degrees(slip.at_driver_rad):.0f} degrees of driver travel. "
-        "Radii, start angles and toggle margins are those before it and no longer hold.",
-        f"{LOCKED}check {arm} and that no marker moved on its arm, set low fire anew, and film again.",
+        time_s=time_s,
+        at_driver_rad=slip.at_driver_rad,
     )
 
 
 def jump_rule(c: Condition) -> list[Finding]:
-    """Stick-slip, or single jumps."""
+    """Stick-slip, or single jumps; the largest is the one to look at."""
     if not c.jumps:
         return []
     sticking = [j for j in c.jumps if j.jump.stuck and j.jump.size_rad > 0]
@@ -117,33 +90,27 @@ def jump_rule(c: Condition) -> list[Finding]:
         sizes = [j.jump.size_rad for j in sticking]
         mean = sum(sizes) / len(sizes)
         sd = math.sqrt(sum(j.jump.sd_rad**2 for j in sticking)) / len(sizes)
-        return [
-            in_degrees(
-                "stick_slip",
-                "caution",
-                c.where,
-                (mean, sd, c.settings.jump_rad),
-                f"The driven shaft sticks and jumps: {len(sizes)} times it stood while the driver turned, "
-                f"then jumped, by {figure(mean, sd)} on average and at most {math.degrees(max(sizes)):.1f}.",
-                f"{LOCKED}look for a dry or binding bearing, a tight rod end or a damper that rubs.",
-            )
-        ]
-    largest = max(c.jumps, key=lambda j: abs(j.jump.size_rad))
-    size, sd = largest.jump.size_rad, largest.jump.sd_rad
-    moment = f" at {largest.time_s:.1f} s" if math.isfinite(largest.time_s) else ""
-    times = "" if len(c.jumps) == 1 else f" It jumped {len(c.jumps)} times."
-    return [
-        in_degrees(
-            "driven_jumps",
-            "caution",
-            c.where,
-            (size, sd, c.settings.jump_rad),
-            f"The driven shaft jumped by {figure(abs(size), sd)}{moment}, "
-            f"{math.degrees(largest.at_driver_rad):.0f} degrees of driver travel, and no linkage moves "
-            f"like that.{times}",
-            f"{LOCKED}look for something that catches or binds there, and for a loose joint that snaps over.",
-        )
-    ]
+        facts = Sticking(len(sizes), math.degrees(max(sizes)))
+        return [_jump(c, "stick_slip", (mean, sd), _largest(sticking), facts)]
+    largest = _largest(c.jumps)
+    figures = largest.jump.size_rad, largest.jump.sd_rad
+    return [_jump(c, "driven_jumps", figures, largest, Jumps(len(c.jumps)))]
+
+
+def _jump(c: Condition, code: str, figures: tuple[float, float], seen: SeenJump, facts: object) -> Finding:
+    return in_degrees(
+        code,
+        "caution",
+        Subject(c.where),
+        (*figures, c.settings.jump_rad),
+        time_s=seen.time_s,
+        at_driver_rad=seen.at_driver_rad,
+        facts=facts,
+    )
+
+
+def _largest(jumps: Sequence[SeenJump]) -> SeenJump:
+    return max(jumps, key=lambda j: abs(j.jump.size_rad))
 
 
 def repeat_rule(c: Condition) -> list[Finding]:
@@ -155,11 +122,10 @@ def repeat_rule(c: Condition) -> list[Finding]:
         in_degrees(
             "poor_repeatability",
             "caution",
-            f"{c.where} {r.direction}",
+            Subject(c.where, part=r.direction),
             (r.value_rad, r.sd_rad, s.repeat_rad),
-            f"The {r.passes} {r.direction} passes differ by up to {figure(r.value_rad, r.sd_rad)} at the "
-            f"driven shaft, at {math.degrees(r.at_driver_rad):.0f} degrees of driver travel.",
-            f"{LOCKED}look for loose clamps and worn joints; no ratio can be set on what does not repeat.",
+            at_driver_rad=r.at_driver_rad,
+            facts=Passes(r.passes),
         )
     ]
 
@@ -169,17 +135,15 @@ def standstill_rule(c: Condition) -> list[Finding]:
     found = []
     for s in standstills(c.curves, c.slack, c.settings):
         back = s.turned_rad < -max(4 * s.sd, c.settings.stall_driver_rad * c.settings.stall_ratio)
-        a, b = math.degrees(s.from_driver_rad), math.degrees(s.to_driver_rad)
         limit = c.settings.stall_ratio * (s.to_driver_rad - s.from_driver_rad)
         found.append(
             in_degrees(
                 "driven_reverses" if back else "driven_stalls",
                 "danger" if back else "caution",
-                f"{c.where} {s.direction}",
+                Subject(c.where, part=s.direction),
                 (s.turned_rad, s.sd, limit),
-                f"The driven shaft {'turns back' if back else 'stands still'} while the driver turns "
-                f"from {a:.0f} to {b:.0f} degrees ({s.direction}).",
-                f"{LOCKED}look for a dead centre (rod and drive arm in line), a stop or a slipping arm.",
+                at_driver_rad=s.from_driver_rad,
+                facts=StandsUntil(math.degrees(s.to_driver_rad)),
             )
         )
     return found

@@ -1,4 +1,4 @@
-"""What is known of one linkage, and what a finding about it is."""
+"""What is known of one linkage, and what a finding about it is: data, which are put into words elsewhere."""
 
 from __future__ import annotations
 
@@ -19,39 +19,89 @@ from strokecurve.kinematics.settings import DEFAULTS, Settings
 
 RodSeen = Literal["unseen", "seen", "pins"]
 """Whether a marker on the rod was followed, and whether it showed both pins."""
+Severity = Literal["danger", "caution", "note"]
+SEVERITIES: tuple[Severity, ...] = ("danger", "caution", "note")
+"""From the gravest down."""
+Kind = Literal["linkage", "filming"]
+"""What a finding tells of: the linkage, or how it was filmed."""
 
-LOCKED = "Only with the burner off and locked out and the fuel isolated: "
+
+@dataclass(frozen=True, slots=True)
+class Subject:
+    """What a finding is about.
+
+    Parameters
+    ----------
+    linkage : str
+        "driver:driven"; empty if it is about no linkage.
+    shaft : str
+        Name; empty if it is about no shaft, or about a linkage.
+    part : str
+        Of the linkage: "drive arm", "driven arm", "drive pin", "driven pin", "low fire", "high fire",
+        "opening" or "closing"; empty for all of it.
+    markers : tuple of int
+        Ids of the markers it is about.
+
+    Examples
+    --------
+    >>> Subject("motor:shaft1", part="drive pin").where
+    'motor:shaft1 drive pin'
+    >>> Subject(markers=(31, 41)).where
+    'marker 31 and 41'
+    """
+
+    linkage: str = ""
+    shaft: str = ""
+    part: str = ""
+    markers: tuple[int, ...] = ()
+
+    @property
+    def where(self) -> str:
+        """Its name, as ``where`` in the files has it."""
+        if self.linkage or self.shaft:
+            return f"{self.linkage or self.shaft} {self.part}".rstrip()
+        return f"marker {' and '.join(map(str, self.markers))}"
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One statement about the linkage.
+    """One statement about a linkage or about how it was filmed, as data.
 
     Parameters
     ----------
     code : str
-        Stable name of the kind of finding.
-    severity : str
-        "note", "caution" or "danger".
-    where : str
-        Linkage or shaft it is about.
+        Stable name of the sort of finding.
+    severity : "danger", "caution" or "note"
+    subject : Subject
     value, sd, limit : float or None
         Figure, standard deviation and limit; None where the finding has none.
-    text, advice : str
-        What is the case, and what to do.
     unit : str or None
         Of value, sd and limit; None where there is no figure.
+    time_s : float or None
+        The moment that shows it; None where it has none.
+    driver_deg : float or None
+        Driver travel at which it shows; None where it has none.
+    facts : object
+        What else its sentence needs: of the class from `facts` that its code has, None for most.
+    kind : "linkage" or "filming"
     """
 
     code: str
-    severity: str
-    where: str
-    value: float | None
-    sd: float | None
-    limit: float | None
-    text: str
-    advice: str
+    severity: Severity
+    subject: Subject
+    value: float | None = None
+    sd: float | None = None
+    limit: float | None = None
     unit: str | None = None
+    time_s: float | None = None
+    driver_deg: float | None = None
+    facts: object = None
+    kind: Kind = "linkage"
+
+    @property
+    def where(self) -> str:
+        """Name of its subject."""
+        return self.subject.where
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,20 +166,27 @@ class Condition:
 
 def in_degrees(
     code: str,
-    severity: str,
-    where: str,
+    severity: Severity,
+    subject: Subject,
     figures: tuple[float, float | None, float | None],
-    text: str,
-    advice: str,
+    *,
+    time_s: float = math.nan,
+    at_driver_rad: float = math.nan,
+    facts: object = None,
+    kind: Kind = "linkage",
 ) -> Finding:
-    """A finding whose value, standard deviation and limit are given in radians.
+    """A finding whose value, standard deviation, limit and place are given in radians.
 
     Parameters
     ----------
-    code, severity, where, text, advice
+    code, severity, subject, facts, kind
         As in `Finding`.
     figures : tuple of float
         Value, standard deviation, limit (rad).
+    time_s : float
+        The moment that shows it; NaN where it has none.
+    at_driver_rad : float
+        Driver travel at which it shows; NaN where it has none.
 
     Returns
     -------
@@ -137,29 +194,22 @@ def in_degrees(
 
     Examples
     --------
-    >>> in_degrees("slip", "danger", "motor:shaft1", (math.pi, None, None), "", "").value
-    180.0
+    >>> figures = math.pi, None, None
+    >>> found = in_degrees("slip", "danger", Subject("a:b"), figures, at_driver_rad=1.0)
+    >>> found.value, found.unit, round(found.driver_deg, 3), found.time_s
+    (180.0, 'deg', 57.296, None)
     """
     value, sd, limit = (None if f is None else math.degrees(f) for f in figures)
-    return Finding(code, severity, where, value, sd, limit, text, advice, "deg")
-
-
-def figure(value: float, sd: float) -> str:
-    """An angle in words, to the digits that its standard deviation leaves.
-
-    Parameters
-    ----------
-    value, sd : float
-        Radians.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> figure(math.radians(2), math.radians(0.06))
-    '2.0 degrees (standard deviation 0.1)'
-    """
-    digits = 1 if sd >= math.radians(0.05) else 2
-    return f"{math.degrees(value):.{digits}f} degrees (standard deviation {math.degrees(sd):.{digits}f})"
+    return Finding(
+        code,
+        severity,
+        subject,
+        value,
+        sd,
+        limit,
+        "deg",
+        time_s if math.isfinite(time_s) else None,
+        math.degrees(at_driver_rad) if math.isfinite(at_driver_rad) else None,
+        facts,
+        kind,
+    )

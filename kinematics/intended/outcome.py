@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from strokecurve.kinematics.findings.statements import Finding
+from strokecurve.kinematics.findings.statements import Severity
 from strokecurve.kinematics.intended.combustion import AirFlow
 from strokecurve.kinematics.intended.fuels import Fuel
 from strokecurve.kinematics.intended.readings import Readings
@@ -14,6 +14,36 @@ from strokecurve.kinematics.intended.settings import ReadingSettings
 from strokecurve.kinematics.intended.stack import StackLoss
 
 Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Remark:
+    """One statement about readings, or about the travel worked out from them.
+
+    Parameters
+    ----------
+    code : str
+        Stable name of the sort of remark.
+    severity : "danger", "caution" or "note"
+    where : str
+        Firing position it is about.
+    value, sd, limit : float or None
+        Figure, standard deviation and limit; None where the remark has none.
+    text, advice : str
+        What is the case, and what to do.
+    unit : str or None
+        Of value, sd and limit; None where there is no figure.
+    """
+
+    code: str
+    severity: Severity
+    where: str
+    value: float | None
+    sd: float | None
+    limit: float | None
+    text: str
+    advice: str
+    unit: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +157,7 @@ class FromReadings:
         Damper travel, fuel and O2 of each reading less the best curve, in standard deviations.
     chi_square : float
         Sum of squares of readings and priors at the best curve; about 2 N if all is as it was thought.
-    remarks : tuple of Finding
+    remarks : tuple of Remark
         The gravest first.
     settings : ReadingSettings
     """
@@ -142,5 +172,5 @@ class FromReadings:
     shape_shares: tuple[tuple[str, float], ...]
     misfits: Array
     chi_square: float
-    remarks: tuple[Finding, ...]
+    remarks: tuple[Remark, ...]
     settings: ReadingSettings

@@ -7,14 +7,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from strokecurve.kinematics.findings.statements import Finding
+from strokecurve.kinematics.findings.statements import SEVERITIES, Severity
 from strokecurve.kinematics.intended.combustion import co2_dry_of, o2_dry_of
 from strokecurve.kinematics.intended.fuels import Fuel
-from strokecurve.kinematics.intended.outcome import Array, Burned, Wanted
+from strokecurve.kinematics.intended.outcome import Array, Burned, Remark, Wanted
 from strokecurve.kinematics.intended.readings import Readings, at_position
 from strokecurve.kinematics.intended.settings import ReadingSettings
-
-SEVERITIES = ("danger", "caution", "note")
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +38,7 @@ def make_remarks(
     misfits: Array,
     chi_square: float,
     settings: ReadingSettings,
-) -> tuple[Finding, ...]:
+) -> tuple[Remark, ...]:
     """All remarks, the gravest first.
 
     Parameters
@@ -56,7 +54,7 @@ def make_remarks(
 
     Returns
     -------
-    tuple of Finding
+    tuple of Remark
     """
     seen = Seen(readings, fuel, burned, wanted, rows, misfits, chi_square, settings)
     found = [remark for rule in RULES for remark in rule(seen)]
@@ -65,22 +63,22 @@ def make_remarks(
 
 def _remark(
     code: str,
-    severity: str,
+    severity: Severity,
     place: str,
     figures: tuple[float | None, float | None, str | None],
     text: str,
     advice: str,
-) -> Finding:
-    """A finding with value, limit and unit, without a standard deviation of its own."""
+) -> Remark:
+    """A remark with value, limit and unit, without a standard deviation of its own."""
     value, limit, unit = figures
-    return Finding(code, severity, place, value, None, limit, text, advice, unit)
+    return Remark(code, severity, place, value, None, limit, text, advice, unit)
 
 
 def _place(readings: Readings, n: int) -> str:
     return f"firing position {at_position(readings, n)}"
 
 
-def little_air_rule(seen: Seen) -> list[Finding]:
+def little_air_rule(seen: Seen) -> list[Remark]:
     """Less air than complete combustion needs, or than the reserve, as read."""
     found = []
     for n, excess in enumerate(seen.burned.excess):
@@ -89,7 +87,7 @@ def little_air_rule(seen: Seen) -> list[Finding]:
         if not short and excess >= seen.settings.reserve:
             continue
         found.append(
-            Finding(
+            Remark(
                 "little_air",
                 "danger" if short else "caution",
                 _place(seen.readings, n),
@@ -105,7 +103,7 @@ def little_air_rule(seen: Seen) -> list[Finding]:
     return found
 
 
-def co_rule(seen: Seen) -> list[Finding]:
+def co_rule(seen: Seen) -> list[Remark]:
     """Carbon monoxide above its limits, or not read at all."""
     s, found = seen.settings, []
     for n, co in enumerate(seen.burned.co_air_free_ppm):
@@ -140,7 +138,7 @@ def co_rule(seen: Seen) -> list[Finding]:
     return found
 
 
-def leak_rule(seen: Seen) -> list[Finding]:
+def leak_rule(seen: Seen) -> list[Remark]:
     """O2 so high that air seems to get into the sample."""
     s, found = seen.settings, []
     for n, o2 in enumerate(seen.readings.o2_dry):
@@ -162,7 +160,7 @@ def leak_rule(seen: Seen) -> list[Finding]:
     return found
 
 
-def co2_rule(seen: Seen) -> list[Finding]:
+def co2_rule(seen: Seen) -> list[Remark]:
     """CO2 off the line of the fuel."""
     read, expected = seen.readings.co2_dry, co2_dry_of(seen.fuel, seen.readings.o2_dry)
     return [
@@ -180,7 +178,7 @@ def co2_rule(seen: Seen) -> list[Finding]:
     ]
 
 
-def warm_rule(seen: Seen) -> list[Finding]:
+def warm_rule(seen: Seen) -> list[Remark]:
     """Flue gas so hot that degrees Fahrenheit were probably meant."""
     hot = np.flatnonzero(seen.readings.stack_c > seen.settings.warm_c)
     return [
@@ -196,7 +194,7 @@ def warm_rule(seen: Seen) -> list[Finding]:
     ]
 
 
-def few_positions_rule(seen: Seen) -> list[Finding]:
+def few_positions_rule(seen: Seen) -> list[Remark]:
     """Too few positions for the readings to say how the damper acts in between."""
     count = seen.readings.driver_rad.size
     if count >= seen.settings.few_positions:
@@ -214,7 +212,7 @@ def few_positions_rule(seen: Seen) -> list[Finding]:
     ]
 
 
-def reserve_rule(seen: Seen) -> list[Finding]:
+def reserve_rule(seen: Seen) -> list[Remark]:
     """Targets that were raised to the reserve."""
     least = float(o2_dry_of(seen.fuel, seen.settings.reserve))
     target = seen.readings.target_o2_dry
@@ -232,7 +230,7 @@ def reserve_rule(seen: Seen) -> list[Finding]:
     ]
 
 
-def outside_rule(seen: Seen) -> list[Finding]:
+def outside_rule(seen: Seen) -> list[Remark]:
     """Positions whose air was never measured."""
     found = []
     for n in np.flatnonzero(seen.wanted.outside):
@@ -271,7 +269,7 @@ def _in_run(rows: Wanted) -> int:
     return int(run.stop - run.start)
 
 
-def no_target_rule(seen: Seen) -> list[Finding]:
+def no_target_rule(seen: Seen) -> list[Remark]:
     """Positions read without a target of their own."""
     aimed = np.isfinite(seen.readings.target_o2_dry)
     moved_by_hand = np.isin(seen.readings.driver_rad, seen.readings.driver_rad[aimed])
@@ -291,7 +289,7 @@ def no_target_rule(seen: Seen) -> list[Finding]:
     ]
 
 
-def doubt_rule(seen: Seen) -> list[Finding]:
+def doubt_rule(seen: Seen) -> list[Remark]:
     """Readings that do not fit rising curves of a usual shape: those far off, or the farthest if all are."""
     words = ("damper travel", "fuel rate", "O2")
     limit, count = seen.settings.doubt_sigmas, seen.misfits.shape[1]
@@ -314,7 +312,7 @@ def doubt_rule(seen: Seen) -> list[Finding]:
     ]
 
 
-def weak_rule(seen: Seen) -> list[Finding]:
+def weak_rule(seen: Seen) -> list[Remark]:
     """Positions where the damper hardly steers the air any more."""
     target = seen.wanted.o2_dry
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -334,7 +332,7 @@ def weak_rule(seen: Seen) -> list[Finding]:
     ]
 
 
-def unsure_rule(seen: Seen) -> list[Finding]:
+def unsure_rule(seen: Seen) -> list[Remark]:
     """Positions where the travel is so uncertain that its air may be too little for complete combustion."""
     wanted, found = seen.wanted, []
     k = seen.settings.expanded_k
@@ -355,7 +353,7 @@ def unsure_rule(seen: Seen) -> list[Finding]:
     return found
 
 
-def no_ambient_rule(seen: Seen) -> list[Finding]:
+def no_ambient_rule(seen: Seen) -> list[Remark]:
     """Stack temperatures without the air's: no loss can be given."""
     lacking = np.isfinite(seen.readings.stack_c) & np.isnan(seen.readings.ambient_c)
     if not lacking.any():
@@ -372,7 +370,7 @@ def no_ambient_rule(seen: Seen) -> list[Finding]:
     ]
 
 
-def falling_rule(seen: Seen) -> list[Finding]:
+def falling_rule(seen: Seen) -> list[Remark]:
     """Intended travel that goes back while the fire rises."""
     rows = seen.rows
     run = rows.inside()
@@ -394,7 +392,7 @@ def falling_rule(seen: Seen) -> list[Finding]:
     ]
 
 
-RULES: tuple[Callable[[Seen], list[Finding]], ...] = (
+RULES: tuple[Callable[[Seen], list[Remark]], ...] = (
     little_air_rule,
     co_rule,
     leak_rule,

@@ -130,11 +130,17 @@ def fake_record(findings: bool, driven_deg: float) -> dict:
 
 def fake_findings() -> list[dict]:
     """One finding of each severity, the gravest last, as a careless writer might order them."""
+    film = {"linkage": None, "shaft": None, "part": None, "markers": []}
+    linkage = film | {"linkage": LINKAGE}
     return [
         {
             "code": "gap",
             "severity": "note",
+            "kind": "filming",
             "where": "film",
+            "subject": film,
+            "time_s": None,
+            "driver_deg": None,
             "value": 11.0,
             "sd": None,
             "limit": 5.0,
@@ -145,20 +151,30 @@ def fake_findings() -> list[dict]:
         {
             "code": "lost_motion",
             "severity": "caution",
+            "kind": "linkage",
             "where": LINKAGE,
+            "subject": linkage,
+            "time_s": None,
+            "driver_deg": 34.0,
             "value": LOST_DEG,
             "sd": 0.03,
             "limit": 1.0,
+            "unit": "deg",
             "text": "shaft1 lags behind the motor by lost motion.",
             "advice": "Check rod ends and clamp screws for wear.",
         },
         {
             "code": "toggle",
             "severity": "danger",
+            "kind": "linkage",
             "where": LINKAGE,
+            "subject": linkage,
+            "time_s": None,
+            "driver_deg": 88.0,
             "value": 24.0,
             "sd": 0.7,
             "limit": 30.0,
+            "unit": "deg",
             "text": "Rod and driven arm come close to one line at the high-fire end <b>.",
             "advice": "Do not raise the stroke. Re-clamp the driven arm.",
         },

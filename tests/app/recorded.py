@@ -72,6 +72,8 @@ def rename(folder: Path, names: dict[str, str]) -> FilmResult:
     linkage_name = ":".join(names[name] for name in LINKAGE.split(":"))
     for finding in record["findings"]:
         finding["where"] = finding["where"].replace(LINKAGE, linkage_name)
+        if finding["subject"]["linkage"]:
+            finding["subject"]["linkage"] = linkage_name
     path.write_text(json.dumps(record), encoding="utf-8")
     travel = pd.read_csv(folder / "travel.csv")
     travel["linkage"] = linkage_name

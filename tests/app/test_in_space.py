@@ -21,6 +21,7 @@ from strokecurve.app.measure.slipped_arms import judge_arms
 from strokecurve.app.result import contents as results
 from strokecurve.app.result.form import check_form
 from strokecurve.app.words.errors import InputError
+from strokecurve.app.words.findings import in_words
 from strokecurve.kinematics.estimate import Estimate
 from strokecurve.kinematics.faults.condition import in_space
 from strokecurve.kinematics.findings.findings import Finding
@@ -55,8 +56,8 @@ def test_shafts_that_are_not_parallel_have_travel_and_one_finding(lean_deg: floa
     (finding,) = findings
     assert finding.where == "motor:shaft1"
     assert abs(finding.value - lean_deg) < 3 * finding.sd < 1.5
-    assert f"shaft1 stands {finding.value:.1f} degrees" in finding.text
-    assert "off that of motor" in finding.text
+    assert f"shaft1 stands {finding.value:.1f} degrees" in in_words(finding).text
+    assert "off that of motor" in in_words(finding).text
     assert result.fit is None
     assert result.rod is None
     assert result.pins is None

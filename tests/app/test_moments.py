@@ -48,20 +48,19 @@ def test_a_travel_is_found_where_it_is_first_reached(angles: pd.DataFrame) -> No
 
 
 def test_findings_name_their_moment_or_their_travel() -> None:
-    assert moment_of({"text": "The driven arm slipped by 2 degrees, toward open, at 6.2 s."}) == 6.2
-    assert moment_of({"text": "Marker 10 turned by 3 degrees, at about 4.5 s."}) == 4.5
+    assert moment_of({"time_s": 6.2, "text": "The driven arm slipped by 2 degrees, toward open."}) == 6.2
+    assert moment_of({"time_s": None, "text": "It slipped at 6.2 s."}) is None, "no sentence is read"
     assert moment_of({"text": "At least 12 s are missing."}) is None
     linkages = {LINKAGE: fake_record(False, 66.0)["linkages"][0]}
     toggle = fake_findings()[2] | {"code": "toggle_driven"}
     assert linkage_of(toggle, linkages) == LINKAGE
-    assert driver_travel_of(toggle, linkages[LINKAGE]) == 88.0
-    assert linkage_of({"where": "film"}, linkages) is None
-    low = {"where": f"{LINKAGE} low fire", "code": "over_travel", "text": "Only 4 degrees further."}
+    assert driver_travel_of(toggle) == 88.0
+    assert linkage_of({"where": "film", "subject": {"linkage": None}}, linkages) is None
+    low = {"subject": {"linkage": LINKAGE, "part": "low fire"}, "code": "over_travel", "driver_deg": 0.0}
     assert linkage_of(low, linkages) == LINKAGE
-    assert driver_travel_of(low, linkages[LINKAGE]) == 0.0
-    still = {"where": LINKAGE, "text": "It stands still while the driver turns from 12 to 20 degrees."}
-    assert driver_travel_of(still, linkages[LINKAGE]) == 12.0
-    assert driver_travel_of({"where": LINKAGE, "text": "A statement."}, linkages[LINKAGE]) is None
+    assert driver_travel_of(low) == 0.0
+    assert driver_travel_of({"code": "driven_stalls", "driver_deg": 12.0}) == 12.0
+    assert driver_travel_of({"where": LINKAGE, "text": "At 12 degrees of driver travel."}) is None
 
 
 @pytest.mark.parametrize(
@@ -77,7 +76,8 @@ def test_findings_name_their_moment_or_their_travel() -> None:
 def test_who_films_has_to_know_of_what_was_left_out(
     where: str | None, code: str | None, filming: bool, concerns: bool
 ) -> None:
-    finding = {"where": where, "code": code}
+    kind = "linkage" if where == LINKAGE else "filming"
+    finding = {"where": where, "code": code, "kind": kind}
     assert is_filming(finding) == filming
     assert concerns_filming(finding) == concerns
 

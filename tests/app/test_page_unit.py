@@ -6,7 +6,6 @@ import json
 import re
 import shutil
 import sys
-from dataclasses import asdict
 from pathlib import Path
 
 import cv2
@@ -23,6 +22,7 @@ from streamlit.testing.v1.element_tree import Button
 from strokecurve.app.measure.left_out import without_linkage
 from strokecurve.app.page import keys, markup
 from strokecurve.app.result import frames
+from strokecurve.app.result.contents import finding_entry
 from strokecurve.app.store.jobs import Film, RunState
 from strokecurve.app.store.store import Store
 from strokecurve.app.tasks import dispatching, exports
@@ -234,7 +234,7 @@ def test_a_linkage_left_out_because_of_the_filming_is_no_all_clear(store: Store,
         path = write_fake_result(folder, findings=False) / "result.json"
         record = json.loads(path.read_text())
         record["findings"] = [
-            asdict(without_linkage("shaft1:shaft2", StrokeError("Too few frames.", "Film again.")))
+            finding_entry(without_linkage("shaft1:shaft2", StrokeError("Too few frames.", "Film again.")))
         ]
         record["findings"][0]["severity"] = severity
         path.write_text(json.dumps(record))

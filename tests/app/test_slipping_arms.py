@@ -15,6 +15,7 @@ from strokecurve.app.measure.settings import Settings
 from strokecurve.app.result.overlay import Drawing
 from strokecurve.app.result.reading import read_result
 from strokecurve.app.result.writing import write_files
+from strokecurve.app.words.findings import in_words
 from strokecurve.kinematics.findings.findings import Finding
 from strokecurve.vision.control import Unattended
 from strokecurve.vision.motion.faults import Fault
@@ -91,9 +92,10 @@ def test_a_slip_is_named_and_sized_and_nothing_else_is_said(
     assert (finding.code, finding.where) == (code, where)
     assert abs(abs(finding.value) - abs(slip.size_deg)) < 0.1
     assert 0 < finding.sd < 0.06
-    assert f"taken from marker{'s' if true == 11 and 41 in made.arm_rad else ''} {true}" in finding.text
+    text = in_words(finding).text
+    assert f"taken from marker{'s' if true == 11 and 41 in made.arm_rad else ''} {true}" in text
     moment = (slip.frame + slip.frames / 2) / RATE_HZ
-    assert f"at {moment:.1f} s" in finding.text or f"at {moment - 0.1:.1f} s" in finding.text
+    assert f"at {moment:.1f} s" in text or f"at {moment - 0.1:.1f} s" in text
 
 
 @pytest.mark.parametrize("handheld", [False, True])

@@ -11,6 +11,7 @@ from strokecurve.app.measure import clip as measure
 from strokecurve.app.measure.evidence import pins_play
 from strokecurve.app.measure.left_out import without_fit, without_linkage
 from strokecurve.app.measure.settings import Settings
+from strokecurve.app.words.findings import in_words
 from strokecurve.kinematics.errors import FitError, StrokeError
 from strokecurve.kinematics.faults.joints import JointPlay
 from strokecurve.kinematics.findings.findings import assess
@@ -104,7 +105,7 @@ def test_the_finding_names_the_worn_joint(plays: tuple[float, float], where: lis
     )
     named = [f for f in found if f.code == "worn_joint"]
     assert [f.where for f in named] == [f"motor:shaft1 {w}" for w in where]
-    assert all("mm" in f.text and f.sd > 0 for f in named)
+    assert all("mm" in in_words(f).text and f.sd > 0 for f in named)
     # what both pins lose is what both passes show
     total = sum(j.lost_rad for j in joints)
     assert abs(total - condition.slack.value) < 0.15 * condition.slack.value
@@ -127,7 +128,7 @@ def test_lost_motion_at_neither_pin_is_said() -> None:
     for joints, words in ((tight, "Neither pin"), (vague, "does not decide")):
         _, found = assess("a:b", stroke, motion, travel_curves(stroke, motion), None, joints=joints)
         (undecided,) = (f for f in found if f.code == "joint_undecided")
-        assert words in undecided.text
+        assert words in in_words(undecided).text
 
 
 def test_a_rod_marker_that_cannot_be_used_is_a_finding(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -140,13 +141,15 @@ def test_a_rod_marker_that_cannot_be_used_is_a_finding(monkeypatch: pytest.Monke
     rod, found = measure._rod(plan, "motor:shaft1", nothing, nothing, nothing, Settings())
     assert rod is None
     assert found[0].code == "rod_left_out"
-    assert "3 frames" in found[0].text
+    assert "3 frames" in in_words(found[0]).text
     plan = SimpleNamespace(rod=None, rig=SimpleNamespace(rod_marker=25))
-    assert "25" in measure._rod(plan, "motor:shaft1", nothing, nothing, nothing, Settings())[1][0].text
+    assert (
+        "25" in in_words(measure._rod(plan, "motor:shaft1", nothing, nothing, nothing, Settings())[1][0]).text
+    )
 
 
 def test_a_linkage_that_is_left_out_is_a_finding() -> None:
     left_out = without_linkage("shaft1:shaft2", StrokeError("It did not move.", "Connect the rod."))
     assert (left_out.code, left_out.severity) == ("linkage_left_out", "caution")
-    assert "It did not move." in left_out.text
+    assert "It did not move." in in_words(left_out).text
     assert without_fit("a:b", FitError("No.", "Do.")).code == "no_geometry"

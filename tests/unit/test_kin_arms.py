@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from kin_film import DEG, slow_error
 from numpy.testing import assert_allclose, assert_array_equal
+from strokecurve.app.words.findings import in_words
 from strokecurve.kinematics.estimate import Estimate
 from strokecurve.kinematics.faults.arms import Moved, judge, pieced, stand_ins
 from strokecurve.kinematics.faults.keeping_step import came_back, keeps_step, step_beside
@@ -235,7 +236,7 @@ def test_a_slip_of_the_driven_arm_is_told_whole() -> None:
         "would look the same",
         "taken from marker 31",
     ):
-        assert words in finding.text
+        assert words in in_words(finding).text
     assert loose_findings(SHAFT, step, verdict, 5.2, LIMIT) == ()
 
 
@@ -246,7 +247,7 @@ def test_a_slip_of_the_drive_arm_has_the_sign_of_its_own_travel() -> None:
     (slip,) = arm_slips(shaft, step, verdict, 5.2)
     assert (slip.linkage, slip.arm, slip.markers, slip.certain) == ("shaft1:shaft2", "drive", (31,), True)
     assert slip.size.value == pytest.approx(3 * DEG)
-    text = slip_finding(shaft, step, verdict, slip, LIMIT).text
+    text = in_words(slip_finding(shaft, step, verdict, slip, LIMIT)).text
     assert "stands so much further toward high fire on its shaft" in text
     assert "markers 11 and 41 stay together" in text
 
@@ -261,8 +262,8 @@ def test_a_marker_that_no_linkage_goes_with_came_loose(turned: int | None) -> No
     assert (finding.code, finding.where, finding.severity) == ("marker_loose", "marker 31", "caution")
     assert finding.value == pytest.approx(2.0)
     said = "turned in its place" if turned else "Neither linkage of shaft1 goes with it"
-    assert said in finding.text
-    assert "taken from marker 11" in finding.text
+    assert said in in_words(finding).text
+    assert "taken from marker 11" in in_words(finding).text
 
 
 def test_where_nothing_tells_that_is_said() -> None:
@@ -272,4 +273,4 @@ def test_where_nothing_tells_that_is_said() -> None:
     assert arm_slips(shaft, step, verdict, 5.2) == ()
     (finding,) = loose_findings(shaft, step, verdict, 5.2, LIMIT)
     assert (finding.code, finding.where, finding.severity) == ("slip", "motor:shaft1", "danger")
-    assert "Which one this film does not tell" in finding.text
+    assert "Which one this film does not tell" in in_words(finding).text

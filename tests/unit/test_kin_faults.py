@@ -8,6 +8,7 @@ from kin_faulty import SLACK_RAD, driven_of, drives, faulty_film, filmed, specia
 from kin_film import DEG, film, wrapped
 from kin_study import draw_layout
 from numpy.testing import assert_allclose
+from strokecurve.app.words.findings import in_words
 from strokecurve.kinematics.faults.slip import follow, without_slips
 from strokecurve.kinematics.findings.findings import Finding, assess
 from strokecurve.kinematics.identify.geometry import identify
@@ -46,7 +47,7 @@ def test_a_slip_of_two_degrees_is_found(layout: str, fault: str) -> None:
     found = findings(made.stroke, made.motion, made.time)["slip"]
     assert found.severity == "danger"
     assert found.unit == "deg"
-    assert f"{made.time[slip.moment]:.1f} s" in found.text
+    assert f"{made.time[slip.moment]:.1f} s" in in_words(found).text
 
 
 @pytest.mark.parametrize("layout", ["equal", "fast start", "near toggle"])

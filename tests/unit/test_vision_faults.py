@@ -7,6 +7,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+from strokecurve.app.words.findings import in_words
 from strokecurve.vision.edges.follow import MarkerTracks
 from strokecurve.vision.motion.faults import Fault, FaultSettings, find_faults
 from strokecurve.vision.motion.hinges import find_shafts
@@ -41,8 +42,8 @@ def test_every_fault_is_a_plain_statement_with_its_figures() -> None:
     }
     for f in faults:
         assert f.severity in ("note", "caution")
-        assert f.text.endswith(".")
-        assert f.advice.endswith(".")
+        assert in_words(f).text.endswith(".")
+        assert in_words(f).advice.endswith(".")
         assert f.value is None or np.isfinite(f.value)
 
 
@@ -56,7 +57,7 @@ def test_a_lost_marker(gap: int, severity: str) -> None:
     assert faults[0].value == pytest.approx(100 - gap)
     assert faults[0].limit == pytest.approx(97)
     longest = motion.time_s[40 + gap] - motion.time_s[39]
-    assert f"{longest:.1f} s" in faults[0].text
+    assert f"{longest:.1f} s" in in_words(faults[0]).text
 
 
 def test_a_shaft_never_measured_has_one_long_gap() -> None:
@@ -65,7 +66,7 @@ def test_a_shaft_never_measured_has_one_long_gap() -> None:
     angle[:, 0] = np.nan
     fault = found(find_faults(tracks, replace(motion, angle_rad=angle), 0), "marker_lost")[0]
     assert fault.value == 0
-    assert f"{np.ptp(motion.time_s):.1f} s" in fault.text
+    assert f"{np.ptp(motion.time_s):.1f} s" in in_words(fault).text
 
 
 def test_one_short_gap_is_no_fault() -> None:
@@ -164,11 +165,11 @@ def test_part_of_the_card_out_of_sight() -> None:
     tracks, motion = good()
     assert not found(find_faults(without(tracks, 3, slice(0, 40)), motion, 0), "card_partial")
     away = find_faults(without(tracks, 3, slice(0, 60)), motion, 0)
-    assert "3 was out of sight" in found(away, "card_partial")[0].text
+    assert "3 was out of sight" in in_words(found(away, "card_partial")[0]).text
     truth = two_shafts(30, card_ids=(0, 1))
     tracks = tracks_of(truth, np.random.default_rng(0), 0.02)
     fault = found(find_faults(tracks, find_shafts(tracks, SPECS, WH), 0), "card_partial")[0]
-    assert "2, 3 were out of sight" in fault.text
+    assert "2, 3 were out of sight" in in_words(fault).text
     assert fault.value == 2
 
 

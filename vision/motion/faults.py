@@ -1,9 +1,10 @@
-"""What was wrong with the filming, each with its figure, its limit and the remedy."""
+"""What was wrong with the filming, each as data with its figure and its limit."""
 
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from strokecurve.vision.arrays import Floats
@@ -12,6 +13,8 @@ from strokecurve.vision.edges.markers import CARD_IDS
 from strokecurve.vision.motion.rods import RodMotion
 from strokecurve.vision.motion.shafts import ShaftMotion
 from strokecurve.vision.motion.shifts import largest_step
+
+CARD = "reference card"
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,31 +76,96 @@ class FaultSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class Filmed:
+    """What a fault is about; all empty: the film itself.
+
+    Attributes
+    ----------
+    shaft : str
+        Name.
+    part : str
+        "rod" or "reference card".
+    markers : tuple of int
+        Ids.
+    """
+
+    shaft: str = ""
+    part: str = ""
+    markers: tuple[int, ...] = ()
+
+    @property
+    def linkage(self) -> str:
+        """Always empty: how it was filmed says nothing of a linkage."""
+        return ""
+
+    @property
+    def where(self) -> str:
+        """Its name, as ``where`` in the files has it."""
+        markers = f"marker {self.markers[0]}" if self.markers else ""
+        if self.part == "rod":
+            return f"rod with {markers}"
+        return self.shaft or self.part or markers or "film"
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Of ``marker_lost``: how long the longest gap lasts (s)."""
+
+    longest_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Squeezed:
+    """Of ``squeezed``: size of the picture (px), and standard deviation of its angles (deg)."""
+
+    size_wh_px: tuple[int, int]
+    sd_deg: float
+
+
+@dataclass(frozen=True, slots=True)
 class Fault:
-    """One statement about the filming.
+    """One statement about the filming, as data.
 
     Attributes
     ----------
     code : str
-        Stable name of the kind of fault.
-    severity : str
-        "note" or "caution".
-    where : str
-        Marker, shaft or "film".
+        Stable name of the sort of fault.
+    severity : "caution" or "note"
+    subject : Filmed
     value, sd, limit : float or None
         Figure, standard deviation and limit; None where there is none.
-    text, advice : str
-        What is the case, and what to do.
+    unit : str
+        Of value, sd and limit.
+    time_s : float or None
+        The moment that shows it; None where it has none.
+    facts : Gap, Squeezed or None
+        What else its sentence needs.
     """
 
     code: str
-    severity: str
-    where: str
-    value: float | None
+    severity: Literal["caution", "note"]
+    subject: Filmed
+    value: float
     sd: float | None
     limit: float | None
-    text: str
-    advice: str
+    unit: str
+    time_s: float | None = None
+    facts: Gap | Squeezed | None = None
+
+    @property
+    def kind(self) -> Literal["filming"]:
+        """What it tells of."""
+        return "filming"
+
+    @property
+    def driver_deg(self) -> None:
+        """Driver travel at which it shows: none."""
+        return None
+
+    @property
+    def where(self) -> str:
+        """Name of its subject."""
+        return self.subject.where
 
 
 def find_faults(
@@ -124,7 +192,7 @@ def find_faults(
     rods : sequence of RodMotion
         Rods found from them.
     told : collection of int
-        Markers of which it was said elsewhere that they moved.
+        Markers of which something else tells already that they moved.
     bits_per_pixel : float, optional
         Size of the coded film per pixel and frame, if known.
 
@@ -143,26 +211,24 @@ def find_faults(
 
 def _lost(motion: ShaftMotion, rods: Sequence[RodMotion], settings: FaultSettings) -> list[Fault]:
     """Shafts and rods that were not measured all the time."""
-    series = [(name, motion.angle_rad[:, s]) for s, name in enumerate(motion.names)]
-    series += [(f"the rod with marker {rod.marker_id}", rod.angle_rad) for rod in rods]
+    series = [(Filmed(name), motion.angle_rad[:, s]) for s, name in enumerate(motion.names)]
+    series += [(Filmed(part="rod", markers=(rod.marker_id,)), rod.angle_rad) for rod in rods]
     faults = []
-    for name, angle_rad in series:
+    for subject, angle_rad in series:
         measured = np.isfinite(angle_rad)
         share = float(measured.mean())
         if share >= settings.least_share:
             continue
-        longest = _longest_gap_s(motion.time_s, measured)
         faults.append(
             Fault(
                 "marker_lost",
                 "caution" if share < settings.caution_share else "note",
-                name.removeprefix("the "),
+                subject,
                 100 * share,
                 None,
                 100 * settings.least_share,
-                f"The angle of {name} could be measured in {100 * share:.0f} % of the frames; "
-                f"the longest gap lasts {longest:.1f} s.",
-                "Keep hands, cables and glare off its marker and the card; film again if it matters.",
+                "%",
+                facts=Gap(_longest_gap_s(motion.time_s, measured)),
             )
         )
     return faults
@@ -175,17 +241,7 @@ def _disturbed(motion: ShaftMotion, rods: Sequence[RodMotion], settings: FaultSe
     series += [(rod.marker_id, rod.refused & calm) for rod in rods]
     most = int(settings.most_refused_share * len(motion.time_s))  # whole frames: counts are beyond both alike
     return [
-        Fault(
-            "marker_disturbed",
-            "note",
-            f"marker {marker_id}",
-            int(refused.sum()),
-            None,
-            most,
-            f"Marker {marker_id} was seen but did not fit its shaft, rod or card in {refused.sum()} frames, "
-            "which were left out.",
-            "See that it lies flat, is glued down firmly and nothing moves in front of it.",
-        )
+        Fault("marker_disturbed", "note", _marker(marker_id), int(refused.sum()), None, most, "frames")
         for marker_id, refused in series
         if refused.sum() > most
     ]
@@ -200,53 +256,23 @@ def _small_or_blurred(tracks: MarkerTracks, ids: Sequence[int], settings: FaultS
         m = int(np.flatnonzero(tracks.ids == marker_id)[0])
         side_px = float(np.nanmedian(side[:, m]))
         blur_px = float(np.nanquantile(tracks.blur_px[:, m].max(axis=1), 0.9))
+        subject = _marker(marker_id)
         if side_px < settings.least_side_px:
             faults.append(
-                Fault(
-                    "marker_small",
-                    "caution",
-                    f"marker {marker_id}",
-                    side_px,
-                    None,
-                    settings.least_side_px,
-                    f"Marker {marker_id} is only {side_px:.0f} pixels wide, so its angle is less sure.",
-                    "Move the phone closer, use larger markers or film in 4K.",
-                )
+                Fault("marker_small", "caution", subject, side_px, None, settings.least_side_px, "px")
             )
         if blur_px > settings.most_blur_px:
-            faults.append(
-                Fault(
-                    "blurred",
-                    "caution",
-                    f"marker {marker_id}",
-                    blur_px,
-                    None,
-                    settings.most_blur_px,
-                    f"Marker {marker_id} is blurred by {blur_px:.1f} pixels at times.",
-                    "Use more light, hold the phone still or on a stand, and check the focus.",
-                )
-            )
+            faults.append(Fault("blurred", "caution", subject, blur_px, None, settings.most_blur_px, "px"))
     return faults
 
 
 def _card(tracks: MarkerTracks, settings: FaultSettings) -> list[Fault]:
     share = {c: float(tracks.seen[:, tracks.ids == c].mean()) if c in tracks.ids else 0.0 for c in CARD_IDS}
-    missing = [str(c) for c, seen in share.items() if seen < settings.least_card_share]
+    missing = tuple(c for c, seen in share.items() if seen < settings.least_card_share)
     if not missing:
         return []
-    return [
-        Fault(
-            "card_partial",
-            "caution",
-            "reference card",
-            len(missing),
-            None,
-            0,
-            f"Of the reference card's four markers, {', '.join(missing)} "
-            f"{'was' if len(missing) == 1 else 'were'} out of sight for more than half of the film.",
-            "Fix the whole card in view; with part of it all angles and lengths are less sure.",
-        )
-    ]
+    subject = Filmed(part=CARD, markers=missing)
+    return [Fault("card_partial", "caution", subject, len(missing), None, 0, "markers")]
 
 
 def _moved(motion: ShaftMotion, settings: FaultSettings, told: Collection[int]) -> list[Fault]:
@@ -255,36 +281,18 @@ def _moved(motion: ShaftMotion, settings: FaultSettings, told: Collection[int]) 
     size = float(np.hypot(steps[0][0], steps[1][0]))
     worst = max(steps, key=lambda step: abs(step[0]))
     if size > settings.most_shift_mm and abs(worst[0]) > settings.sure_sigmas * worst[1]:
-        return [
-            Fault(
-                "card_moved",
-                "caution",
-                "reference card",
-                size,
-                worst[1],
-                settings.most_shift_mm,
-                f"The card moved by {size:.1f} mm against the shafts, at about {worst[2]:.1f} s or slowly.",
-                "Fix it to something firm that neither the linkage nor a hand touches, and film again.",
-            )
-        ]
+        figures = size, worst[1], settings.most_shift_mm
+        return [Fault("card_moved", "caution", Filmed(part=CARD), *figures, "mm", float(worst[2]))]
     faults = []
     for b, marker_id in enumerate(motion.mounted_ids):
         if marker_id in told:
             continue
         step, sigma, at_s = largest_step(motion.time_s, motion.twist_rad[:, b])
         if abs(step) > max(settings.most_twist_rad, settings.sure_sigmas * sigma):
-            degrees = float(np.degrees(abs(step)))
+            turned = (abs(step), sigma, settings.most_twist_rad)
+            value, sd, limit = (float(np.degrees(f)) for f in turned)
             faults.append(
-                Fault(
-                    "marker_loose",
-                    "caution",
-                    f"marker {marker_id}",
-                    degrees,
-                    float(np.degrees(sigma)),
-                    float(np.degrees(settings.most_twist_rad)),
-                    f"Marker {marker_id} turned on its arm by {degrees:.1f} degrees, at about {at_s:.1f} s.",
-                    "Glue it down so that it cannot move against the arm, and film again.",
-                )
+                Fault("marker_loose", "caution", _marker(marker_id), value, sd, limit, "deg", float(at_s))
             )
     return faults
 
@@ -295,66 +303,25 @@ def _tilted(motion: ShaftMotion, settings: FaultSettings) -> list[Fault]:
     cosine = np.abs(np.einsum("fi,fi->f", sight, motion.rotation[:, :, 2]))
     oblique = float(np.nanmedian(np.arccos(np.clip(cosine, 0, 1))))
     if oblique > settings.most_oblique_rad:
-        faults.append(
-            Fault(
-                "oblique",
-                "caution",
-                "film",
-                np.degrees(oblique),
-                None,
-                np.degrees(settings.most_oblique_rad),
-                f"The card is seen at {np.degrees(oblique):.0f} degrees from square on.",
-                "Stand in front of the linkage so that the card looks like a rectangle.",
-            )
-        )
+        limit = float(np.degrees(settings.most_oblique_rad))
+        faults.append(Fault("oblique", "caution", Filmed(), float(np.degrees(oblique)), None, limit, "deg"))
     leans = [float(np.arccos(min(abs(axis[2]), 1.0))) for axis in motion.axis]
     # Where a shaft is square to the card, the card is not what stands askew.
     if min(leans) > settings.most_lean_rad:
+        limit = float(np.degrees(settings.most_lean_rad))
         for name, lean in zip(motion.names, leans, strict=True):
-            faults.append(
-                Fault(
-                    "arm_plane_tilted",
-                    "note",
-                    name,
-                    np.degrees(lean),
-                    None,
-                    np.degrees(settings.most_lean_rad),
-                    f"The arm of {name} turns in a plane {np.degrees(lean):.0f} degrees off the card.",
-                    "Fix the card parallel to the arms if you can; the tilt is allowed for in the angles.",
-                )
-            )
+            lean_deg = float(np.degrees(lean))
+            faults.append(Fault("arm_plane_tilted", "note", Filmed(name), lean_deg, None, limit, "deg"))
     return faults
 
 
 def _file(tracks: MarkerTracks, damaged_packets: int, settings: FaultSettings) -> list[Fault]:
     faults = []
     if damaged_packets:
-        faults.append(
-            Fault(
-                "file_damaged",
-                "caution",
-                "film",
-                damaged_packets,
-                None,
-                0,
-                f"{damaged_packets} pieces of the file could not be decoded; their frames are gaps.",
-                "Copy the clip from the phone again.",
-            )
-        )
+        faults.append(Fault("file_damaged", "caution", Filmed(), damaged_packets, None, 0, "pieces"))
     rate = 1.0 / float(np.median(np.diff(tracks.time_s)))
     if rate < settings.least_rate_hz:
-        faults.append(
-            Fault(
-                "few_frames",
-                "note",
-                "film",
-                rate,
-                None,
-                settings.least_rate_hz,
-                f"The film has only {rate:.0f} frames in a second.",
-                "Film with 30 frames a second or more; in poor light add a lamp.",
-            )
-        )
+        faults.append(Fault("few_frames", "note", Filmed(), rate, None, settings.least_rate_hz, "frames/s"))
     return faults
 
 
@@ -363,19 +330,7 @@ def _steadied(motion: ShaftMotion) -> list[Fault]:
     if shift is None:
         return []
     size_px = float(np.sqrt((shift**2).sum(axis=1).mean()))
-    return [
-        Fault(
-            "steadied",
-            "note",
-            "film",
-            size_px,
-            None,
-            None,
-            f"The phone steadied the film: it shifted each picture, by {size_px:.0f} pixels or so. "
-            "That is allowed for, but all angles are less sure.",
-            "Switch the video stabilisation off in the camera app, or put the phone on a stand.",
-        )
-    ]
+    return [Fault("steadied", "note", Filmed(), size_px, None, None, "px")]
 
 
 def _squeezed(motion: ShaftMotion, bits_per_pixel: float | None, settings: FaultSettings) -> list[Fault]:
@@ -384,21 +339,13 @@ def _squeezed(motion: ShaftMotion, bits_per_pixel: float | None, settings: Fault
         return []
     if max(width, height) > settings.squeezed_wide_px:
         return []
-    degrees = float(np.degrees(np.nanmedian(motion.sigma_rad)))
-    return [
-        Fault(
-            "squeezed",
-            "note",
-            "film",
-            bits_per_pixel,
-            None,
-            settings.squeezed_bits,
-            f"The film was squeezed on its way, as messengers do: {width} x {height} pixels with "
-            f"{bits_per_pixel:.2f} bits each. Its angles have a standard deviation of {degrees:.2f} degrees; "
-            "the phone's own file in 1080p makes them about twice as sure.",
-            "Copy the file itself from the phone (cable, drive or as a document), not as a message.",
-        )
-    ]
+    facts = Squeezed((width, height), float(np.degrees(np.nanmedian(motion.sigma_rad))))
+    limit = settings.squeezed_bits
+    return [Fault("squeezed", "note", Filmed(), bits_per_pixel, None, limit, "bits/px", facts=facts)]
+
+
+def _marker(marker_id: int) -> Filmed:
+    return Filmed(markers=(int(marker_id),))
 
 
 def _longest_gap_s(time_s: Floats, measured: np.ndarray) -> float:
