@@ -45,10 +45,7 @@ class Opened:
 
 @st.cache_resource(max_entries=8, show_spinner=False)
 def open_result(folder: str) -> Opened:
-    """Read a result folder once; a result never changes after it is written.
-
-    It may have come in a bundle, and an earlier version looked at those less closely.
-    """
+    """Read a result folder once; a result never changes after it is written."""
     hint = "Analyse the clip again, or ask for the bundle again."
     result = read_result(Path(folder), "the result of this film", hint, strict=True)
     return Opened(result.folder, result.angles, result.travel, dict(result.record))

@@ -91,7 +91,7 @@ def overlay(request: Request) -> FileResponse:
 
 
 def result_file(request: Request) -> Response:
-    """A file of a result; tables of earlier versions without what office programs would work out."""
+    """A file of a result; tables without what office programs would work out."""
     name = request.path_params["name"]
     try:
         path = store_for(request).runs.run(request.path_params["run_id"]).result / name

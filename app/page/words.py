@@ -58,7 +58,6 @@ def why_failed(run: Run, *, alone: bool) -> str:
     error = run.error or "The clip could not be measured."
     if not error.startswith(OWN_FAULT):
         return error
-    # What follows is left out: earlier versions kept the place of the log there.
     if alone:
         return f"{OWN_FAULT} The clip is kept; send the log file with your report: {run.log}"
     return (

@@ -51,7 +51,7 @@ class WorkOrder:
     warnings, behind, notes : tuple of str
         As in ``app.adjust.work_order.OrderText``.
     complete : bool
-        Whether warnings and notes were kept with it; an earlier version kept the steps alone.
+        Whether warnings and notes were kept with it.
     choice_id : str or None
         Entry that chose it.
     film : str or None

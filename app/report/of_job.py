@@ -125,8 +125,7 @@ def intended_entries(store: Store, job_id: str, linkages: Iterable[str]) -> tupl
 def work_orders(store: Store, job_id: str) -> tuple[WorkOrder, ...]:
     """The proposal chosen last for each linkage, with what was carried out of it.
 
-    What was carried out of an order that is not on record stands in the remarks of every order: entries
-    that an earlier version took in from a bundle were not checked for it.
+    What was carried out of an order that is not on record stands in the remarks of every order.
     """
     films = {film.film_id: film for film in store.job(job_id).films}
     lists = {entry.entry_id: entry for entry in store.entries(job_id, Proposals)}

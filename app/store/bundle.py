@@ -111,10 +111,6 @@ def export_job(store: Store, job_id: str, target: Path, clips: bool = False) -> 
     StoreError
         If there is no such job, a file of it is missing or damaged, or the disk is full.
     """
-    for film in store.job(job_id).films:
-        store.seal(film.clip)
-        for run in film.runs:
-            store.runs.seal(run.run_id)
     target = Path(target).resolve()
     members = sorted(_members(store, store.job(job_id), clips), key=lambda member: member.name)
     manifest = _plain_json(
@@ -224,11 +220,11 @@ def _members(store: Store, job: Job, clips: bool) -> Iterator[Member]:
             yield result_member(store, run_id, name, (size, sha256))
     kept = {film.clip.clip_id: film.clip for film in job.films if film.clip.here}
     for clip in kept.values() if clips else ():
-        yield Member(f"{CLIPS}/{clip.path.name}", clip.size_bytes or 0, clip.sha256 or "", clip.path)
+        yield Member(f"{CLIPS}/{clip.path.name}", clip.size_bytes, clip.sha256, clip.path)
 
 
 def result_member(store: Store, run_id: str, name: str, facts: tuple[int, str]) -> Member:
-    """A file of a result as it is sent: tables of earlier versions without formulas, all others as they are.
+    """A file of a result as it is sent: tables without formulas, all others as they are.
 
     Parameters
     ----------
@@ -261,19 +257,7 @@ def done_runs(film: Film) -> tuple[Run, ...]:
 
 
 def job_record(job: Job, entries: Iterable[Entry[Any]]) -> dict[str, Any]:
-    """Content of ``job.json``.
-
-    Raises
-    ------
-    StoreError
-        If a clip of the first store has gone before its checksum was recorded.
-    """
-    for film in job.films:
-        if film.clip.sha256 is None:
-            raise StoreError(
-                f"The clip of {film.facts.label} is not in the store any more.",
-                "Restore it from a backup, then export again.",
-            )
+    """Content of ``job.json``."""
     return {
         "job": {"id": job.job_id, "made_s": job.made_s},
         "films": [

@@ -143,7 +143,6 @@ def import_bundle(
     check_clock(record, store.clock())
     if check_job is not None:
         check_job(record.job_id)
-    _seal(store, record.job_id)
     incoming = new_part(store.folder / "incoming")
     moves = _Moves()
     try:
@@ -188,15 +187,6 @@ def check_results(record: JobRecord, folder: Path) -> None:
                 check_result(folder / run.run_id, "a result in the bundle")
             except InputError as error:
                 raise refuse(error.message) from error
-
-
-def _seal(store: Store, job_id: str) -> None:
-    """Record checksums that a first store kept none of, so that both sides can be compared."""
-    for job in store.jobs():
-        for film in job.films if job.job_id == job_id else ():
-            store.seal(film.clip)
-            for run in film.runs:
-                store.runs.seal(run.run_id)
 
 
 class _Merge:

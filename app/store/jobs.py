@@ -78,17 +78,16 @@ class Clip:
     clip_id : str
     path : Path
         The file; there only if ``here``.
-    size_bytes : int or None
-    sha256 : str or None
-        None for clips of the first store until they are first checked.
+    size_bytes : int
+    sha256 : str
     here : bool
         False if it is only known from a bundle without clips.
     """
 
     clip_id: str
     path: Path
-    size_bytes: int | None
-    sha256: str | None
+    size_bytes: int
+    sha256: str
     here: bool
 
 

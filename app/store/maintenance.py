@@ -38,8 +38,8 @@ class StoredFile:
     """A file that the database refers to; ``name`` is its path inside the store's folder."""
 
     name: str
-    size_bytes: int | None
-    sha256: str | None
+    size_bytes: int
+    sha256: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,24 +77,8 @@ def stored_files(connection: Connection) -> tuple[StoredFile, ...]:
     )
 
 
-def seal_all(store: Store) -> None:
-    """Record the checksums of files of the first store, which kept none."""
-    with store.database.reading() as connection:
-        clip = schema.clip
-        clips = set(connection.execute(select(clip.c.id).where(clip.c.sha256.is_(None))).scalars())
-        runs = _runs_without_files(connection)
-    for run_id in runs:
-        store.runs.seal(run_id)
-    if clips:
-        for film in (film for job in store.jobs() for film in job.films):
-            if film.clip.clip_id in clips:
-                store.seal(film.clip)
-
-
 def check(store: Store, job: JobControl | None = None) -> Report:
     """Compare every file with its checksum and follow every reference.
-
-    Files of the first store, which kept no checksums, get theirs now.
 
     Parameters
     ----------
@@ -111,8 +95,6 @@ def check(store: Store, job: JobControl | None = None) -> Report:
         return Report(0, 0, 0, faults, (note,))
     with store.database.reading() as connection:
         wrong = tuple(_wrong_rows(connection))
-    if not wrong:
-        seal_all(store)
     with store.database.reading() as connection:
         files = stored_files(connection)
         jobs = connection.execute(select(func.count()).select_from(schema.job)).scalar_one()
@@ -122,7 +104,7 @@ def check(store: Store, job: JobControl | None = None) -> Report:
         job.check()
         job.report(number, len(files), "comparing checksums")
         damaged += _compare(store.folder, file)
-        done_bytes += file.size_bytes or 0
+        done_bytes += file.size_bytes
     notes = tuple(_not_referred_to(store.folder, {file.name for file in files}))
     return Report(jobs, len(files), done_bytes, (*wrong, *bare, *damaged), notes)
 
@@ -142,7 +124,7 @@ def _compare(folder: Path, file: StoredFile) -> list[str]:
 
 
 def _runs_without_files(connection: Connection) -> tuple[str, ...]:
-    """Runs with a result of which no file is recorded: of the first store, or damaged."""
+    """Runs with a result of which no file is recorded."""
     run = schema.run
     bare = run.c.state == RunState.DONE.value, run.c.id.not_in(select(schema.run_file.c.run_id))
     return tuple(connection.execute(select(run.c.id).where(*bare)).scalars())
@@ -231,7 +213,6 @@ def backup(store: Store, target: Path, job: JobControl | None = None) -> Report:
         If the folder is not empty or the disk is full.
     """
     target = Path(target).expanduser().resolve()
-    seal_all(store)
     with _fresh_folder(target) as part:
         _copy_database(store, part / DATABASE_FILE)
         copied = Database(own_database(part), DATABASE_FILE)
@@ -273,7 +254,6 @@ def restore(source: Path, folder: Path, database: str | None = None, job: JobCon
         # Never the database that the environment names: that is the one to restore into.
         restored = Store(part, database=own_database(part))
         report = _copy_files(restored.database, source, part, job or Unattended())
-        seal_all(restored)
         if database is not None:
             _fill(database, restored.database)
             restored.database.close()
@@ -357,11 +337,7 @@ def _copy_files(database: Database, source: Path, target: Path, job: JobControl)
     with database.reading() as connection:
         files = list(stored_files(connection))
         jobs = connection.execute(select(func.count()).select_from(schema.job)).scalar_one()
-        for run_id in _runs_without_files(connection):
-            results = sorted((source / "results" / run_id).rglob("*"))
-            names = [path.relative_to(source).as_posix() for path in results if path.is_file()]
-            files += [StoredFile(name, None, None) for name in names]
-    total = sum(file.size_bytes or 0 for file in files)
+    total = sum(file.size_bytes for file in files)
     check_space(target, total, "the copy")
     problems = []
     for number, file in enumerate(files):
@@ -374,7 +350,7 @@ def _copy_files(database: Database, source: Path, target: Path, job: JobControl)
         except FileNotFoundError:
             problems.append(f"The file {file.name} is missing.")
             continue
-        if file.sha256 is not None and found != (file.size_bytes, file.sha256):
+        if found != (file.size_bytes, file.sha256):
             problems.append(f"The file {file.name} is damaged: its checksum is not the one recorded.")
     for log in sorted((source / "logs").glob("*.log")):
         (target / "logs" / log.name).write_bytes(log.read_bytes())

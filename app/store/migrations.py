@@ -46,8 +46,8 @@ CREATE TABLE clip (
     id TEXT PRIMARY KEY,
     made_s DOUBLE PRECISION NOT NULL,
     file TEXT NOT NULL UNIQUE,
-    size_bytes BIGINT,
-    sha256 TEXT,
+    size_bytes BIGINT NOT NULL,
+    sha256 TEXT NOT NULL,
     here INTEGER NOT NULL CHECK (here IN (0, 1))
 );
 CREATE TABLE film (

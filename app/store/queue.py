@@ -24,7 +24,6 @@ from strokecurve.app.words.files import (
     RESULT_NAME,
     check_space,
     chunks_of,
-    measure_file,
     new_id,
     new_part,
     remove,
@@ -350,19 +349,6 @@ class RunQueue:
         finally:
             remove(part)
         return final
-
-    def seal(self, run_id: str) -> None:
-        """Record the checksums of a result of the first store, which kept none."""
-        run = self.run(run_id)
-        with self._database.reading() as connection:
-            if run.state is not RunState.DONE or files_of(connection, run_id) or not run.result.is_dir():
-                return
-        paths = {path.relative_to(run.result).as_posix(): path for path in run.result.rglob("*")}
-        found = {n: measure_file(p) for n, p in paths.items() if p.is_file() and RESULT_NAME.fullmatch(n)}
-        with self._database.writing() as connection:
-            connection.execute(select(_run.c.id).where(_run.c.id == run_id).with_for_update())
-            if not files_of(connection, run_id):
-                record_files(connection, run_id, found)
 
 
 def no_run() -> StoreError:

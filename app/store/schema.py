@@ -32,8 +32,8 @@ clip = Table(
     Column("id", Text, primary_key=True),
     Column("made_s", Double, nullable=False),
     Column("file", Text, nullable=False, unique=True),  # its name in the folder of clips
-    Column("size_bytes", BigInteger),  # with the checksum empty for clips of the first store
-    Column("sha256", Text),
+    Column("size_bytes", BigInteger, nullable=False),
+    Column("sha256", Text, nullable=False),
     Column("here", Integer, nullable=False),  # 0 while only known from a bundle without clips
 )
 

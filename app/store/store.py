@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any, cast
 
-from sqlalchemy import ColumnElement, Connection, Row, insert, select, update
+from sqlalchemy import ColumnElement, Connection, Row, insert, select
 from sqlalchemy.engine import URL
 from strokecurve.app.store import schema
 from strokecurve.app.store.database import Database
@@ -301,19 +301,6 @@ class Store:
         with self.database.reading() as connection:
             row = connection.execute(select(schema.entry).where(schema.entry.c.id == run.rig_id)).one()
         return cast(RigText, entry_from(row).content).toml
-
-    def seal(self, clip: Clip) -> None:
-        """Record size and checksum of a clip of the first store, which kept none."""
-        if clip.sha256 is not None or not clip.here or not clip.path.is_file():
-            return
-        size, sha256 = measure_file(clip.path)
-        table = schema.clip
-        with self.database.writing() as connection:
-            connection.execute(
-                update(table)
-                .where(table.c.id == clip.clip_id, table.c.sha256.is_(None))
-                .values(size_bytes=size, sha256=sha256)
-            )
 
     # Jobs
 

@@ -49,10 +49,10 @@ NOT_OURS_TO_SAY = (
 )
 """Stands below the steps of every work order; it is none of them."""
 WITHOUT_WARNINGS = (
-    "This work order was put on record by an earlier version, without its warnings and what it rests on. "
+    "This work order was put on record without its warnings and what it rests on. "
     "Work the proposals out again and choose anew before anything is carried out. What it said of lighting "
     "the burner does not hold and is left out here."
 )
-"""Stands above the steps of a work order that an earlier version kept."""
+"""Stands above the steps of a work order that came without its warnings."""
 FIRING_STEP = "Only then light the burner"
 """How the last step of such an order begins. It is not printed: ``NOT_OURS_TO_SAY`` stands in its place."""

@@ -45,7 +45,7 @@ def guarded(text: str) -> str:
 
 
 def guarded_table(content: bytes) -> bytes | None:
-    """A table of an earlier version, whose names were not marked, as it goes out; None if just as it is.
+    """A table from elsewhere, whose names may not be marked, as it goes out; None if just as it is.
 
     Parameters
     ----------
