@@ -13,19 +13,14 @@ import binascii
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response
-from strokecurve.app.access.uploads import (
+from strokecurve.app.access.upload_sessions import (
     Chunk,
     GapError,
     NoSessionError,
-    Uploads,
     UploadSession,
-    finish,
-    name_file,
     received_bytes,
-    say_as_on,
-    session_of,
-    start_again,
 )
+from strokecurve.app.access.uploads import Uploads, finish, name_file, say_as_on, session_of, start_again
 from strokecurve.app.page.door import door, uploads_for
 from strokecurve.app.words.errors import InputError
 

@@ -6,16 +6,8 @@ from pathlib import Path
 
 import streamlit as st
 from strokecurve.app.access.personal import PersonalStore
-from strokecurve.app.access.uploads import (
-    MOST_BYTES,
-    SMALLER,
-    WHAT,
-    Arrived,
-    Uploads,
-    UploadSession,
-    open_session,
-    session_of,
-)
+from strokecurve.app.access.upload_sessions import MOST_BYTES, SMALLER, WHAT, Arrived, UploadSession
+from strokecurve.app.access.uploads import Uploads, open_session, session_of
 from strokecurve.app.page import keys
 from strokecurve.app.page.door import current_store
 from strokecurve.app.page.receiving import UPLOAD_ADDRESS, UPLOAD_CHUNK_BYTES
@@ -59,7 +51,7 @@ def ask_file(
     ----------
     store : PersonalStore
     kind, job_id, facts, rig_toml
-        As for ``app.access.uploads.UploadSession``.
+        As for ``app.access.upload_sessions.UploadSession``.
     label : str
         What to send.
     place : str

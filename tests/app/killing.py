@@ -26,7 +26,8 @@ import psutil
 from fake_result import write_fake_result
 from pypdf import PdfReader
 from stored import add_film, measured, run_of, send, uploads_of
-from strokecurve.app.access.uploads import UploadSession, open_session
+from strokecurve.app.access.upload_sessions import UploadSession
+from strokecurve.app.access.uploads import open_session
 from strokecurve.app.store import scheduler
 from strokecurve.app.store.jobs import RunState
 from strokecurve.app.store.maintenance import check

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from strokecurve.app.access import uploads
+from strokecurve.app.access import upload_sessions, uploads
 from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.access.rules import ALONE, Person
 from strokecurve.app.store.jobs import Film, Job, Run
@@ -45,11 +45,11 @@ def uploads_of(store: Store, person: Person = ALONE) -> uploads.Uploads:
 
 def send(
     mine: uploads.Uploads, token: str, content: bytes, name: str = "b.mp4", chunk_bytes: int = 1 << 18
-) -> uploads.Arrived:
+) -> upload_sessions.Arrived:
     """Send a file, or what is missing of it, by the calls that the page's server makes."""
     uploads.name_file(mine, token, name)
-    while (at := uploads.received_bytes(mine.store, uploads.session_of(mine, token))) < len(content):
-        chunk = uploads.Chunk(mine.store, uploads.session_of(mine, token), at, len(content))
+    while (at := upload_sessions.received_bytes(mine.store, uploads.session_of(mine, token))) < len(content):
+        chunk = upload_sessions.Chunk(mine.store, uploads.session_of(mine, token), at, len(content))
         chunk.write(content[at : at + chunk_bytes])
         chunk.close()
     return uploads.finish(mine, token)

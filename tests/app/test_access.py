@@ -19,7 +19,8 @@ from recorded import full_result
 from stored import add_job, measured, run_of, uploads_of
 from strokecurve.app.access.rules import Level, Person, Role
 from strokecurve.app.access.sharing import DAY_S, Sharing
-from strokecurve.app.access.uploads import UploadSession, open_session
+from strokecurve.app.access.upload_sessions import UploadSession
+from strokecurve.app.access.uploads import open_session
 from strokecurve.app.page.steps import STEPS
 from strokecurve.app.store.entries import no_job
 from strokecurve.app.store.jobs import Film, RunState

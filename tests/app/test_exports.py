@@ -16,7 +16,8 @@ from fake_result import write_fake_result
 from patience import PATIENCE_S
 from recorded import words
 from stored import add_job, measured, uploads_of
-from strokecurve.app.access.uploads import UploadSession, open_session
+from strokecurve.app.access.upload_sessions import UploadSession
+from strokecurve.app.access.uploads import open_session
 from strokecurve.app.store.jobs import Film, RunState
 from strokecurve.app.store.queue import STALE_AFTER_S
 from strokecurve.app.store.store import Store

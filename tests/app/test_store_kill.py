@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 from fake_result import write_fake_result
 from stored import add_job, measured, uploads_of
-from strokecurve.app.access.uploads import UploadSession, open_session
+from strokecurve.app.access.upload_sessions import UploadSession
+from strokecurve.app.access.uploads import open_session
 from strokecurve.app.store.bundle import export_job
 from strokecurve.app.store.bundle_import import import_bundle
 from strokecurve.app.store.jobs import RunState

@@ -17,16 +17,10 @@ from starlette.applications import Starlette
 from starlette.routing import Route
 from starlette.testclient import TestClient
 from stored import add_job, measured, run_of, uploads_of
-from strokecurve.app.access import uploads
+from strokecurve.app.access import upload_sessions, uploads
 from strokecurve.app.access.rules import ALONE, Level, Person, Role
-from strokecurve.app.access.uploads import (
-    Chunk,
-    NoSessionError,
-    UploadSession,
-    finish,
-    open_session,
-    session_of,
-)
+from strokecurve.app.access.upload_sessions import Chunk, NoSessionError, UploadSession
+from strokecurve.app.access.uploads import finish, open_session, session_of
 from strokecurve.app.page.receiving import PAGE_HEADER, UPLOAD_ADDRESS, receive
 from strokecurve.app.store.bundle import export_job
 from strokecurve.app.store.jobs import Run
@@ -167,7 +161,7 @@ def test_files_that_cannot_be_kept_are_refused_in_a_sentence(
     def full(*_anything: object) -> None:
         raise StoreError("There is not enough disk space for this clip.", "Free some space.")
 
-    monkeypatch.setattr(uploads, "check_space", full)
+    monkeypatch.setattr(upload_sessions, "check_space", full)
     assert "disk space" in patch(client, session, b"x", 0, 10).json()["refused"]
     assert reached(client, session) == 0
 
@@ -255,7 +249,7 @@ def test_a_session_serves_only_the_person_it_was_made_for(store: Store) -> None:
         clip_session(store, reviewer)
 
 
-@pytest.mark.parametrize("dies_in", ["add_film", "_change"])
+@pytest.mark.parametrize("dies_in", ["add_film", "change_session"])
 def test_a_clip_is_not_lost_or_doubled_if_the_server_dies_while_it_is_taken_in(
     store: Store, started: list[Run], monkeypatch: pytest.MonkeyPatch, dies_in: str
 ) -> None:
