@@ -45,15 +45,21 @@ SHOWN = {"Travel, low fire to high fire", "Findings", "A moment of the film"}
 """Parts of the page to read a film that are there even if it shows no linkage."""
 
 
-def lay_out(place: Path) -> bytes:
-    """Make ``kept`` in an empty folder; gives a good bundle of another store."""
-    clip = base_clips(place)[0]
-    film = place / "good.mp4"
+def measured_film(place: Path) -> tuple[Path, Path]:
+    """A film and its result, made in a folder."""
+    base_clips(place)
+    film, result = place / "good.mp4", place / "result"
     with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()):
-        assert main(["measure", str(film), "--out", str(place / "result")]) == 0
+        assert main(["measure", str(film), "--out", str(result)]) == 0
+    return film, result
+
+
+def lay_out(place: Path, film: Path, result: Path) -> bytes:
+    """Make ``kept`` in an empty folder, of a film and its result; gives a good bundle of another store."""
+    clip = film.read_bytes()
 
     def write(folder: Path) -> None:
-        shutil.copytree(place / "result", folder)
+        shutil.copytree(result, folder)
 
     kept, sender = Store(place / "kept"), Store(place / "sender")
     for store in (kept, sender):
@@ -64,9 +70,8 @@ def lay_out(place: Path) -> bytes:
         store.add(job.job_id, Proposals(LINKAGE, '[{"touches": 1}]'))
         store.add(job.job_id, IntendedChoice(LINKAGE, "equal", ()))
     good = export_job(sender, sender.jobs()[0].job_id, place / "good.zip", clips=True).read_bytes()
-    for name in ("sender", "result", "good.zip", "good.mp4", "good.mkv"):
-        path = place / name
-        shutil.rmtree(path) if path.is_dir() else path.unlink()
+    shutil.rmtree(place / "sender")
+    (place / "good.zip").unlink()
     return good
 
 

@@ -1,13 +1,18 @@
-"""Does one thing with a store and kills itself (as ``kill -9`` would) at the n-th step that reaches the disk.
+"""Acts on a store and kills itself (as ``kill -9`` would) at the n-th step that reaches the disk.
 
-``python dying.py STORE ACTION N [FILE]``; with N = 0 it lives and prints how many such steps there are.
+``python dying.py`` reads a line of JSON for each thing to do: ``[STORE, ACTION, N, FILE]``. It is done by a
+process forked from this one, which has loaded the libraries; with N = 0 that process lives and prints how
+many such steps there are. A line of JSON says how it ended: status, output and complaints.
 """
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import sys
+import tempfile
+import traceback
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -67,12 +72,41 @@ def take_in(store: Store, file: str) -> None:
     import_bundle(store, Path(file))
 
 
-if __name__ == "__main__":
-    kill_at = int(sys.argv[3])
-    opened = Store(Path(sys.argv[1]))
+ACTIONS = {"upload": upload, "chunks": send_chunk, "complete": complete, "import": take_in}
+
+
+def act(store: str, action: str, at: int, file: str) -> None:
+    """Do one thing, as all that this process does."""
+    global kill_at  # noqa: PLW0603  # as above
+    kill_at = at
+    opened = Store(Path(store))
     os.fsync = counted(os.fsync)
     os.replace = counted(os.replace)
     event.listen(Engine, "commit", lambda connection: step())
-    actions = {"upload": upload, "chunks": send_chunk, "complete": complete, "import": take_in}
-    actions[sys.argv[2]](opened, sys.argv[-1])
+    ACTIONS[action](opened, file)
     print("steps", steps)
+
+
+def act_apart(asked: list[Any]) -> tuple[int, str, str]:
+    """Let a process do one thing; gives its status (less than 0: the signal), output and complaints."""
+    with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:
+        child = os.fork()
+        if child == 0:
+            status = 1
+            try:
+                os.dup2(out.fileno(), 1)
+                os.dup2(err.fileno(), 2)
+                act(*asked)
+                sys.stdout.flush()
+                status = 0
+            except BaseException:
+                os.write(2, traceback.format_exc().encode())
+            finally:
+                os._exit(status)  # nothing of the parent's is tidied up here
+        status = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+        return status, *(os.pread(one.fileno(), 1 << 20, 0).decode() for one in (out, err))
+
+
+if __name__ == "__main__":
+    for line in sys.stdin:
+        print(json.dumps(act_apart(json.loads(line))), flush=True)

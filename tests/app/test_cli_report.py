@@ -149,11 +149,12 @@ def test_a_folder_that_cannot_be_read(films: Path, capsys: pytest.CaptureFixture
 
 
 @pytest.mark.slow
-def test_photographs_of_the_sample_clip(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_photographs_of_the_sample_clip(
+    samples: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.chdir(tmp_path)
     clip = SAMPLES / "as_found.mp4"
-    assert main(["measure", str(clip), "--out", "result"]) == 0
-    assert main(["report", "result", "--clip", str(clip), "--out", "r.pdf"]) == 0
+    assert main(["report", str(samples / "as_found"), "--clip", str(clip), "--out", "r.pdf"]) == 0
     pictures = [image.image for page in PdfReader("r.pdf").pages for image in page.images]
     assert len(pictures) == 3
     # Cropped to what is drawn in, with a margin: broader than high, and no wider than a page needs.

@@ -16,13 +16,13 @@ import psutil
 import pytest
 from patience import PATIENCE_S
 from postgres_server import new_database, running_server
-from stored import run_of
+from stored import add_job, run_of
 from strokecurve.app.store import scheduler
 from strokecurve.app.store.jobs import RunState
 from strokecurve.app.store.maintenance import check
 from strokecurve.app.store.store import DATABASE_VARIABLE, Store
 from strokecurve.app.tasks import dispatching, executors
-from test_worker import add_sample, wait_for
+from test_worker import wait_for
 
 pytest.importorskip("psycopg")
 distributed = pytest.importorskip("distributed")
@@ -84,12 +84,17 @@ def end(group: int) -> None:
 
 
 def test_a_machine_switched_off_loses_no_film(
-    tmp_path: Path, database: str, machines: list[int], monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path,
+    small_film: Path,
+    database: str,
+    machines: list[int],
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     # The page's patience; workers keep theirs. They give a sign five times a second.
     monkeypatch.setattr(scheduler, "STALE_AFTER_S", 5.0)
     store = Store(tmp_path / "shared", time.time, database)
-    films = [add_sample(store) for _ in range(FILMS)]
+    clip = (small_film / "good.mp4").read_bytes()
+    films = [add_job(store, "good.mp4", clip) for _ in range(FILMS)]
     ids = [run_of(film).run_id for film in films]
     most = 0
 

@@ -7,10 +7,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from clip_fuzzing import base_clips
-from strokecurve.app.measure.rig import Rig
 from strokecurve.app.result import frames, overlay
-from strokecurve.app.result.main_job import measure
 from strokecurve.app.result.overlay import recorded_facts
 from strokecurve.app.words.errors import InputError
 from strokecurve.vision.control import Unattended
@@ -22,14 +19,11 @@ CODING_GREY = 1.5
 
 
 @pytest.fixture(scope="module")
-def film(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path, Path]:
+def film(small_film: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path, Path]:
     """A clip, its result and its copy."""
-    folder = tmp_path_factory.mktemp("frames")
-    clip = folder / "film.mp4"
-    clip.write_bytes(base_clips(folder)[0])
-    measure(clip, folder / "result", Rig(), Unattended())
-    write_copy(clip, folder / "copy.mp4", 85, Unattended())
-    return clip, folder / "result", folder / "copy.mp4"
+    clip, copy = small_film / "good.mp4", tmp_path_factory.mktemp("frames") / "copy.mp4"
+    write_copy(clip, copy, 85, Unattended())
+    return clip, small_film / "result", copy
 
 
 def test_the_record_says_what_drawing_needs_of_the_clip(film: tuple[Path, Path, Path]) -> None:

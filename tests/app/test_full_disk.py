@@ -5,7 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from clip_fuzzing import base_clips
 from disk_filling import can_mount, tries
 from strokecurve.app.words.errors import FULL_DISK, no_room
 
@@ -15,13 +14,13 @@ from strokecurve.app.words.errors import FULL_DISK, no_room
     ("action", "step_kb", "most"),
     [("comment", 4, 40), ("upload", 60, 40), ("report", 16, 40), ("backup", 60, 40), ("bundle", 60, 40)],
 )
-def test_a_disk_that_fills_up(tmp_path: Path, action: str, step_kb: float, most: int) -> None:
+def test_a_disk_that_fills_up(
+    tmp_path: Path, small_film: Path, action: str, step_kb: float, most: int
+) -> None:
     if not can_mount(tmp_path):
         # Also in CI: no package that could be installed gives this right.
         pytest.skip("not tried: this system forbids mounting a small disk (unshare -rm, mount -t tmpfs)")
-    film = tmp_path / "film.mp4"
-    film.write_bytes(base_clips(tmp_path)[0])
-    found = tries(tmp_path, film, action, step_kb, most)
+    found = tries(tmp_path, small_film / "good.mp4", action, step_kb, most)
     assert [one.ended for one in found[-3:]] == [None] * 3, "with enough room it is done"
     refused = [one.ended for one in found if one.ended is not None]
     assert len(refused) >= 3

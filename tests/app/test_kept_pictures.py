@@ -12,7 +12,6 @@ import cv2
 import numpy as np
 import pytest
 import strokecurve.app.page
-from clip_fuzzing import base_clips
 from patience import PATIENCE_S
 from pypdf import PdfReader
 from recorded import one_film, words
@@ -41,13 +40,9 @@ HOME = Path(strokecurve.app.page.__file__).with_name("home.py")
 
 
 @pytest.fixture(scope="module")
-def filmed(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+def filmed(small_film: Path) -> tuple[Path, Path]:
     """A clip and its result."""
-    folder = tmp_path_factory.mktemp("filmed")
-    clip = folder / "film.mp4"
-    clip.write_bytes(base_clips(folder)[0])
-    assert main(["measure", str(clip), "--out", str(folder / "result")]) == 0
-    return clip, folder / "result"
+    return small_film / "good.mp4", small_film / "result"
 
 
 def with_film(place: Path, clip: bytes, result: Path) -> tuple[Store, Film]:

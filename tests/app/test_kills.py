@@ -7,7 +7,6 @@ import sys
 from pathlib import Path
 
 import pytest
-from clip_fuzzing import base_clips
 from killing import KINDS, PATIENCE_S, Killer
 from strokecurve.app.store import scheduler
 
@@ -17,12 +16,12 @@ pytestmark = [
 ]
 
 
-def test_nothing_acknowledged_is_lost(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_nothing_acknowledged_is_lost(
+    tmp_path: Path, small_film: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     for name in ("STALE_AFTER_S", "STARTS_WITHIN_S"):
         monkeypatch.setattr(scheduler, name, PATIENCE_S)  # put back at the end
-    film = tmp_path / "film.mp4"
-    film.write_bytes(base_clips(tmp_path)[0])
-    killer = Killer(tmp_path / "store", film, random.Random(7))
+    killer = Killer(tmp_path / "store", small_film / "good.mp4", random.Random(7))
     kinds = (*KINDS, "analysis", "upload", "comment")
     for kind in kinds:
         killer.kill(kind)

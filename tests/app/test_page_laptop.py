@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 from pathlib import Path
 
 import pytest
@@ -15,13 +16,11 @@ from browsing import (
     open_page,
     press,
     reloaded,
-    waited_for,
 )
 from playwright.sync_api import Browser, Locator, Page, expect
 from recorded import words
-from stored import add_film
+from stored import add_film, measured
 from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import dispatching
 from strokecurve.app.words.statements import Comment, IntendedChoice, Verdict
 
 MEDIA = Path(__file__).parents[2] / "sample_media"
@@ -38,16 +37,13 @@ IN_SIGHT = """() => {
 pytestmark = pytest.mark.slow
 
 
-def measure_films(page: Page, store: Store, job_id: str) -> None:
-    """Put the two samples into the job by the calls of the store and wait until both are measured."""
+def add_measured_films(store: Store, job_id: str, samples: Path) -> None:
+    """Put the two samples and their results into the job by the calls of the store."""
     for role in ("as found", "as left"):
-        clip = MEDIA / f"{role.replace(' ', '_')}.mp4"
+        name = role.replace(" ", "_")
+        clip = MEDIA / f"{name}.mp4"
         film = add_film(store, store.job(job_id), clip.name, clip.read_bytes(), role)
-        assert film.run is not None
-        dispatching.start(store, film.run)
-    waited_for(
-        page, lambda: all(film.measured for film in store.job(job_id).films), "both results", ANALYSIS_MS
-    )
+        measured(store, film, lambda folder, name=name: shutil.copytree(samples / name, folder))
 
 
 def follow(page: Page, link: str, heading: str) -> None:
@@ -59,7 +55,7 @@ def follow(page: Page, link: str, heading: str) -> None:
 
 
 @pytest.fixture(scope="module")
-def job_id(browser: Browser, address: str, store: Store) -> str:
+def job_id(browser: Browser, address: str, store: Store, samples: Path) -> str:
     """A job that was started on the page, with two measured films."""
     found: list[str] = []
     with looked_at(browser, "laptop", found) as page:
@@ -69,7 +65,7 @@ def job_id(browser: Browser, address: str, store: Store) -> str:
         press(page, page.get_by_role("button", name="Start the job"))
         page.wait_for_url(re.compile(r"/prepare\?job=\w+"))
         reloaded(page)
-        measure_films(page, store, job_of(page.url))
+        add_measured_films(store, job_of(page.url), samples)
         assert found == []
         return job_of(page.url)
 

@@ -126,6 +126,37 @@ class TestFiguresAreTheStoredOnes:
         if "at_driver_deg" in stored:
             assert same(printed[2], stored["at_driver_deg"])
 
+    @pytest.mark.parametrize(
+        "printed",
+        [
+            "motor drives shaft1: # deg ± # deg, limit # deg Rod and driven arm",
+            "motor drives shaft1: # deg ± # deg, limit # deg shaft1 lags",
+            "film: # % (uncertainty not available), limit # % The marker",
+            "motor # deg ± # deg clockwise # of # # deg",
+            "drive arm radius # ± # mm pins",
+            "driven arm radius # ± # mm pins",
+            "rod length # ± # mm pins",
+            "spacing of the shafts # ± # mm hinges",
+            "drive arm start angle # deg ± # deg pins",
+            "motor (°) opening pass (°) closing pass (°) closing minus opening (°) #",
+            "lost motion (slack) # deg ± # deg",
+            "largest closing minus opening # deg ± # deg # deg",
+            "largest difference between passes of the same way # deg ± # deg # deg",
+            "smallest angle of rod and drive arm # deg ± # deg # deg",
+            "smallest angle of rod and driven arm # deg ± # deg # deg",
+            "driver travel to in line beyond low fire (drive arm) # deg ± # deg",
+            "drive pin # ± # mm # deg ± # deg",
+            "driven pin # ± # mm # deg ± # deg",
+            "driven arm # s # deg # deg ± # deg",
+            "length # s, # frames, # frames a second",
+            "picture # x # pixels",
+        ],
+    )
+    def test_units(self, record: Path, printed: str) -> None:
+        """Every figure with its unit, where # stands for a figure and deg for its sign."""
+        pattern = re.escape(printed).replace(r"\#", NUMBER).replace(r"\ deg", "°")
+        assert len(re.findall(pattern, words(record))) == 1
+
     def test_even_steps(self, film: FilmResult, record: Path) -> None:
         text = words(record)
         start = text.index("closing minus opening (°)") + len("closing minus opening (°)")

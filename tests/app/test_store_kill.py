@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -47,11 +51,44 @@ def bundle(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return export_job(sender, film.job_id, folder / "job.zip", clips=True)
 
 
-def run(store: Store, action: str, kill_at: int, file: Path | str = "-") -> subprocess.CompletedProcess[str]:
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """How a process ended: its status, less than 0 for a signal, and what it printed and complained of."""
+
+    returncode: int
+    stdout: str
+    stderr: str
+
+
+@cache
+def actor() -> subprocess.Popen[str]:
+    """What starts a process for each action."""
+    return subprocess.Popen(
+        [sys.executable, str(HERE / "dying.py")],
+        cwd=ROOT,
+        env={"PYTHONPATH": f"{ROOT}:{HERE}", "PATH": ""},
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _no_actor_is_left() -> Iterator[None]:
+    yield
+    if actor.cache_info().currsize:
+        with actor():  # closes its input, which ends it
+            actor.cache_clear()
+
+
+def run(store: Store, action: str, kill_at: int, file: Path | str = "-") -> Ended:
     """Let another process act on the store."""
-    command = [sys.executable, str(HERE / "dying.py"), str(store.folder), action, str(kill_at), str(file)]
-    paths = {"PYTHONPATH": f"{ROOT}:{HERE}", "PATH": ""}
-    return subprocess.run(command, cwd=ROOT, env=paths, capture_output=True, text=True, check=False)
+    acting = actor()
+    assert acting.stdin is not None
+    assert acting.stdout is not None
+    acting.stdin.write(json.dumps([str(store.folder), action, kill_at, str(file)]) + "\n")
+    acting.stdin.flush()
+    return Ended(*json.loads(acting.stdout.readline()))
 
 
 def steps_of(tmp_path: Path, action: str, file: Path | str = "-") -> int:

@@ -13,7 +13,7 @@ import tempfile
 from collections import Counter
 from pathlib import Path
 
-from bundle_fuzzing import lay_out, try_batch
+from bundle_fuzzing import lay_out, measured_film, try_batch
 from bundle_mutations import mutations
 from confined import batches_of
 
@@ -22,8 +22,8 @@ def main(count: int, seed: int) -> None:
     """Try every mutation and print how they ended."""
     ends: Counter[str] = Counter()
     slowest_s = 0.0
-    with tempfile.TemporaryDirectory() as place:
-        good = lay_out(Path(place))
+    with tempfile.TemporaryDirectory() as place, tempfile.TemporaryDirectory() as films:
+        good = lay_out(Path(place), *measured_film(Path(films)))
         for batch in batches_of(mutations(good, count, seed), 100):
             for end, took_s in try_batch(batch, Path(place)):
                 ends[end] += 1
