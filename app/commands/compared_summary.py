@@ -5,8 +5,10 @@ from __future__ import annotations
 import textwrap
 
 from strokecurve.app.commands.summary import WIDTH
-from strokecurve.app.report.comparing import Change, Comparison, spoken, tolerance_words
+from strokecurve.app.report.comparing import Change, Comparison, tolerance_words
+from strokecurve.app.result.presenter import shown
 from strokecurve.app.words.estimates import format_estimate
+from strokecurve.app.words.names import spoken
 
 CLOSING = (
     "± is one standard deviation. This compares motion; it does not say that a burner is safe to fire. "
@@ -35,7 +37,7 @@ def compared_summary(comparison: Comparison) -> str:
     ):
         lines.append(f"Dangers and cautions {words}: {len(found) or 'none'}")
         for finding in found:
-            text = f"- {finding['severity'].upper()} {spoken(str(finding.get('where')))}: {finding['text']}"
+            text = f"- {finding['severity'].upper()} {shown(finding).where}: {finding['text']}"
             lines += textwrap.wrap(text, WIDTH, subsequent_indent="  ")
     return "\n".join([*lines, "", *textwrap.wrap(CLOSING, WIDTH)])
 

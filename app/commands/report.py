@@ -83,11 +83,12 @@ def _report(options: argparse.Namespace, _progress: object) -> int:
 def _compare(options: argparse.Namespace, _progress: object) -> int:
     from strokecurve.app.commands.compared_summary import compared_summary
     from strokecurve.app.commands.summary import WIDTH
-    from strokecurve.app.report.comparing import compare, spoken
+    from strokecurve.app.report.comparing import compare
     from strokecurve.app.report.job import JobRecord, RecordedFilm
     from strokecurve.app.report.record import comparison_pdf
     from strokecurve.app.result.reading import read_result
     from strokecurve.app.words.cautions import SETTING_CAUTIONS
+    from strokecurve.app.words.names import spoken
     from strokecurve.app.words.statements import JobFacts
 
     if options.linkage and not options.intended:

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-import math
 import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from strokecurve.app.measure.clip import Measurement
+from strokecurve.app.result import presenter
 from strokecurve.app.result.contents import record
 from strokecurve.app.words.estimates import format_estimate
-from strokecurve.app.words.names import QUANTITY_WORDS
 
 WIDTH = 96
+WORDS_WIDTH = 54
+"""As wide as the longest name of a figure."""
+LOST = presenter.JOINTS_HEAD[2]
 CLOSING = (
     "± is one standard deviation. This measurement advises; it does not say that a burner is safe to fire. "
     "Final settings only with a calibrated combustion analyser, by a licensed technician, to the maker's "
@@ -36,41 +38,46 @@ def measured_lines(content: Mapping[str, Any]) -> list[str]:
         lines.append(f"{shaft['name']:<15} {travel:<18} {way}, {shaft['frames_measured']} of {frames}")
     for linkage in content["linkages"]:
         lines += ["", f"Linkage {linkage['driver']} to {linkage['driven']}"]
-        for name, words in QUANTITY_WORDS.items():
-            lines.append(_quantity(words, linkage["geometry"][name], name.rsplit("_", 1)[1]))
-        for words, entry in (
-            ("lost motion", linkage["slack_deg"]),
-            ("largest hysteresis", linkage["hysteresis_max_deg"]),
-            ("smallest drive angle", linkage["min_drive_angle_deg"]),
-            ("smallest transmission angle", linkage["min_transmission_angle_deg"]),
-        ):
-            lines.append(figure_line(words, entry))
+        lines += [
+            _line(row.words, f"{row.value} (from {row.aside})" if row.aside else row.value)
+            for row in presenter.geometry_rows(linkage)
+        ]
+        left_open = presenter.open_questions(linkage)
+        if left_open:
+            lines += [f"  {presenter.WHAT_SETTLES}", *(f"  - {question}" for question in left_open)]
+        lines += [_figure(row) for row in presenter.condition_rows(linkage)]
+        joints = presenter.joint_rows(linkage)
+        lines += [
+            _line(f"{row.words}, {presenter.JOINTS_HEAD[1]}", f"{row.value} ({row.aside} {LOST})")
+            for row in joints
+        ]
+        if not joints:
+            lines.append(f"  {presenter.NO_PLAY}")
     return lines
 
 
 def finding_lines(findings: Sequence[Mapping[str, Any]]) -> list[str]:
     """Findings and the closing words; a finding's clip, where it has one, stands before it."""
     lines = ["Findings, the gravest first:"]
-    for finding in findings:
-        where = f"{finding['clip']}, {finding['where']}" if finding.get("clip") else finding["where"]
-        text = f"{finding['severity'].upper()} {where}: {finding['text']} {finding['advice']}"
+    for finding in presenter.in_order(findings):
+        one = presenter.shown(finding)
+        where = f"{finding['clip']}, {one.where}" if finding.get("clip") else one.where
+        measured = f" Measured: {one.measured}." if one.measured else ""
+        text = f"{one.severity.upper()} {where}: {one.text}{measured} {presenter.WHAT_TO_DO} {one.advice}"
         lines += textwrap.wrap(text, WIDTH, initial_indent="- ", subsequent_indent="  ")
     if not findings:
         lines.append("- none")
     return [*lines, "", *textwrap.wrap(CLOSING, WIDTH)]
 
 
-def _quantity(words: str, entry: dict[str, Any], unit: str) -> str:
-    if entry["value"] is None or not entry["determined"]:
-        hint = f"; {entry['settle']}" if entry.get("settle") else ""
-        return f"  {words:<28} not determined by this film{hint}"
-    return f"  {words:<28} {format_estimate(entry['value'], entry['sd'], unit)}"
+def figure_line(words: str, entry: object) -> str:
+    """A figure (deg) with its name, and where it lies if that is given."""
+    return _figure(presenter.Row(words, presenter.estimate(entry), presenter.place(entry)))
 
 
-def figure_line(words: str, entry: Mapping[str, float | None] | None) -> str:
-    """A figure with its name, and where it lies if that is given."""
-    if entry is None or entry["value"] is None:
-        return f"  {words:<28} not available"
-    at = entry.get("at_driver_deg")
-    place = f" at {at:.0f}° of driver travel" if at is not None and math.isfinite(at) else ""
-    return f"  {words:<28} {format_estimate(entry['value'], entry['sd'], 'deg')}{place}"
+def _figure(row: presenter.Row) -> str:
+    return _line(row.words, f"{row.value} at {row.aside} of driver travel" if row.aside else row.value)
+
+
+def _line(words: str, value: str) -> str:
+    return f"  {words:<{WORDS_WIDTH}} {value}"

@@ -19,8 +19,8 @@ from strokecurve.app.page.films import choose_film
 from strokecurve.app.page.opened import open_result
 from strokecurve.app.page.shell import plain_errors, run_page
 from strokecurve.app.page.words import film_name
-from strokecurve.app.report.comparing import spoken
 from strokecurve.app.store.jobs import Film, Job
+from strokecurve.app.words.names import spoken
 from strokecurve.app.words.statements import RigText
 
 

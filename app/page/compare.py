@@ -18,14 +18,15 @@ from strokecurve.app.report.comparing import (
     Comparison,
     LinkageComparison,
     compare,
-    spoken,
     tolerance_words,
 )
 from strokecurve.app.result.plots_compare import change_figure, films_deviation_figure, films_figure
+from strokecurve.app.result.presenter import shown
 from strokecurve.app.result.reading import FilmResult
 from strokecurve.app.result.tables import PASSES
 from strokecurve.app.store.jobs import Film, Job
 from strokecurve.app.words.estimates import format_estimate
+from strokecurve.app.words.names import spoken
 from strokecurve.app.words.statements import ROLES, IntendedChoice
 
 FOUND, LEFT = "as found", "as left"
@@ -74,7 +75,7 @@ def show_findings(comparison: Comparison) -> None:
         ("Still there", comparison.stayed),
         ("New", comparison.new),
     ):
-        lines = [f"{spoken(str(one.get('where')))}: {one['text']}" for one in found]
+        lines = [f"{shown(one).where}: {one['text']}" for one in found]
         head = markup.paragraph(f"{words}: {'none' if not lines else len(lines)}")
         st.html(head + (markup.bullets(lines) if lines else ""))
 

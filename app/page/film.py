@@ -10,6 +10,7 @@ from strokecurve.app.page.facts import ask_film_facts
 from strokecurve.app.page.opened import open_result
 from strokecurve.app.page.shell import plain_errors, run_page
 from strokecurve.app.page.words import film_name, film_origin, film_state, state_words
+from strokecurve.app.result import presenter
 from strokecurve.app.result.moments import concerns_filming
 from strokecurve.app.store.jobs import Film, Job, RunState
 
@@ -50,14 +51,9 @@ def show_filming_faults(film: Film) -> None:
     faults = [one for one in found if concerns_filming(one) and one["severity"] != "note"]
     if not faults:
         st.html(markup.paragraph("No fault of the filming was found.", "sc-small"))
-    for fault in faults:
-        st.html(
-            markup.card(
-                fault["severity"],
-                fault["text"],
-                [("Where:", str(fault["where"])), ("What to do:", fault["advice"] or "")],
-            )
-        )
+    for fault in map(presenter.shown, presenter.in_order(faults)):
+        parts = [("Where:", fault.where), ("Measured:", fault.measured), (presenter.WHAT_TO_DO, fault.advice)]
+        st.html(markup.card(fault.severity, fault.text, parts))
 
 
 def show(store: PersonalStore, job: Job) -> None:

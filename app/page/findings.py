@@ -8,10 +8,9 @@ from typing import Any
 import streamlit as st
 from strokecurve.app.page import keys, markup, scrubber
 from strokecurve.app.page.opened import Opened
-from strokecurve.app.report.figures import finding_figure
+from strokecurve.app.result import presenter
 from strokecurve.app.result.moments import driver_travel_of, linkage_of, moment_of
 from strokecurve.app.store.jobs import Film
-from strokecurve.kinematics.findings.statements import SEVERITIES
 
 
 def shown_at(opened: Opened, finding: Mapping[str, Any]) -> float | None:
@@ -29,17 +28,14 @@ def shown_at(opened: Opened, finding: Mapping[str, Any]) -> float | None:
 def show(film: Film, opened: Opened) -> None:
     """Show filming faults and findings, the gravest first; a button leads to the moment of each."""
     st.header("Findings", anchor=False)
-    found = sorted(opened.record["findings"], key=lambda one: SEVERITIES.index(one["severity"]))
+    found = presenter.in_order(opened.record["findings"])
     for number, finding in enumerate(found):
+        one = presenter.shown(finding)
         st.html(
             markup.card(
-                finding["severity"],
-                finding["text"],
-                [
-                    ("Where:", str(finding.get("where") or "").replace(":", " drives ")),
-                    ("Measured:", finding_figure(finding)),
-                    ("What to do:", finding.get("advice") or ""),
-                ],
+                one.severity,
+                one.text,
+                [("Where:", one.where), ("Measured:", one.measured), (presenter.WHAT_TO_DO, one.advice)],
             )
         )
         time_s = shown_at(opened, finding)

@@ -33,8 +33,6 @@ from strokecurve.kinematics.adjust.setting import TOUCHES
 from strokecurve.kinematics.intended.equal import equal_travel
 from strokecurve.kinematics.intended.table import Intended
 
-SD_NOTE = "± is one standard deviation."
-
 
 def intended_of(choice: IntendedChoice) -> Intended:
     """The intended travel in the form that is computed with."""

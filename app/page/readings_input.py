@@ -26,11 +26,11 @@ from strokecurve.app.page.intending import HEAD_PX, ROW_PX
 from strokecurve.app.page.pictures import show_figure
 from strokecurve.app.page.shell import plain_errors
 from strokecurve.app.page.words import film_name
-from strokecurve.app.report.comparing import spoken
 from strokecurve.app.result.reading import read_result
 from strokecurve.app.store.jobs import Film, Job
 from strokecurve.app.words.errors import InputError
 from strokecurve.app.words.estimates import format_estimate, format_exact
+from strokecurve.app.words.names import spoken
 from strokecurve.app.words.statements import APPROACHES, Entry, IntendedChoice, Readings
 
 COLUMNS = {

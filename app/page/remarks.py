@@ -13,10 +13,10 @@ from strokecurve.app.page.opened import open_result
 from strokecurve.app.page.scrubber import travel_moment
 from strokecurve.app.page.shell import plain_errors
 from strokecurve.app.page.words import film_name, said_by
-from strokecurve.app.report.comparing import spoken
 from strokecurve.app.report.of_job import reviewed
 from strokecurve.app.store.jobs import Film, Job
 from strokecurve.app.words.estimates import format_exact
+from strokecurve.app.words.names import spoken
 from strokecurve.app.words.statements import (
     LABEL_LENGTH,
     ROLES,

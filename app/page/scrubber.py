@@ -16,6 +16,7 @@ from strokecurve.app.page.shell import plain_errors
 from strokecurve.app.result import frames
 from strokecurve.app.result.kept_pictures import kept_pictures
 from strokecurve.app.result.moments import first_moment_at, nearest_frame, travel_over_time
+from strokecurve.app.result.presenter import SD_NOTE
 from strokecurve.app.store.jobs import Film
 from strokecurve.app.store.store import Store
 from strokecurve.app.tasks import exports
@@ -25,7 +26,6 @@ from strokecurve.app.words.statements import IntendedChoice
 
 logger = logging.getLogger(__name__)
 
-SD_NOTE = "± is one standard deviation."
 NOT_SEEN = "not seen"
 ANCHOR = "moment"
 _SCROLL = (

@@ -14,9 +14,9 @@ from strokecurve.app.adjust.stroke_ends import StrokeEnd, stroke_ends
 from strokecurve.app.page import markup
 from strokecurve.app.page.opened import Opened, open_result
 from strokecurve.app.page.pictures import png_of
-from strokecurve.app.page.scrubber import SD_NOTE
 from strokecurve.app.report.comparing import listed
 from strokecurve.app.result.contents import CORRELATED
+from strokecurve.app.result.presenter import SD_NOTE
 from strokecurve.app.words.errors import InputError
 from strokecurve.app.words.estimates import format_exact
 from strokecurve.app.words.names import QUANTITY_WORDS

@@ -8,7 +8,8 @@ from strokecurve.app.page import copier, keys, markup
 from strokecurve.app.page.offering import offer, offer_result
 from strokecurve.app.page.opened import RESULT_FILES, Opened
 from strokecurve.app.page.pictures import ratio_picture
-from strokecurve.app.page.scrubber import NOT_SEEN, SD_NOTE
+from strokecurve.app.page.scrubber import NOT_SEEN
+from strokecurve.app.result.presenter import SD_NOTE
 from strokecurve.app.result.tables import even_step_table, ratio_table
 from strokecurve.app.words.estimates import format_estimate, format_exact
 from strokecurve.app.words.numeric import finite

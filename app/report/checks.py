@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from strokecurve.app.report.comparing import CHECK_STEP_DEG, FILMS, LinkageComparison
 from strokecurve.app.report.figures import cell, deviation_cell, given
-from strokecurve.app.report.film import SD_NOTE
+from strokecurve.app.result.presenter import SD_NOTE
 from strokecurve.app.result.tables import PASSES
 from strokecurve.app.words.estimates import format_exact
 

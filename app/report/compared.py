@@ -15,13 +15,13 @@ from strokecurve.app.report.comparing import (
     Change,
     Comparison,
     LinkageComparison,
-    spoken,
     tolerance_words,
 )
 from strokecurve.app.report.figures import KINDS
-from strokecurve.app.report.film import SD_NOTE, open_questions
 from strokecurve.app.result.plots_compare import WIDE_IN, change_figure, films_deviation_figure, films_figure
+from strokecurve.app.result.presenter import SD_NOTE, open_questions, shown
 from strokecurve.app.words.estimates import NOT_AVAILABLE, format_estimate, format_exact
+from strokecurve.app.words.names import spoken
 
 CLOSE_UP_RATIO = 4.0
 """Beyond this the smaller of two curves fills less than a quarter of their common picture."""
@@ -45,7 +45,7 @@ def summary_section(comparison: Comparison) -> Section:
         ("Still there as left", comparison.stayed),
         ("New as left", comparison.new),
     ):
-        items = tuple(f"{figures.where(f)}: {f['text']}" for f in found)
+        items = tuple(f"{shown(f).where}: {f['text']}" for f in found)
         blocks += [Subheading(title), Bullets(items)] if items else [Text(f"{title}: none.")]
     blocks.append(Text(noise_note(), "small"))
     return Section("What improved and what did not", tuple(blocks))

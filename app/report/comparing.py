@@ -12,6 +12,7 @@ import pandas as pd
 from strokecurve.app.intended.given import Deviation, deviation, intended_travel
 from strokecurve.app.measure.settings import Settings
 from strokecurve.app.result.moments import linkage_of
+from strokecurve.app.result.presenter import CONDITION, ENDS, REPEATABILITY
 from strokecurve.app.result.reading import FilmResult, number
 from strokecurve.app.result.tables import PASSES, compared_table, even_step_table
 from strokecurve.app.words.estimates import format_exact
@@ -146,11 +147,6 @@ class Comparison:
     stayed: tuple[Mapping[str, Any], ...]
     new: tuple[Mapping[str, Any], ...]
     sentence: str
-
-
-def spoken(linkage: str) -> str:
-    """Name of a linkage for people."""
-    return linkage.replace(":", " drives ", 1)
 
 
 def compare(
@@ -292,23 +288,18 @@ def _condition_changes(
     def change(words: str, one: object, other: object, goal: str = "") -> Change:
         return Change(words, "deg", *_figures(one), *_figures(other), settings.sure_sigmas, goal)
 
-    out = [
-        change("lost motion", found.get("slack_deg"), left.get("slack_deg"), "less"),
-        change(
-            "largest closing minus opening", found.get("hysteresis_max_deg"), left.get("hysteresis_max_deg")
-        ),
-    ]
-    for key, words in (
-        ("min_drive_angle_deg", "smallest angle of rod and drive arm"),
-        ("min_transmission_angle_deg", "smallest angle of rod and driven arm"),
-    ):
-        made = change(words, found.get(key), left.get(key))
+    out = []
+    for figure in CONDITION:
+        if figure is REPEATABILITY:
+            continue  # two films tell too little of it
+        entries = found.get(figure.key), left.get(figure.key)
+        made = change(figure.words, *entries, figure.better)
         # Far from the in-line position more or less of the angle is neither good nor bad.
-        judged = min(made.found, made.left) < near
-        out.append(change(words, found.get(key), left.get(key), "more") if judged else made)
-    for end in ("low_fire", "high_fire"):
+        told = figure.better == "more" and not min(made.found, made.left) < near
+        out.append(change(figure.words, *entries) if told else made)
+    for end, words in ENDS.items():
         one, other = ((film.get("travel_to_toggle_deg") or {}).get(end) for film in (found, left))
-        out.append(change(f"driver travel to in line beyond {end.replace('_', ' ')}", one, other))
+        out.append(change(words, one, other))
     return tuple(out)
 
 

@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from typing import Any
 
 import pandas as pd
 from strokecurve.app.report.cleaning import shortened
-from strokecurve.app.report.comparing import Change, spoken
-from strokecurve.app.result.moments import is_filming
+from strokecurve.app.report.comparing import Change
 from strokecurve.app.result.reading import number
 from strokecurve.app.words.estimates import NOT_AVAILABLE, SPACE, format_estimate, format_exact
 
@@ -32,13 +29,6 @@ def said(value: object) -> str:
     return text or NOT_AVAILABLE
 
 
-def estimate(entry: object, unit: str = "deg") -> str:
-    """A {value, sd} entry."""
-    if not isinstance(entry, Mapping):
-        return NOT_AVAILABLE
-    return format_estimate(number(entry.get("value")), number(entry.get("sd")), unit)
-
-
 def exact(value: object, unit: str = "", places: int = 1) -> str:
     """A figure without uncertainty."""
     known = number(value)
@@ -59,27 +49,6 @@ def deviation_cell(value: float, sd: float, tolerance: float) -> str:
     """A deviation, marked if it is beyond the tolerance."""
     mark = f"{SPACE}*" if math.isfinite(tolerance) and abs(value) > tolerance else ""
     return cell(value, sd) + mark
-
-
-def place(entry: object) -> str:
-    """Driver travel of an entry; empty if it has none."""
-    at = number(entry.get("at_driver_deg")) if isinstance(entry, Mapping) else math.nan
-    return "" if math.isnan(at) else format_exact(at, "deg", 0)
-
-
-def finding_figure(finding: Mapping[str, Any]) -> str:
-    """Value, uncertainty and limit of a finding; empty if it has no figure."""
-    value, unit = number(finding.get("value")), finding.get("unit")
-    if math.isnan(value) or not isinstance(unit, str):
-        return ""
-    sd, limit = number(finding.get("sd")), number(finding.get("limit"))
-    # Counts and shares of a filming fault are what they are; anything else says that it has no uncertainty.
-    counted = is_filming(finding) and math.isnan(sd)
-    text = format_exact(value, unit) if counted else format_estimate(value, sd, unit)
-    if math.isnan(limit):
-        return text
-    # A stroke has no limit, only a usual size.
-    return f"{text}, {'usual' if finding.get('code') == 'stroke' else 'limit'} {format_exact(limit, unit)}"
 
 
 def for_plot(travel: pd.DataFrame, linkage: str) -> tuple[pd.DataFrame, str]:
@@ -107,8 +76,3 @@ def change_row(change: Change, missing: str = NOT_AVAILABLE) -> tuple[str, ...]:
         format_estimate(change.difference, change.difference_sd, change.unit),
         {True: "improved", False: "worse", None: sure}[change.better],
     )
-
-
-def where(finding: Mapping[str, Any]) -> str:
-    """Place of a finding for people."""
-    return spoken(said(finding.get("where")))

@@ -19,29 +19,27 @@ from strokecurve.app.report.blocks import (
     Table,
     Text,
 )
-from strokecurve.app.report.comparing import spoken
-from strokecurve.app.report.figures import cell, estimate, exact, said
+from strokecurve.app.report.figures import cell, exact, said
 from strokecurve.app.report.job import RecordedFilm
+from strokecurve.app.result import presenter
 from strokecurve.app.result.moments import concerns_filming, is_filming
 from strokecurve.app.result.plots import travel_figure
 from strokecurve.app.result.plots_compare import difference_figure
+from strokecurve.app.result.presenter import SD_NOTE, estimate
 from strokecurve.app.result.reading import FilmResult, number, texts
 from strokecurve.app.result.tables import (
     PASSES,
     compared_table,
     even_step_table,
-    geometry_table,
     one_pass,
 )
 from strokecurve.app.words.estimates import NOT_AVAILABLE, format_estimate, format_exact
+from strokecurve.app.words.names import spoken
 from strokecurve.app.words.statements import IntendedChoice
-from strokecurve.kinematics.findings.statements import SEVERITIES
 
 STEP_DEG = 10.0
-SD_NOTE = "± is one standard deviation."
 WAYS = {"ccw": "counter-clockwise", "cw": "clockwise"}
 CHECKSUM = "SHA-256"
-ENDS = ("low_fire", "high_fire")
 NOTHING_FOUND = (
     "Nothing to report about the linkage. This says nothing about combustion; the cautions above hold."
 )
@@ -78,16 +76,8 @@ def _film_facts(film: RecordedFilm) -> dict[str, str]:
 
 def statements(found: Iterable[Mapping[str, Any]]) -> tuple[Statement, ...]:
     """Findings as they are printed, the gravest first, otherwise in their own order."""
-    return tuple(
-        Statement(
-            str(f["severity"]),
-            figures.where(f),
-            figures.finding_figure(f),
-            said(f.get("text")),
-            str(f.get("advice") or ""),
-        )
-        for f in sorted(found, key=lambda f: SEVERITIES.index(f["severity"]))
-    )
+    each = (presenter.shown(one) for one in presenter.in_order(found))
+    return tuple(Statement(one.severity, one.where, one.measured, one.text, one.advice) for one in each)
 
 
 def findings_section(result: FilmResult, title: str = "Findings about the linkage") -> Section:
@@ -100,7 +90,7 @@ def filming_section(result: FilmResult, title: str = "The filming") -> Section:
     """Faults of the filming."""
     found = statements(f for f in result.record["findings"] if is_filming(f))
     lost = [f for f in result.record["findings"] if concerns_filming(f) and not is_filming(f)]
-    places = ", ".join(dict.fromkeys(figures.where(f) for f in lost if f["severity"] != "note"))
+    places = ", ".join(dict.fromkeys(presenter.shown(f).where for f in lost if f["severity"] != "note"))
     if places:
         text = f"Left out because of the filming: {places}. Why stands with the findings about the linkage."
         return Section(title, (*found, Text(text)))
@@ -242,44 +232,21 @@ def _deviations(result: FilmResult, linkage: str, intended: IntendedChoice) -> l
 
 def condition_blocks(linkage: Mapping[str, Any]) -> tuple[Block, ...]:
     """Lost motion, margins, what is left beyond the ends of the stroke, play, slips, repeatability."""
-    rows = [("lost motion (slack)", estimate(linkage.get("slack_deg")), "")]
-    for key, words in (
-        ("hysteresis_max_deg", "largest closing minus opening"),
-        ("repeatability_deg", "largest difference between passes of the same way"),
-        ("min_drive_angle_deg", "smallest angle of rod and drive arm"),
-        ("min_transmission_angle_deg", "smallest angle of rod and driven arm"),
-    ):
-        entry = linkage.get(key)
-        if entry is None and key == "repeatability_deg":
-            rows.append((words, "no pass filmed twice", ""))
-            continue
-        rows.append((words, estimate(entry), figures.place(entry)))
-    left = linkage.get("travel_to_toggle_deg")
-    for end in ENDS:
-        entry = left.get(end) if isinstance(left, Mapping) else None
-        arm = f" ({entry.get('arm')} arm)" if isinstance(entry, Mapping) else ""
-        far = entry is None and left is not None and linkage.get("fit") is not None
-        value = "not within half a turn" if far else estimate(entry)
-        rows.append((f"driver travel to in line beyond {end.replace('_', ' ')}{arm}", value, ""))
     table = Table(
-        ("angle", "measured", "at driver travel"),
-        tuple(rows),
+        presenter.CONDITION_HEAD,
+        tuple((row.words, row.value, row.aside) for row in presenter.condition_rows(linkage)),
         (3.4, 2, 1.2),
-        caption=f"0° between rod and arm means in line (toggle at the driven arm). {SD_NOTE}",
+        caption=f"{presenter.IN_LINE_NOTE} {SD_NOTE}",
     )
-    return (table, *_play(linkage), *_slips(linkage))
+    return (table, _play(linkage), *_slips(linkage))
 
 
-def _play(linkage: Mapping[str, Any]) -> tuple[Block, ...]:
-    play = linkage.get("joint_play")
-    if not isinstance(play, Mapping):
-        return ()
-    rows = []
-    for key, words in (("drive_pin", "drive pin"), ("driven_pin", "driven pin")):
-        joint = play.get(key)
-        joint = joint if isinstance(joint, Mapping) else {}
-        rows.append((words, estimate(joint.get("play_mm"), "mm"), estimate(joint.get("lost_deg"))))
-    return (Table(("joint", "play along the rod", "lost at the driven shaft"), tuple(rows), (3.4, 2, 2)),)
+def _play(linkage: Mapping[str, Any]) -> Block:
+    joints = presenter.joint_rows(linkage)
+    if not joints:
+        return Text(presenter.NO_PLAY)
+    rows = tuple((row.words, row.value, row.aside) for row in joints)
+    return Table(presenter.JOINTS_HEAD, rows, (3.4, 2, 2))
 
 
 def _slips(linkage: Mapping[str, Any]) -> tuple[Block, ...]:
@@ -309,34 +276,15 @@ def _slips(linkage: Mapping[str, Any]) -> tuple[Block, ...]:
 
 def geometry_blocks(linkage: Mapping[str, Any]) -> tuple[Block, ...]:
     """Sizes and start angles with what carried them; what is not determined, and what would settle it."""
-    rows = tuple(
-        (
-            row["words"],
-            format_estimate(number(row["value"]), number(row["sd"]), row["unit"])
-            if row["determined"]
-            else "not determined by this film",
-            row["evidence"],
-        )
-        for row in geometry_table(linkage["geometry"]).to_dict("records")
-    )
     table = Table(
-        ("size or angle", "measured", "from"),
-        rows,
+        presenter.GEOMETRY_HEAD,
+        tuple((row.words, row.value, row.aside) for row in presenter.geometry_rows(linkage)),
         (2.6, 2, 2),
         words=(0, 2),
-        caption=f"Start angles from the line of centres at low fire, counter-clockwise positive. {SD_NOTE}",
+        caption=f"{presenter.START_ANGLES_NOTE} {SD_NOTE}",
     )
-    left_open = open_questions(linkage)
-    return (table, Text("What would settle the rest:"), Bullets(left_open)) if left_open else (table,)
-
-
-def open_questions(linkage: Mapping[str, Any]) -> tuple[str, ...]:
-    """What a film does not determine, with what would settle it."""
-    return tuple(
-        f"{row['words']}: {row['settle'] or 'film with a marker on the rod, or measure it by hand'}"
-        for row in geometry_table(linkage["geometry"]).to_dict("records")
-        if not row["determined"]
-    )
+    left_open = presenter.open_questions(linkage)
+    return (table, Text(presenter.WHAT_SETTLES), Bullets(left_open)) if left_open else (table,)
 
 
 def versions_section(films: Mapping[str, RecordedFilm]) -> Section:

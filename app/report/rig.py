@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from strokecurve.app.measure.rig import Allowed, Rig, RigLinkage
 from strokecurve.app.report.blocks import Block, Facts, Section, Subheading, Table, Text
-from strokecurve.app.report.comparing import spoken
 from strokecurve.app.report.film import WAYS
 from strokecurve.app.words.errors import InputError
 from strokecurve.app.words.estimates import format_estimate, format_exact, with_unit
-from strokecurve.app.words.names import QUANTITY_WORDS
+from strokecurve.app.words.names import QUANTITY_WORDS, spoken
 
 STROKE_WORDS = "motor stroke"
 _LIMITS = (

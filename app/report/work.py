@@ -18,15 +18,14 @@ from strokecurve.app.report.blocks import (
     Table,
     Text,
 )
-from strokecurve.app.report.comparing import spoken
 from strokecurve.app.report.figures import KINDS, NOT_GIVEN, exact, said
-from strokecurve.app.report.film import SD_NOTE
 from strokecurve.app.report.job import JobRecord, Reviewed, WorkOrder
+from strokecurve.app.result.presenter import SD_NOTE
 from strokecurve.app.result.reading import number
 from strokecurve.app.result.tables import WHOLE_STEP_DEG
 from strokecurve.app.words.cautions import FIRING_STEP, NOT_OURS_TO_SAY, SETTING_CAUTIONS, WITHOUT_WARNINGS
 from strokecurve.app.words.estimates import NOT_AVAILABLE, format_estimate, format_exact
-from strokecurve.app.words.names import QUANTITY_WORDS, utc_minute, who_and_when
+from strokecurve.app.words.names import QUANTITY_WORDS, spoken, utc_minute, who_and_when
 from strokecurve.app.words.statements import Comment, Entry, IntendedChoice, Readings
 
 COLUMNS_A_TABLE = 8

@@ -20,6 +20,11 @@ QUANTITY_WORDS = {
 """The quantities of a linkage's geometry, in the order in which they are shown."""
 
 
+def spoken(where: str) -> str:
+    """Name of a linkage, or of a place on one, for people."""
+    return where.replace(":", " drives ", 1)
+
+
 def utc_minute(seconds: float) -> str:
     """A moment as records and bundles give it, to the minute."""
     return datetime.fromtimestamp(seconds, UTC).strftime("%Y-%m-%d %H:%M UTC")

@@ -14,12 +14,12 @@ import pytest
 from fake_result import LINKAGE, write_fake_result
 from strokecurve.app.page.findings import shown_at
 from strokecurve.app.page.opened import Opened
-from strokecurve.app.report.comparing import spoken
 from strokecurve.app.result.contents import finding_entry
 from strokecurve.app.result.moments import concerns_filming, is_filming, linkage_of
 from strokecurve.app.words import findings
 from strokecurve.app.words.findings import Found, Sentence, in_words
 from strokecurve.app.words.findings.clips import FurtherIn, Missing, OpensIn, Reason
+from strokecurve.app.words.names import spoken
 from strokecurve.kinematics.estimate import Estimate
 from strokecurve.kinematics.faults.joints import JointPlay
 from strokecurve.kinematics.findings.facts import (
@@ -35,6 +35,7 @@ from strokecurve.kinematics.findings.facts import (
     StrokeNote,
 )
 from strokecurve.kinematics.findings.findings import Finding, Subject
+from strokecurve.vision.motion import faults
 from strokecurve.vision.motion.faults import CARD, Fault, Filmed, Gap, Squeezed
 
 SCHEMA = json.loads(
@@ -134,6 +135,14 @@ def test_a_finding_is_told_whole_and_as_the_files_have_it(found: Found) -> None:
     entry = finding_entry(found)
     jsonschema.validate([entry], SCHEMA["properties"]["findings"] | {"$defs": SCHEMA["$defs"]})
     assert entry["text"] == text
+
+
+def test_every_filming_fault_has_its_words_and_its_unit() -> None:
+    source = Path(faults.__file__).read_text(encoding="utf-8")
+    codes = set(re.findall(r'Fault\(\s*"([a-z_]+)"', source))
+    made = {one.code: one.unit for one in MADE if isinstance(one, Fault)}
+    assert codes == set(made)
+    assert all(made.values())
 
 
 def test_words_refuse_facts_of_another_code() -> None:

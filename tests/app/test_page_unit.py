@@ -377,13 +377,13 @@ def test_every_kind_of_figure_of_a_result_is_shown(store: Store) -> None:
     measure(store, film, full_result)
     text = all_text(visit(film)).replace("\N{NO-BREAK SPACE}", " ")
     for needed in (
-        "travel left to toggle below low fire",
-        "17.2° ± 0.4°, drive arm",
-        "none within half a turn",
+        "driver travel to in line beyond low fire (drive arm)",
+        "17.2° ± 0.4°",
+        "not within half a turn",
         "1.44 ± 0.11 mm",
         "Slip of the driven arm: 2.52° ± 0.08°",
         "Show the slip in the film, at 6.2 s",
-        "largest difference between strokes",
+        "largest difference between passes of the same way",
         "0.31° ± 0.06°",
     ):
         assert needed in text, needed

@@ -31,7 +31,6 @@ from recorded import (
 )
 from strokecurve.app.report.blocks import Bullets, Document, Section, Subheading, Table, Text
 from strokecurve.app.report.cleaning import printable, shortened
-from strokecurve.app.report.figures import FAULT_UNITS
 from strokecurve.app.report.record import record_document, record_pdf
 from strokecurve.app.report.typeset import pdf_bytes, write_pdf
 from strokecurve.app.result.reading import FilmResult, read_result
@@ -341,11 +340,6 @@ class TestAnythingMayBeMissingOrStrange:
         assert printable("one\r\ntwo", lines=True) == "one\ntwo"
         assert printable("锅é") == "\N{WHITE VERTICAL RECTANGLE}é"
         assert shortened("abcdefghij", 7) == "abcd…ij"
-
-    def test_every_filming_fault_has_its_unit(self) -> None:
-        source = (ROOT / "vision" / "faults.py").read_text(encoding="utf-8")
-        codes = set(re.findall(r'Fault\(\s*"([a-z_]+)"', source))
-        assert codes == set(FAULT_UNITS)
 
 
 class TestWriting:
