@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import Any
 
-from strokecurve.app.store.jobs import Film, Run, RunState
+from strokecurve.app.store.jobs import FailureCause, Film, Run, RunState
 from strokecurve.app.tasks.worker import OWN_FAULT
 from strokecurve.app.words.names import who_and_when
 from strokecurve.app.words.statements import Entry
@@ -55,9 +55,8 @@ def why_failed(run: Run, *, alone: bool) -> str:
     alone : bool
         Whether the page serves this computer only: to others a place on its disk tells nothing they may know.
     """
-    error = run.error or "The clip could not be measured."
-    if not error.startswith(OWN_FAULT):
-        return error
+    if run.cause is not FailureCause.FAULT:
+        return run.error or "The clip could not be measured."
     if alone:
         return f"{OWN_FAULT} The clip is kept; send the log file with your report: {run.log}"
     return (

@@ -284,7 +284,7 @@ class _Merge:
 
     def _run(self, film: FilmRecord, run: RunRecord) -> bool:
         """Take in a run, or those of its files that are new."""
-        done = {"state": RunState.DONE.value, "finished_s": run.finished_s, "error": None}
+        done = {"state": RunState.DONE.value, "finished_s": run.finished_s, "error": None, "cause": None}
         row = {"id": run.run_id, "film_id": film.film_id, "rig_id": run.rig_id, "made_s": run.made_s}
         idle = {"tries": 1, "done": 0, "total": 0, "stage": "", "cancel_requested": 0}
         results = self.store.folder / "results"

@@ -24,6 +24,14 @@ class RunState(StrEnum):
         return self in (RunState.DONE, RunState.FAILED, RunState.CANCELLED)
 
 
+class FailureCause(StrEnum):
+    """Why an analysis failed, where that was not the clip: what the program does about it hangs on this."""
+
+    FAULT = "fault"  # a fault in strokecurve itself
+    GONE = "gone"  # its worker gave no sign any more; if it ends after all, it is believed
+    CRASHED = "crashed"  # its worker crashed
+
+
 @dataclass(frozen=True, slots=True)
 class Run:
     """One analysis of a film.
@@ -46,6 +54,8 @@ class Run:
     cancel_requested : bool
     error : str or None
         One sentence for the person, if the run failed.
+    cause : FailureCause or None
+        Why it failed; None if it did not, or if the clip or the computer could not do what was asked.
     result : Path
         Folder of the result; complete if and only if the state is ``done``.
     log : Path
@@ -65,6 +75,7 @@ class Run:
     heartbeat_s: float
     cancel_requested: bool
     error: str | None
+    cause: FailureCause | None
     result: Path
     log: Path
 

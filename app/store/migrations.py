@@ -80,6 +80,7 @@ CREATE TABLE run (
     heartbeat_s DOUBLE PRECISION NOT NULL,
     cancel_requested INTEGER NOT NULL CHECK (cancel_requested IN (0, 1)),
     error TEXT,
+    cause TEXT CHECK (cause IN ('fault', 'gone', 'crashed')),
     finished_s DOUBLE PRECISION
 );
 CREATE INDEX run_by_film ON run (film_id);

@@ -15,7 +15,7 @@ from typing import Any
 from sqlalchemy import Connection, Row, and_, insert, or_, select, update
 from strokecurve.app.store import scheduler, schema
 from strokecurve.app.store.database import QUEUE, Database
-from strokecurve.app.store.jobs import Run, RunState
+from strokecurve.app.store.jobs import FailureCause, Run, RunState
 from strokecurve.app.store.row_validation import valid_row
 from strokecurve.app.store.scheduler import GONE, STALE_AFTER_S
 from strokecurve.app.words.errors import StoreError
@@ -36,7 +36,7 @@ __all__ = ["GONE", "STALE_AFTER_S", "RunQueue", "files_of", "no_run", "queue_run
 
 _run = schema.run
 _open = _run.c.state.in_((RunState.QUEUED.value, RunState.RUNNING.value))
-_given_up = and_(_run.c.state == RunState.FAILED.value, _run.c.error == GONE)
+_given_up = and_(_run.c.state == RunState.FAILED.value, _run.c.cause == FailureCause.GONE.value)
 
 
 def queue_run(connection: Connection, film_id: str, rig_id: str | None, now_s: float) -> str:
@@ -95,6 +95,7 @@ class RunQueue:
             heartbeat_s=row.heartbeat_s,
             cancel_requested=bool(row.cancel_requested),
             error=row.error,
+            cause=None if row.cause is None else FailureCause(row.cause),
             result=self._results / row.id,
             log=self._logs / f"{row.id}.log",
         )
@@ -179,7 +180,14 @@ class RunQueue:
                 .values(state=RunState.CANCELLED.value, finished_s=self._clock())
             )
 
-    def finish(self, run_id: str, attempt: int, state: RunState, error: str | None = None) -> bool:
+    def finish(
+        self,
+        run_id: str,
+        attempt: int,
+        state: RunState,
+        error: str | None = None,
+        cause: FailureCause | None = None,
+    ) -> bool:
         """Write that a run ended without a result; False if the attempt no longer counts.
 
         A worker that was taken for dead (the computer slept) and ends after all is believed, unless the run
@@ -188,7 +196,7 @@ class RunQueue:
         if state not in (RunState.FAILED, RunState.CANCELLED):
             raise ValueError(f"a run cannot end as {state} without a result")
         with self._database.writing() as connection:
-            return self._end(connection, run_id, attempt, state, error)
+            return self._end(connection, run_id, attempt, state, error, cause)
 
     def complete(self, run_id: str, attempt: int, work: Path) -> bool:
         """Take in the result of a run and write that it is done.
@@ -209,7 +217,7 @@ class RunQueue:
             found = settle(work)
             final = self._results / run_id
             with self._database.writing() as connection:
-                if not self._end(connection, run_id, attempt, RunState.DONE, None):
+                if not self._end(connection, run_id, attempt, RunState.DONE):
                     return False
                 record_files(connection, run_id, found)
                 # Before the transaction ends: a done run must have its result. What an earlier crash between
@@ -226,11 +234,18 @@ class RunQueue:
             remove(work)
 
     def _end(
-        self, connection: Connection, run_id: str, attempt: int, state: RunState, error: str | None
+        self,
+        connection: Connection,
+        run_id: str,
+        attempt: int,
+        state: RunState,
+        error: str | None = None,
+        cause: FailureCause | None = None,
     ) -> bool:
         mine = and_(_run.c.id == run_id, _run.c.tries == attempt)
         counts = or_(_run.c.state == RunState.RUNNING.value, _given_up)
-        values = {"state": state.value, "error": error, "finished_s": self._clock()}
+        ended = {"error": error, "cause": None if cause is None else cause.value}
+        values = {"state": state.value, "finished_s": self._clock(), **ended}
         return connection.execute(update(_run).where(mine, counts).values(values)).rowcount == 1
 
     def dispatch(self, slots: int, most: int | None = None) -> tuple[Run, ...]:
@@ -281,11 +296,13 @@ class RunQueue:
         with self._database.reading() as connection:
             return scheduler.before(connection, run_id, self._clock())
 
-    def lost(self, run_id: str, attempt: int, sentence: str) -> None:
+    def lost(
+        self, run_id: str, attempt: int, sentence: str, cause: FailureCause = FailureCause.CRASHED
+    ) -> None:
         """Deal with a run whose worker ended without a word: once more, then failed with a sentence."""
         mine = and_(_run.c.id == run_id, _run.c.tries == attempt, _run.c.state == RunState.RUNNING.value)
         with self._database.writing() as connection:
-            scheduler.give_up_or_wait_again(connection, mine, sentence, self._clock())
+            scheduler.give_up_or_wait_again(connection, mine, sentence, cause, self._clock())
 
     def retry_stale(self) -> tuple[Run, ...]:
         """Deal with runs whose worker gives no sign: let them wait once more, then report them as failed.
@@ -301,7 +318,7 @@ class RunQueue:
             if connection.execute(select(_run.c.id).where(stale).limit(1)).first() is None:
                 return ()
         with self._database.writing() as connection:
-            rows = scheduler.give_up_or_wait_again(connection, stale, GONE, now)
+            rows = scheduler.give_up_or_wait_again(connection, stale, GONE, FailureCause.GONE, now)
         return tuple(self.run_from(row) for row in rows)
 
     def add_file(self, run_id: str, name: str, source: Path) -> Path:

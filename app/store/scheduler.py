@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from sqlalchemy import ColumnElement, Connection, Row, and_, func, or_, select, update
 from strokecurve.app.store import schema
-from strokecurve.app.store.jobs import RunState
+from strokecurve.app.store.jobs import FailureCause, RunState
 
 STALE_AFTER_S = 20.0
 """A worker gives a sign five times a second; so long without one means it is gone."""
@@ -73,7 +73,7 @@ def dispatch(connection: Connection, slots: int, most: int | None, now_s: float)
 
 
 def give_up_or_wait_again(
-    connection: Connection, lost: ColumnElement[bool], sentence: str, now_s: float
+    connection: Connection, lost: ColumnElement[bool], sentence: str, cause: FailureCause, now_s: float
 ) -> tuple[Row[tuple[object, ...]], ...]:
     """Deal with runs that lost their worker: cancelled if wanted, failed after the last try, else once more.
 
@@ -85,6 +85,8 @@ def give_up_or_wait_again(
         Which runs; they must be running.
     sentence : str
         Said of those that failed.
+    cause : FailureCause
+        Of those that failed.
     now_s : float
 
     Returns
@@ -96,7 +98,7 @@ def give_up_or_wait_again(
     unwanted = update(_run).where(lost, _run.c.cancel_requested == 1)
     connection.execute(unwanted.values(state=RunState.CANCELLED.value, **ended))
     tried = update(_run).where(lost, _run.c.tries >= MOST_TRIES)
-    connection.execute(tried.values(state=RunState.FAILED.value, error=sentence, **ended))
+    connection.execute(tried.values(state=RunState.FAILED.value, error=sentence, cause=cause.value, **ended))
     again = connection.execute(select(_run.c.id).where(lost).with_for_update()).scalars().all()
     fresh = {"heartbeat_s": 0.0, "done": 0, "total": 0, "stage": ""}
     connection.execute(

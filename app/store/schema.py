@@ -83,6 +83,7 @@ run = Table(
     Column("heartbeat_s", Double, nullable=False),
     Column("cancel_requested", Integer, nullable=False),
     Column("error", Text),
+    Column("cause", Text),
     Column("finished_s", Double),
 )
 

@@ -24,7 +24,7 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from strokecurve.app.store.jobs import RunState
+from strokecurve.app.store.jobs import FailureCause, RunState
 from strokecurve.app.store.queue import GONE
 from strokecurve.app.store.store import Store
 from strokecurve.app.tasks import exports
@@ -117,7 +117,10 @@ def work_apart(store: Store, run_id: str, patience: Patience | None = None) -> N
     process = process or _start_worker(store, run_id, attempt)
     status = _watch(store, run_id, attempt, process, patience or Patience())
     crashed = status < 0 and signal.Signals(-status).name in _CRASHES
-    store.runs.lost(run_id, attempt, CRASHED if crashed else GONE)
+    if crashed:
+        store.runs.lost(run_id, attempt, CRASHED, FailureCause.CRASHED)
+    else:
+        store.runs.lost(run_id, attempt, GONE, FailureCause.GONE)
     if store.runs.run(run_id).state is RunState.DONE:
         _see_to_frames(store, run_id)
 

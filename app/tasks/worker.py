@@ -16,7 +16,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from strokecurve.app.store.jobs import Run, RunState
+from strokecurve.app.store.jobs import FailureCause, Run, RunState
 from strokecurve.app.store.store import Store
 from strokecurve.app.tasks.control import TalkingControl
 from strokecurve.app.tasks.prewarmed import told
@@ -89,7 +89,7 @@ def work_on(store: Store, run_id: str, measure: Measure = measure_clip) -> RunSt
 def _work_as(store: Store, run: Run, attempt: int, measure: Measure = measure_clip) -> RunState:
     """Measure the film of a run that was claimed, and write how it ended."""
     run_id, film = run.run_id, store.film(run.film_id)
-    state, error = RunState.DONE, None
+    state, error, cause = RunState.DONE, None, None
     started_s = time.monotonic()
     work = store.runs.work_folder(run_id, attempt)
     try:
@@ -110,11 +110,12 @@ def _work_as(store: Store, run: Run, attempt: int, measure: Measure = measure_cl
         )
     except Exception as fault:
         logger.exception("fault while measuring")
-        state, error = RunState.FAILED, str(no_room(fault) or OWN_FAULT)
+        state, full = RunState.FAILED, no_room(fault)
+        error, cause = (OWN_FAULT, FailureCause.FAULT) if full is None else (str(full), None)
     finally:
         remove(work)
     if state in (RunState.FAILED, RunState.CANCELLED):
-        store.runs.finish(run_id, attempt, state, error)
+        store.runs.finish(run_id, attempt, state, error, cause)
     logger.info("run %s ended as %s after %.1f s", run_id, state, time.monotonic() - started_s)
     return store.runs.run(run_id).state
 

@@ -28,7 +28,7 @@ from strokecurve.app.result.reading import read_result
 from strokecurve.app.result.tables import even_step_table
 from strokecurve.app.store.bundle import export_job
 from strokecurve.app.store.bundle_import import import_bundle
-from strokecurve.app.store.jobs import Film, RunState
+from strokecurve.app.store.jobs import FailureCause, Film, RunState
 from strokecurve.app.store.store import Store
 from strokecurve.app.tasks import worker
 from strokecurve.app.words.statements import Comment, IntendedChoice
@@ -209,7 +209,7 @@ def test_the_place_of_a_log_is_told_only_to_who_can_reach_it(
     run = run_of(film)
     attempt = store.runs.claim(run.run_id)
     assert attempt is not None
-    store.runs.finish(run.run_id, attempt, RunState.FAILED, kept)
+    store.runs.finish(run.run_id, attempt, RunState.FAILED, kept, FailureCause.FAULT)
     monkeypatch.setattr(sys, "argv", [*sys.argv, *switches])
     (said,) = [one.value for one in visit(film, "film").error]
     assert said.startswith(markup.plain(worker.OWN_FAULT))
@@ -227,7 +227,8 @@ def test_what_is_kept_of_a_fault_names_no_place(store: Store) -> None:
 
     film = add_job(store)
     worker.work_on(store, run_of(film).run_id, broken)
-    assert store.runs.run(run_of(film).run_id).error == worker.OWN_FAULT
+    seen = store.runs.run(run_of(film).run_id)
+    assert (seen.error, seen.cause) == (worker.OWN_FAULT, FailureCause.FAULT)
 
 
 def test_no_bundle_carries_the_place_of_a_log(store: Store, tmp_path: Path) -> None:

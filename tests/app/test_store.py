@@ -16,7 +16,7 @@ from sqlalchemy import Connection, Inspector, create_engine, inspect, text
 from stored import Clock, add_film, add_job, measured, run_of
 from strokecurve.app.store import migrations as migrate
 from strokecurve.app.store import schema
-from strokecurve.app.store.jobs import RunState
+from strokecurve.app.store.jobs import FailureCause, RunState
 from strokecurve.app.store.migrations import MIGRATIONS, Migration
 from strokecurve.app.store.queue import GONE, STALE_AFTER_S
 from strokecurve.app.store.scheduler import STARTS_WITHIN_S
@@ -628,3 +628,23 @@ def test_default_folder_is_the_persons_own(monkeypatch: pytest.MonkeyPatch, tmp_
     assert default_folder() == tmp_path / "strokecurve"
     monkeypatch.setattr("sys.platform", "darwin")
     assert default_folder().parts[-3:] == ("Library", "Application Support", "strokecurve")
+
+
+@pytest.mark.parametrize(
+    ("cause", "believed"),
+    [(FailureCause.GONE, True), (FailureCause.CRASHED, False), (FailureCause.FAULT, False)],
+)
+def test_a_late_end_is_believed_by_the_cause_whatever_the_sentence(
+    store: Store, cause: FailureCause, believed: bool
+) -> None:
+    run_id = run_of(add_job(store)).run_id
+    for attempt in (1, 2):
+        assert store.runs.claim(run_id) == attempt
+        store.runs.lost(run_id, attempt, "The worker fell silent.", cause)
+    seen = store.runs.run(run_id)
+    assert (seen.state, seen.error, seen.cause) == (RunState.FAILED, "The worker fell silent.", cause)
+    assert store.runs.finish(run_id, 2, RunState.FAILED, "No markers.") == believed
+    seen = store.runs.run(run_id)
+    assert (seen.error, seen.cause) == (
+        ("No markers.", None) if believed else ("The worker fell silent.", cause)
+    )
