@@ -12,6 +12,7 @@ from strokecurve.app.result import presenter
 from strokecurve.app.result.moments import linkage_of
 from strokecurve.app.result.presenter import SD_NOTE
 from strokecurve.app.store.jobs import Film
+from strokecurve.app.words.estimates import fixed
 
 Entry = Mapping[str, Any]
 
@@ -57,7 +58,7 @@ def show_slips(film: Film, opened: Opened, slips: Any) -> None:
         )
         if slip.get("time_s") is not None:
             st.button(
-                f"Show the slip in the film, at {slip['time_s']:.1f} s",
+                f"Show the slip in the film, at {fixed(slip['time_s'], 1)} s",
                 key=f"{keys.TO_MOMENT}_slip_{number}",
                 on_click=scrubber.go_to,
                 args=(opened, film.film_id, float(slip["time_s"])),

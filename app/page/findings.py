@@ -11,6 +11,7 @@ from strokecurve.app.page.opened import Opened
 from strokecurve.app.result import presenter
 from strokecurve.app.result.moments import driver_travel_of, linkage_of, moment_of
 from strokecurve.app.store.jobs import Film
+from strokecurve.app.words.estimates import fixed
 
 
 def shown_at(opened: Opened, finding: Mapping[str, Any]) -> float | None:
@@ -41,7 +42,7 @@ def show(film: Film, opened: Opened) -> None:
         time_s = shown_at(opened, finding)
         if time_s is not None:
             st.button(
-                f"Show it in the film, at {time_s:.1f} s",
+                f"Show it in the film, at {fixed(time_s, 1)} s",
                 key=f"{keys.TO_MOMENT}_{number}",
                 on_click=scrubber.go_to,
                 args=(opened, film.film_id, time_s),

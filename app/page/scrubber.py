@@ -21,7 +21,7 @@ from strokecurve.app.store.jobs import Film
 from strokecurve.app.store.store import Store
 from strokecurve.app.tasks import exports
 from strokecurve.app.words.errors import StoreError
-from strokecurve.app.words.estimates import format_estimate
+from strokecurve.app.words.estimates import fixed, format_estimate
 from strokecurve.app.words.statements import IntendedChoice
 
 logger = logging.getLogger(__name__)
@@ -144,7 +144,7 @@ def show_frame(film: Film, opened: Opened, row: pd.Series) -> None:
     if film.clip.here:
         copy = quick_copy(current_store(), film)
         jpeg = frame_jpeg(str(film.clip.path), str(opened.folder), time_s, str(copy) if copy else None)
-        words = f"Frame of the clip at {time_s:.2f} s with arms, rods and angles drawn in"
+        words = f"Frame of the clip at {fixed(time_s, 2)} s with arms, rods and angles drawn in"
         st.html(markup.picture(jpeg, "image/jpeg", words))
     else:
         show_kept(film, opened)
@@ -165,7 +165,7 @@ def show_kept(film: Film, opened: Opened) -> None:
         "The clip is not in this store. These pictures came with it; a bundle with clips has every frame."
     )
     for number, one in enumerate(kept):
-        words = f"{one.words[0].upper()}{one.words[1:]}, {one.time_s:.2f} s"
+        words = f"{one.words[0].upper()}{one.words[1:]}, {fixed(one.time_s, 2)} s"
         st.html(
             markup.picture(one.path.read_bytes(), "image/jpeg", f"{words}, arms, rods and angles drawn in")
         )

@@ -14,7 +14,7 @@ from strokecurve.app.result.kept_pictures import kept_pictures
 from strokecurve.app.result.overlay import Drawing
 from strokecurve.app.result.reading import FilmResult, number
 from strokecurve.app.words.errors import InputError
-from strokecurve.app.words.estimates import SPACE, format_estimate
+from strokecurve.app.words.estimates import SPACE, fixed, format_estimate
 from strokecurve.app.words.files import measure_file
 from strokecurve.vision.errors import VisionError
 from strokecurve.vision.video.pictures import picture_at
@@ -212,6 +212,6 @@ def _caption(result: FilmResult, words: str, at_s: float) -> str:
         for name in result.shafts
     ]
     return (
-        f"{words[0].upper()}{words[1:]}, {at_s:.2f} s into the clip. Angles from the first frame, "
+        f"{words[0].upper()}{words[1:]}, {fixed(at_s, 2)} s into the clip. Angles from the first frame, "
         f"counter-clockwise positive: {', '.join(angles)}."
     )

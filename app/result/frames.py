@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 from strokecurve.app.result.overlay import draw_frame, recorded_facts
 from strokecurve.app.words.errors import PLAIN_ERRORS, InputError
+from strokecurve.app.words.estimates import fixed
 from strokecurve.app.words.resource_limits import Limits, confine
 
 FRAME_WIDTH_PX = 1280
@@ -62,7 +63,7 @@ def frame_jpeg(clip: Path, folder: Path, time_s: float, copy: Path | None) -> by
 
 
 def _not_found(time_s: float) -> InputError:
-    return InputError(f"The frame at {time_s:.2f} s cannot be decoded.", "Choose another moment.")
+    return InputError(f"The frame at {fixed(time_s, 2)} s cannot be decoded.", "Choose another moment.")
 
 
 def encoded(clip: Path, folder: Path, time_s: float, copy: Path | None) -> bytes:
