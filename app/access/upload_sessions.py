@@ -122,7 +122,7 @@ def received_bytes(store: Store, session: UploadSession) -> int:
         return (_place(store, session.token) / DATA).stat().st_size
     except FileNotFoundError:
         # The server may have been killed after it had moved the clip to its place.
-        return session.size_bytes or 0 if taken_in(store, session) else 0
+        return session.size_bytes or 0 if provenance(store, session) else 0
 
 
 class Chunk:
@@ -191,7 +191,7 @@ class Chunk:
                 self._file.close()
 
 
-def taken_in(store: Store, session: UploadSession) -> bool:
+def provenance(store: Store, session: UploadSession) -> bool:
     """Whether the file of a session was made a clip before this was written down."""
     try:
         store.clip(session.clip_id)

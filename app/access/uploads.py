@@ -29,8 +29,8 @@ from strokecurve.app.access.upload_sessions import (
     change_session,
     data_file,
     find_session,
+    provenance,
     received_bytes,
-    taken_in,
 )
 from strokecurve.app.store.removing import remove_clip, remove_job
 from strokecurve.app.store.store import Store, display_label
@@ -178,7 +178,7 @@ def _as_film(uploads: Uploads, session: UploadSession, data: Path) -> Arrived:
     facts = session.facts or FilmFacts(None, "clip")
     clip = (
         uploads.store.clip(session.clip_id)
-        if taken_in(uploads.store, session)
+        if provenance(uploads.store, session)
         else uploads.store.adopt(data, facts.label, session.clip_id)
     )
     film = uploads.store.film_of_clip(clip.clip_id)

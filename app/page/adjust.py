@@ -6,7 +6,7 @@ import streamlit as st
 from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.access.rules import Right
 from strokecurve.app.page import (
-    carrying_out,
+    execution_record,
     intending,
     keys,
     markup,
@@ -16,7 +16,7 @@ from strokecurve.app.page import (
     steps,
 )
 from strokecurve.app.page.films import choose_film
-from strokecurve.app.page.opened import open_result
+from strokecurve.app.page.loaded import load_result
 from strokecurve.app.page.shell import plain_errors, run_page
 from strokecurve.app.page.words import film_name
 from strokecurve.app.store.jobs import Film, Job
@@ -40,8 +40,8 @@ def show(store: PersonalStore, job: Job) -> None:
     if film.measured is None:
         return
     folder = film.measured.result
-    opened = open_result(str(folder))
-    names = list(opened.linkages)
+    loaded = load_result(str(folder))
+    names = list(loaded.linkages)
     if not names:
         st.info("The film shows no linkage: only one shaft has a marker.")
         return
@@ -53,7 +53,7 @@ def show(store: PersonalStore, job: Job) -> None:
     with left:
         st.header("Intended travel", anchor=False)
         with plain_errors():
-            intending.show(store, job.job_id, opened, linkage)
+            intending.show(store, job.job_id, loaded, linkage)
         if store.may(Right.CHANGE, job.job_id):
             with plain_errors(), st.expander("From combustion readings", key=f"{keys.READINGS_CSV}_box"):
                 readings_input.show(store, job, film, linkage)
@@ -68,7 +68,7 @@ def show(store: PersonalStore, job: Job) -> None:
                 toml = rig.content.toml if rig else None
                 proposing.show(store, job.job_id, film.film_id, folder, choice, toml)
         with plain_errors():
-            carrying_out.show(store, job.job_id, linkage)
+            execution_record.show(store, job.job_id, linkage)
 
 
 def warn_of_newer(job: Job, film: Film) -> None:

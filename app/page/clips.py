@@ -6,7 +6,7 @@ import streamlit as st
 from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.measure.rig import Rig
 from strokecurve.app.page import keys, markup, steps, warming
-from strokecurve.app.page.door import current_store
+from strokecurve.app.page.authentication import current_store
 from strokecurve.app.page.facts import ask_film_facts
 from strokecurve.app.page.uploader import ask_file
 from strokecurve.app.store.jobs import Job, Run

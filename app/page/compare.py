@@ -8,7 +8,7 @@ from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.intended.given import intended_travel
 from strokecurve.app.page import deviations, intending, keys, markup, setting_cautions, steps
 from strokecurve.app.page.films import choose_film, newest_of
-from strokecurve.app.page.opened import Opened, open_result
+from strokecurve.app.page.loaded import LoadedResult, load_result
 from strokecurve.app.page.pictures import show_figure
 from strokecurve.app.page.shell import plain_errors, run_page
 from strokecurve.app.report.checks import check_caption, check_rows
@@ -36,8 +36,8 @@ def result_of(film: Film) -> FilmResult:
     """The result of a measured film in the form that comparisons read."""
     if film.measured is None:
         raise ValueError("the film is not measured")
-    opened = open_result(str(film.measured.result))
-    return FilmResult(opened.folder, opened.record, opened.travel, opened.angles)
+    loaded = load_result(str(film.measured.result))
+    return FilmResult(loaded.folder, loaded.record, loaded.travel, loaded.angles)
 
 
 def show_pair(store: PersonalStore, job: Job, films: list[Film]) -> None:
@@ -164,17 +164,17 @@ def show_intended(store: PersonalStore, job: Job, films: list[Film]) -> None:
         film = choose_film("Film", films, newest_of(films, ROLES[-1], films[-1]), keys.INTENDED_FILM)
     if film.measured is None:
         return
-    opened: Opened = open_result(str(film.measured.result))
-    if not opened.linkages:
+    loaded: LoadedResult = load_result(str(film.measured.result))
+    if not loaded.linkages:
         st.info("The film shows no linkage: only one shaft has a marker.")
         return
-    names = list(opened.linkages)
+    names = list(loaded.linkages)
     linkage = names[0]
     if len(names) > 1:
         linkage = st.selectbox("Linkage", names, format_func=spoken, key=keys.LINKAGE)
-    chosen: IntendedChoice = intending.show(store, job.job_id, opened, linkage)
+    chosen: IntendedChoice = intending.show(store, job.job_id, loaded, linkage)
     if chosen.kind == "equal" or chosen.rows:
-        deviations.show(job.job_id, opened, linkage, chosen)
+        deviations.show(job.job_id, loaded, linkage, chosen)
 
 
 def show(store: PersonalStore, job: Job) -> None:

@@ -7,7 +7,7 @@ from typing import Any
 
 import streamlit as st
 from strokecurve.app.page import keys, markup, scrubber
-from strokecurve.app.page.opened import Opened
+from strokecurve.app.page.loaded import LoadedResult
 from strokecurve.app.result import presenter
 from strokecurve.app.result.moments import linkage_of
 from strokecurve.app.result.presenter import SD_NOTE
@@ -17,25 +17,25 @@ from strokecurve.app.words.estimates import fixed
 Entry = Mapping[str, Any]
 
 
-def show(film: Film, opened: Opened, name: str) -> None:
+def show(film: Film, loaded: LoadedResult, name: str) -> None:
     """Show lost motion, how the travel repeats, margins, worn joints and slips."""
-    linkage = opened.linkages[name]
+    linkage = loaded.linkages[name]
     st.header("Condition", anchor=False)
     rows = [(row.words, row.value, row.aside) for row in presenter.condition_rows(linkage)]
     st.html(markup.table(presenter.CONDITION_HEAD, rows, f"{presenter.IN_LINE_NOTE} {SD_NOTE}"))
-    show_joints(opened, name)
-    show_slips(film, opened, linkage.get("slips") or ())
+    show_joints(loaded, name)
+    show_slips(film, loaded, linkage.get("slips") or ())
 
 
-def show_joints(opened: Opened, name: str) -> None:
+def show_joints(loaded: LoadedResult, name: str) -> None:
     """Where the lost motion arises, if the film tells."""
-    rows = [(row.words, row.value, row.aside) for row in presenter.joint_rows(opened.linkages[name])]
+    rows = [(row.words, row.value, row.aside) for row in presenter.joint_rows(loaded.linkages[name])]
     if not rows:
         st.html(markup.paragraph(presenter.NO_PLAY))
         return
     found = {
         one["subject"].get("part")
-        for one in opened.record["findings"]
+        for one in loaded.record["findings"]
         if one.get("code") == "worn_joint" and linkage_of(one, (name,))
     }
     worn = [pin for pin in presenter.PINS.values() if pin in found]
@@ -43,7 +43,7 @@ def show_joints(opened: Opened, name: str) -> None:
     st.html(markup.table(presenter.JOINTS_HEAD, rows, f"{verdict}. {SD_NOTE}"))
 
 
-def show_slips(film: Film, opened: Opened, slips: Any) -> None:
+def show_slips(film: Film, loaded: LoadedResult, slips: Any) -> None:
     """Arms that slipped on their shafts, each with the moment."""
     for number, slip in enumerate(slips):
         arm = f"the {slip['arm']} arm" if slip.get("arm") else "one of the arms"
@@ -61,7 +61,7 @@ def show_slips(film: Film, opened: Opened, slips: Any) -> None:
                 f"Show the slip in the film, at {fixed(slip['time_s'], 1)} s",
                 key=f"{keys.TO_MOMENT}_slip_{number}",
                 on_click=scrubber.go_to,
-                args=(opened, film.film_id, float(slip["time_s"])),
+                args=(loaded, film.film_id, float(slip["time_s"])),
                 icon=":material/movie:",
             )
 

@@ -7,9 +7,9 @@ import pandas as pd
 import streamlit as st
 from strokecurve.app.intended.given import deviation, intended_travel
 from strokecurve.app.page import markup
+from strokecurve.app.page.downloads import offer
 from strokecurve.app.page.intending import CHECK_STEP_DEG
-from strokecurve.app.page.offering import offer
-from strokecurve.app.page.opened import Opened
+from strokecurve.app.page.loaded import LoadedResult
 from strokecurve.app.page.pictures import show_figure
 from strokecurve.app.result.plots import deviation_figure
 from strokecurve.app.result.tables import PASSES, compared_table, even_step_table, one_pass
@@ -19,11 +19,11 @@ from strokecurve.app.words.statements import IntendedChoice
 NOT_GIVEN = "not given"
 
 
-def show(job_id: str, opened: Opened, linkage: str, intended: IntendedChoice) -> None:
+def show(job_id: str, loaded: LoadedResult, linkage: str, intended: IntendedChoice) -> None:
     """Show largest and RMS deviation of both passes, the picture and the table."""
     summary = []
     for name in PASSES:
-        found = deviation(one_pass(opened.travel, linkage, name), intended)
+        found = deviation(one_pass(loaded.travel, linkage, name), intended)
         if found is None:
             summary.append((name, "not available", "", "not available"))
             continue
@@ -35,7 +35,7 @@ def show(job_id: str, opened: Opened, linkage: str, intended: IntendedChoice) ->
                 format_estimate(found.rms_deg, found.rms_sd_deg, "deg"),
             )
         )
-    steps = even_step_table(opened.travel, linkage, CHECK_STEP_DEG)
+    steps = even_step_table(loaded.travel, linkage, CHECK_STEP_DEG)
     wanted, tolerance = intended_travel(intended, steps["driver_deg"].to_numpy(float))
     table = compared_table(steps, wanted, tolerance)
     left, right = st.columns(2, gap="large")

@@ -7,7 +7,7 @@ from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.access.rules import Right
 from strokecurve.app.page import clips, keys, markup, progress, steps
 from strokecurve.app.page.facts import ask_film_facts
-from strokecurve.app.page.opened import open_result
+from strokecurve.app.page.loaded import load_result
 from strokecurve.app.page.shell import plain_errors, run_page
 from strokecurve.app.page.words import film_name, film_origin, film_state, state_words
 from strokecurve.app.result import presenter
@@ -46,8 +46,8 @@ def show_filming_faults(film: Film) -> None:
     """What was wrong with the filming or left out because of it; the linkage itself is on the next page."""
     if film.measured is None:
         return
-    opened = open_result(str(film.measured.result))
-    found = opened.record["findings"]
+    loaded = load_result(str(film.measured.result))
+    found = loaded.record["findings"]
     faults = [one for one in found if concerns_filming(one) and one["severity"] != "note"]
     if not faults:
         st.html(markup.paragraph("No fault of the filming was found.", "sc-small"))

@@ -11,7 +11,7 @@ from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.access.rules import Right
 from strokecurve.app.intended.given import CSV_COLUMNS, Row, rows_from_cells, rows_from_csv
 from strokecurve.app.page import keys, markup
-from strokecurve.app.page.opened import Opened
+from strokecurve.app.page.loaded import LoadedResult
 from strokecurve.app.page.shell import plain_errors
 from strokecurve.app.words.statements import Entry, IntendedChoice
 
@@ -29,7 +29,7 @@ ROW_PX = 44
 """A row of the sheet is as high as a fingertip; all rows fit, so nothing scrolls inside the page."""
 
 
-def show(store: PersonalStore, job_id: str, opened: Opened, linkage: str) -> IntendedChoice:
+def show(store: PersonalStore, job_id: str, loaded: LoadedResult, linkage: str) -> IntendedChoice:
     """Ask for the intended travel and keep it with the job; gives what counts."""
     entry = store.intended_entry(job_id, linkage)
     kept = entry.content if entry else IntendedChoice(linkage, "none", ())
@@ -53,7 +53,7 @@ def show(store: PersonalStore, job_id: str, opened: Opened, linkage: str) -> Int
     )
     given = None
     if entry is not None and kept.kind == "table":
-        given = typed_in(opened, entry, key)
+        given = typed_in(loaded, entry, key)
     elif kept.kind == "csv":
         given = from_file(kept, key)
     if given is not None:
@@ -124,7 +124,7 @@ def sheet_of(entry: Entry[IntendedChoice], key: str) -> Sheet:
     return sheet
 
 
-def typed_in(opened: Opened, entry: Entry[IntendedChoice], key: str) -> IntendedChoice | None:
+def typed_in(loaded: LoadedResult, entry: Entry[IntendedChoice], key: str) -> IntendedChoice | None:
     """A small sheet to type the table into; gives the table when it has changed and can be used.
 
     There is no button to press: the sheet sends an edit a moment after it is made, and a press on a
@@ -134,7 +134,7 @@ def typed_in(opened: Opened, entry: Entry[IntendedChoice], key: str) -> Intended
     driver_name, driven_name = kept.linkage.split(":")
     sheet_key = f"{keys.INTENDED_SHEET}_{key}"
     state = sheet_of(entry, sheet_key)
-    travel = opened.travel
+    travel = loaded.travel
     last_deg = float(travel.loc[travel["linkage"] == kept.linkage, "driver_deg"].max())
     start = rows_to_type_in(state.opened_with, last_deg)
     st.html(

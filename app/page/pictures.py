@@ -12,7 +12,7 @@ import streamlit as st
 from matplotlib.figure import Figure
 from strokecurve.app.intended.given import intended_travel
 from strokecurve.app.page import markup
-from strokecurve.app.page.opened import open_result
+from strokecurve.app.page.loaded import load_result
 from strokecurve.app.result.plots import angles_figure, ratio_figure, travel_figure
 from strokecurve.app.result.tables import even_step_table, ratio_table
 from strokecurve.app.words.statements import IntendedChoice
@@ -90,7 +90,7 @@ def _pair(limits: Callable[[], tuple[float, float]]) -> tuple[float, float]:
 @st.cache_resource(max_entries=32, show_spinner=False)
 def curve_picture(folder: str, linkage: str, _intended: IntendedChoice | None, said: str) -> Drawn:
     """The travel curve of a film with the intended travel; ``said`` tells apart what is intended."""
-    travel = open_result(folder).travel
+    travel = load_result(folder).travel
     line = None
     if _intended is not None and (_intended.kind == "equal" or _intended.rows):
         driver = np.linspace(0, float(travel["driver_deg"].max()), 181)
@@ -101,12 +101,12 @@ def curve_picture(folder: str, linkage: str, _intended: IntendedChoice | None, s
 @st.cache_resource(max_entries=32, show_spinner=False)
 def angles_picture(folder: str) -> Drawn:
     """Angles of all shafts over the clip."""
-    opened = open_result(folder)
-    return drawn(angles_figure(opened.angles, opened.shafts))
+    loaded = load_result(folder)
+    return drawn(angles_figure(loaded.angles, loaded.shafts))
 
 
 @st.cache_resource(max_entries=32, show_spinner=False)
 def ratio_picture(folder: str, linkage: str, step_deg: float) -> Drawn:
     """Local ratio of a linkage between even steps."""
-    table = even_step_table(open_result(folder).travel, linkage, step_deg)
+    table = even_step_table(load_result(folder).travel, linkage, step_deg)
     return drawn(ratio_figure(ratio_table(table), linkage))

@@ -9,8 +9,8 @@ import streamlit as st
 from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.access.rules import Right
 from strokecurve.app.page import keys, markup, steps, words
+from strokecurve.app.page.authentication import authentication, current_store
 from strokecurve.app.page.clips import start_run
-from strokecurve.app.page.door import current_store, door
 from strokecurve.app.page.shell import plain_errors
 from strokecurve.app.store.jobs import Film, Job, Run, RunState
 from strokecurve.app.tasks import dispatching
@@ -118,7 +118,7 @@ def show_ended(store: PersonalStore, film: Film) -> None:
     if run is None:
         st.info("This film has not been analysed here.")
     elif run.state is RunState.FAILED:
-        st.error(markup.plain(words.why_failed(run, alone=door().alone)))
+        st.error(markup.plain(words.why_failed(run, alone=authentication().alone)))
     elif run.state is RunState.CANCELLED:
         st.info("This analysis was cancelled. The clip is kept.")
     if film.clip.here and not store.may(Right.CHANGE, film.job_id):

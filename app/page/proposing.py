@@ -19,7 +19,7 @@ from strokecurve.app.adjust.subject import Subject, intended_from_rows, subject_
 from strokecurve.app.adjust.work_order import SAME_MM, harm_behind, order_text, work_order_lines
 from strokecurve.app.measure.rig import Rig
 from strokecurve.app.page import keys, markup, setting_cautions
-from strokecurve.app.page.offering import offer
+from strokecurve.app.page.downloads import offer
 from strokecurve.app.page.pictures import show_figure
 from strokecurve.app.page.shell import plain_errors
 from strokecurve.app.result.reading import read_result

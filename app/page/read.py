@@ -17,7 +17,7 @@ from strokecurve.app.page import (
     to_scale,
     travel,
 )
-from strokecurve.app.page.opened import Opened, open_result
+from strokecurve.app.page.loaded import LoadedResult, load_result
 from strokecurve.app.page.shell import asked_film, plain_errors, run_page
 from strokecurve.app.page.words import film_name, film_origin
 from strokecurve.app.store.jobs import Film, Job, Run
@@ -40,9 +40,9 @@ def choose_film(job: Job, film: Film) -> None:
     st.html(markup.paragraph(f"{film_name(film)}. {film_origin(film)}.", "sc-small"))
 
 
-def choose_linkage(opened: Opened) -> str | None:
+def choose_linkage(loaded: LoadedResult) -> str | None:
     """The linkage to show; asked only if the film has several."""
-    names = list(opened.linkages)
+    names = list(loaded.linkages)
     if len(names) < 2:
         return names[0] if names else None
     return st.selectbox(
@@ -52,31 +52,31 @@ def choose_linkage(opened: Opened) -> str | None:
 
 def show_result(store: PersonalStore, film: Film, run: Run) -> None:
     """Everything one film tells: what matters first, evidence beside the curve where there is room."""
-    opened = open_result(str(run.result))
+    loaded = load_result(str(run.result))
     with plain_errors():
-        scrubber.take_from_address(opened, film.film_id)
+        scrubber.take_from_address(loaded, film.film_id)
     with plain_errors():
-        travel.show_shafts(opened)
+        travel.show_shafts(loaded)
     with plain_errors():
-        findings.show(film, opened)
-    linkage = choose_linkage(opened)
+        findings.show(film, loaded)
+    linkage = choose_linkage(loaded)
     if linkage is None:
         st.info("The film shows no linkage: only one shaft has a marker.")
     intended = store.intended(film.job_id, linkage) if linkage else None
     if intended is not None and intended.kind != "none":
         setting_cautions.show()
-    scrubber.show(film, opened, linkage, intended)
+    scrubber.show(film, loaded, linkage, intended)
     if linkage is not None:
         left, right = st.columns(2, gap="large")
         with left, plain_errors():
-            travel.show_steps(film.job_id, opened, linkage)
+            travel.show_steps(film.job_id, loaded, linkage)
         with right:
             with plain_errors():
-                condition.show(film, opened, linkage)
+                condition.show(film, loaded, linkage)
             with plain_errors():
-                condition.show_geometry(opened.linkages[linkage])
+                condition.show_geometry(loaded.linkages[linkage])
             with plain_errors():
-                to_scale.show(opened, linkage)
+                to_scale.show(loaded, linkage)
     with plain_errors():
         overlays.show(store, film, run)
     with plain_errors():

@@ -21,7 +21,7 @@ from strokecurve.app.access.upload_sessions import (
     received_bytes,
 )
 from strokecurve.app.access.uploads import Uploads, finish, name_file, say_as_on, session_of, start_again
-from strokecurve.app.page.door import door, uploads_for
+from strokecurve.app.page.authentication import authentication, uploads_for
 from strokecurve.app.words.errors import InputError
 
 UPLOAD_ADDRESS = "/upload/"
@@ -138,4 +138,4 @@ def _name(request: Request) -> str:
 
 
 def _refusal(status: int, message: str, hint: str) -> Response:
-    return JSONResponse({"refused": door().told(f"{message} {hint}")}, status, headers=_VERSION)
+    return JSONResponse({"refused": authentication().told(f"{message} {hint}")}, status, headers=_VERSION)

@@ -9,7 +9,7 @@ from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.access.rules import Right
 from strokecurve.app.page import keys, markup, steps
 from strokecurve.app.page.films import newest_of
-from strokecurve.app.page.opened import open_result
+from strokecurve.app.page.loaded import load_result
 from strokecurve.app.page.scrubber import travel_moment
 from strokecurve.app.page.shell import plain_errors
 from strokecurve.app.page.words import film_name, said_by
@@ -90,12 +90,12 @@ def show_comment(entry: Entry[Comment], film: Film | None) -> None:
 
 def show_travel_link(entry: Entry[Comment], film: Film, folder: str) -> None:
     """The way to where the driver of a comment's linkage stands at its travel, if the film shows that."""
-    said, opened = entry.content, open_result(folder)
-    names = list(opened.linkages)
+    said, loaded = entry.content, load_result(folder)
+    names = list(loaded.linkages)
     linkage = said.linkage or (names[0] if len(names) == 1 else None)
     if linkage is None or said.driver_deg is None:
         return  # which shaft is meant was not said
-    time_s = travel_moment(opened, linkage, said.driver_deg) if linkage in names else None
+    time_s = travel_moment(loaded, linkage, said.driver_deg) if linkage in names else None
     if time_s is None:
         st.html(markup.paragraph("No frame of this film shows the driver there.", "sc-small"))
         return
@@ -159,7 +159,7 @@ def ask_travel(film: Film, key: str) -> tuple[str | None, float]:
     """A driver travel, on one of the film's linkages."""
     linkage = None
     if film.measured is not None:
-        names = list(open_result(str(film.measured.result)).linkages)
+        names = list(load_result(str(film.measured.result)).linkages)
         if names:
             linkage = st.selectbox("Linkage", names, format_func=spoken, key=f"{key}_linkage")
     travel = st.number_input("Driver travel (°)", -360.0, 360.0, 0.0, step=1.0, key=f"{key}_travel")

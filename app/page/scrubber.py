@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 import streamlit as st
 from strokecurve.app.page import keys, markup, steps
-from strokecurve.app.page.door import current_store
-from strokecurve.app.page.opened import Opened
+from strokecurve.app.page.authentication import current_store
+from strokecurve.app.page.loaded import LoadedResult
 from strokecurve.app.page.pictures import angles_picture, curve_picture
 from strokecurve.app.page.shell import plain_errors
 from strokecurve.app.result import frames
@@ -38,19 +38,19 @@ def moment_key(film_id: str) -> str:
     return f"{keys.MOMENT}_{film_id}"
 
 
-def frame_times(opened: Opened) -> tuple[float, ...]:
+def frame_times(loaded: LoadedResult) -> tuple[float, ...]:
     """Times of all frames."""
-    return tuple(opened.angles["time_s"].to_numpy(float).tolist())
+    return tuple(loaded.angles["time_s"].to_numpy(float).tolist())
 
 
-def go_to(opened: Opened, film_id: str, time_s: float) -> None:
+def go_to(loaded: LoadedResult, film_id: str, time_s: float) -> None:
     """Move the slider to the frame nearest to a moment and bring it into sight."""
-    times = frame_times(opened)
+    times = frame_times(loaded)
     st.session_state[moment_key(film_id)] = times[nearest_frame(times, time_s)]
     st.session_state[keys.SCROLL] = True
 
 
-def take_from_address(opened: Opened, film_id: str) -> None:
+def take_from_address(loaded: LoadedResult, film_id: str) -> None:
     """Go to the moment that the address names, and to the linkage, once for every link followed."""
     wanted, linkage = st.query_params.get(keys.AT), st.query_params.get(keys.AT_LINKAGE)
     place = f"{film_id} {wanted} {linkage}"
@@ -62,19 +62,19 @@ def take_from_address(opened: Opened, film_id: str) -> None:
     except ValueError:
         return
     if np.isfinite(time_s):
-        go_to(opened, film_id, time_s)
-    if linkage in opened.linkages:
+        go_to(loaded, film_id, time_s)
+    if linkage in loaded.linkages:
         st.session_state[keys.LINKAGE] = linkage
 
 
-def travel_moment(opened: Opened, linkage: str, driver_deg: float) -> float | None:
+def travel_moment(loaded: LoadedResult, linkage: str, driver_deg: float) -> float | None:
     """First moment at which the driver of a linkage stands at a travel."""
-    shafts = {shaft["name"]: shaft for shaft in opened.record["shafts"]}
+    shafts = {shaft["name"]: shaft for shaft in loaded.record["shafts"]}
     driver = shafts.get(linkage.partition(":")[0])
     if driver is None:
         return None
-    times = opened.angles["time_s"].to_numpy(float)
-    return first_moment_at(times, travel_over_time(opened.angles, driver), driver_deg)
+    times = loaded.angles["time_s"].to_numpy(float)
+    return first_moment_at(times, travel_over_time(loaded.angles, driver), driver_deg)
 
 
 @st.cache_data(max_entries=48, show_spinner=False)
@@ -120,44 +120,44 @@ def choose_moment(times: tuple[float, ...], key: str) -> int:
 
 
 @st.fragment
-def show(film: Film, opened: Opened, linkage: str | None, intended: IntendedChoice | None) -> None:
+def show(film: Film, loaded: LoadedResult, linkage: str | None, intended: IntendedChoice | None) -> None:
     """The travel curve with the moment marked on it, beside the frame; below each other on a phone."""
     left, right = st.columns(2, gap="large")
     with right, plain_errors():
         st.header("A moment of the film", anchor=ANCHOR)
-        times = frame_times(opened)
-        row = opened.angles.iloc[choose_moment(times, moment_key(film.film_id))]
+        times = frame_times(loaded)
+        row = loaded.angles.iloc[choose_moment(times, moment_key(film.film_id))]
     # The curve is what people wait for; finding the frame in the clip may take longer.
     with left, plain_errors():
         if linkage is not None:
-            show_curve(opened, linkage, intended, row)
+            show_curve(loaded, linkage, intended, row)
     with right, plain_errors():
-        show_frame(film, opened, row)
+        show_frame(film, loaded, row)
         # Last, so that its coming and going shifts nothing else on the page.
         if st.session_state.pop(keys.SCROLL, False):
             st.html(_SCROLL, unsafe_allow_javascript=True)
 
 
-def show_frame(film: Film, opened: Opened, row: pd.Series) -> None:
+def show_frame(film: Film, loaded: LoadedResult, row: pd.Series) -> None:
     """The frame, the angles in it, and where it lies in the clip."""
     time_s = float(row["time_s"])
     if film.clip.here:
         copy = quick_copy(current_store(), film)
-        jpeg = frame_jpeg(str(film.clip.path), str(opened.folder), time_s, str(copy) if copy else None)
+        jpeg = frame_jpeg(str(film.clip.path), str(loaded.folder), time_s, str(copy) if copy else None)
         words = f"Frame of the clip at {fixed(time_s, 2)} s with arms, rods and angles drawn in"
         st.html(markup.picture(jpeg, "image/jpeg", words))
     else:
-        show_kept(film, opened)
+        show_kept(film, loaded)
     steps.link("handover", "Comment on this moment", film.job_id, film.film_id, **{keys.AT: f"{time_s:.3f}"})
-    seen = [(name, angle_at(row, name)) for name in opened.shafts]
+    seen = [(name, angle_at(row, name)) for name in loaded.shafts]
     st.html(markup.table(("shaft", "angle from the first frame"), seen, SD_NOTE))
-    picture = angles_picture(str(opened.folder))
+    picture = angles_picture(str(loaded.folder))
     st.html(picture.html("Angle of every shaft over the clip, the chosen moment marked", upright=time_s))
 
 
-def show_kept(film: Film, opened: Opened) -> None:
+def show_kept(film: Film, loaded: LoadedResult) -> None:
     """The pictures that came with the result where the clip did not, each with a way to its moment."""
-    kept = kept_pictures(opened.folder)
+    kept = kept_pictures(loaded.folder)
     if not kept:
         st.info("The clip is not in this store, so its frames cannot be shown. Ask for a bundle with clips.")
         return
@@ -173,7 +173,7 @@ def show_kept(film: Film, opened: Opened) -> None:
             markup.plain(f"{words}: mark it on the curve"),
             key=f"{keys.TO_KEPT}_{number}",
             on_click=go_to,
-            args=(opened, film.film_id, one.time_s),
+            args=(loaded, film.film_id, one.time_s),
         )
 
 
@@ -183,13 +183,13 @@ def angle_at(row: pd.Series, shaft: str) -> str:
     return format_estimate(value, float(row[f"{shaft}_sd_deg"]), "deg") if np.isfinite(value) else NOT_SEEN
 
 
-def show_curve(opened: Opened, linkage: str, intended: IntendedChoice | None, row: pd.Series) -> None:
+def show_curve(loaded: LoadedResult, linkage: str, intended: IntendedChoice | None, row: pd.Series) -> None:
     """The travel curve with both passes, the intended travel if one was chosen, and the moment on it."""
     st.header("Travel curve", anchor=False)
-    shafts = {shaft["name"]: shaft for shaft in opened.record["shafts"]}
-    frame = opened.angles.index.get_loc(row.name)
-    at = tuple(float(travel_over_time(opened.angles, shafts[name])[frame]) for name in linkage.split(":"))
-    picture = curve_picture(str(opened.folder), linkage, intended, repr(intended))
+    shafts = {shaft["name"]: shaft for shaft in loaded.record["shafts"]}
+    frame = loaded.angles.index.get_loc(row.name)
+    at = tuple(float(travel_over_time(loaded.angles, shafts[name])[frame]) for name in linkage.split(":"))
+    picture = curve_picture(str(loaded.folder), linkage, intended, repr(intended))
     words = linkage.replace(":", " driving ")
     st.html(
         picture.html(

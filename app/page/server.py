@@ -18,11 +18,17 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from strokecurve.app.access.rules import Right
 from strokecurve.app.access.sharing import Sharing
 from strokecurve.app.page import keys, warming
-from strokecurve.app.page.door import LINK_ADDRESS, LINK_COOKIE, current_store, door, store_for
-from strokecurve.app.page.gate import Gate
+from strokecurve.app.page.authentication import (
+    LINK_ADDRESS,
+    LINK_COOKIE,
+    authentication,
+    current_store,
+    store_for,
+)
+from strokecurve.app.page.downloads import OFFERED_ADDRESS, OFFERS, RESULT_ADDRESS
+from strokecurve.app.page.loaded import RESULT_FILES
 from strokecurve.app.page.making import FILES_ADDRESS
-from strokecurve.app.page.offering import OFFERED_ADDRESS, OFFERS, RESULT_ADDRESS
-from strokecurve.app.page.opened import RESULT_FILES
+from strokecurve.app.page.middleware import AccessMiddleware
 from strokecurve.app.page.receiving import UPLOAD_ADDRESS, receive
 from strokecurve.app.result.contents import OVERLAY_FILE
 from strokecurve.app.words.columns import guarded_table
@@ -140,7 +146,7 @@ def open_link(request: Request) -> RedirectResponse:
     if link is None:
         raise HTTPException(404)
     answer = RedirectResponse(f"/?{urlencode({keys.JOB: link.job_id})}", 303, {"cache-control": "no-store"})
-    sign_in = door().sign_in
+    sign_in = authentication().sign_in
     answer.set_cookie(
         f"{LINK_COOKIE}{link.job_id}",
         token,
@@ -163,6 +169,6 @@ app = st.App(
         Route(f"{LINK_ADDRESS}{{token}}", open_link),
         Route(f"{UPLOAD_ADDRESS}{{token}}", receive, methods=["HEAD", "PATCH", "DELETE"]),
     ],
-    middleware=[Middleware(Gate), Middleware(AtRoot)],
-    secrets=None if (sign_in := door().sign_in) is None else sign_in.secrets(),
+    middleware=[Middleware(AccessMiddleware), Middleware(AtRoot)],
+    secrets=None if (sign_in := authentication().sign_in) is None else sign_in.secrets(),
 )

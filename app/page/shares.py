@@ -8,7 +8,7 @@ from strokecurve.app.access.rules import Level, Right
 from strokecurve.app.access.sharing import MOST_DAYS, USUAL_DAYS, ReviewerLink
 from strokecurve.app.access.sign_in import SignIn, is_mail
 from strokecurve.app.page import keys, markup
-from strokecurve.app.page.door import LINK_ADDRESS, door
+from strokecurve.app.page.authentication import LINK_ADDRESS, authentication
 from strokecurve.app.page.shell import plain_errors
 from strokecurve.app.page.words import local_time
 from strokecurve.app.store.jobs import Job
@@ -28,7 +28,7 @@ LINK_GIVES = (
 
 def show(store: PersonalStore, job: Job) -> None:
     """Who is let in, and forms to let in more; nothing where nobody signs in or it is not theirs to do."""
-    sign_in = door().sign_in
+    sign_in = authentication().sign_in
     if sign_in is None or not store.may(Right.SHARE, job.job_id):
         return
     with plain_errors():

@@ -11,7 +11,7 @@ import streamlit as st
 from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.access.rules import Right
 from strokecurve.app.page import keys, markup, steps, visitors
-from strokecurve.app.page.door import current_store, door, personal_store
+from strokecurve.app.page.authentication import authentication, current_store, personal_store
 from strokecurve.app.store.jobs import Film, Job
 from strokecurve.app.tasks import dispatching
 from strokecurve.app.words.cautions import CAUTIONS
@@ -39,7 +39,7 @@ def plain_errors() -> Iterator[None]:
     try:
         yield
     except PLAIN_ERRORS as reason:
-        st.error(markup.plain(door().told(f"{reason.message} {reason.hint}")))
+        st.error(markup.plain(authentication().told(f"{reason.message} {reason.hint}")))
     except Exception:
         logger.exception("fault in a part of the page")
         st.error(
@@ -50,7 +50,7 @@ def plain_errors() -> Iterator[None]:
 
 def admitted() -> PersonalStore | None:
     """The store as the visitor may use it; None, and the way to sign in shown, if they may not be here."""
-    if door().unsafe:
+    if authentication().unsafe:
         st.warning(visitors.UNSAFE)
     store = personal_store()
     if store.may(Right.ENTER):
@@ -67,7 +67,7 @@ def asked_for(store: PersonalStore) -> Job | None:
     try:
         return store.job(job_id)
     except InputError as reason:
-        st.error(markup.plain(door().told(f"{reason.message} {reason.hint}")))
+        st.error(markup.plain(authentication().told(f"{reason.message} {reason.hint}")))
         return None
 
 

@@ -6,7 +6,7 @@ import streamlit as st
 from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.access.rules import Right
 from strokecurve.app.page import bundles, clips, keys, markup, preparing, steps, visitors
-from strokecurve.app.page.door import current_store
+from strokecurve.app.page.authentication import current_store
 from strokecurve.app.page.facts import ask_job_facts
 from strokecurve.app.page.shell import admitted, asked_film, asked_for, plain_errors, show_cautions
 from strokecurve.app.page.words import local_time, state_words

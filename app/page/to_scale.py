@@ -12,7 +12,7 @@ from strokecurve.app.adjust.known_linkage import bearing_of, linkage_from_entry
 from strokecurve.app.adjust.setting_drawing import NEAR_TOGGLE_RAD, margin_words, setting_figure
 from strokecurve.app.adjust.stroke_ends import StrokeEnd, stroke_ends
 from strokecurve.app.page import markup
-from strokecurve.app.page.opened import Opened, open_result
+from strokecurve.app.page.loaded import LoadedResult, load_result
 from strokecurve.app.page.pictures import png_of
 from strokecurve.app.report.comparing import listed
 from strokecurve.app.result.contents import CORRELATED
@@ -49,11 +49,11 @@ def scale_drawing(folder: str, linkage: str) -> ScaleDrawing:
     InputError
         If what the result says of the linkage cannot be drawn.
     """
-    opened = open_result(folder)
-    entry = opened.linkages[linkage]
+    loaded = load_result(folder)
+    entry = loaded.linkages[linkage]
     known = linkage_from_entry(linkage, entry)
     ends = stroke_ends(known, entry)
-    bearing = bearing_of({shaft["name"]: shaft for shaft in opened.record["shafts"]}, linkage)
+    bearing = bearing_of({shaft["name"]: shaft for shaft in loaded.record["shafts"]}, linkage)
     return ScaleDrawing(png_of(setting_figure(known, ends, bearing)), ends, known.notes)
 
 
@@ -77,10 +77,10 @@ def words_of(ends: tuple[StrokeEnd, ...]) -> str:
     return " ".join(("The linkage to scale at low fire and at high fire.", *parts))
 
 
-def show(opened: Opened, name: str) -> None:
+def show(loaded: LoadedResult, name: str) -> None:
     """Show the linkage to scale, or say why it is not drawn."""
     st.header("The linkage to scale", anchor=False)
-    missing = undetermined(opened.linkages[name])
+    missing = undetermined(loaded.linkages[name])
     if missing:
         st.html(
             markup.paragraph(
@@ -90,12 +90,12 @@ def show(opened: Opened, name: str) -> None:
         )
         return
     try:
-        drawing = scale_drawing(str(opened.folder), name)
+        drawing = scale_drawing(str(loaded.folder), name)
     except InputError as reason:
         st.html(markup.paragraph(f"It is not drawn: {reason.message} {reason.hint}"))
         return
     st.html(markup.picture(drawing.png, "image/png", words_of(drawing.ends)))
-    notes = [drawn_how(drawing, bool(opened.linkages[name].get("slips"))), *drawing.notes]
+    notes = [drawn_how(drawing, bool(loaded.linkages[name].get("slips"))), *drawing.notes]
     st.html("".join(markup.paragraph(note, "sc-small") for note in notes))
 
 

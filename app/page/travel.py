@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import streamlit as st
 from strokecurve.app.page import copier, keys, markup
-from strokecurve.app.page.offering import offer, offer_result
-from strokecurve.app.page.opened import RESULT_FILES, Opened
+from strokecurve.app.page.downloads import offer, offer_result
+from strokecurve.app.page.loaded import RESULT_FILES, LoadedResult
 from strokecurve.app.page.pictures import ratio_picture
 from strokecurve.app.page.scrubber import NOT_SEEN
 from strokecurve.app.result.presenter import SD_NOTE
@@ -17,7 +17,7 @@ from strokecurve.app.words.numeric import finite
 STEPS_DEG = (10, 5)
 
 
-def show_shafts(opened: Opened) -> None:
+def show_shafts(loaded: LoadedResult) -> None:
     """Show how far every shaft turned over the stroke, and every train from end to end."""
     st.header("Travel, low fire to high fire", anchor=False)
     ways = {"ccw": "opens counter-clockwise", "cw": "opens clockwise"}
@@ -26,10 +26,10 @@ def show_shafts(opened: Opened) -> None:
             f"{shaft['name']}, {ways.get(str(shaft.get('opening')), 'way of opening not known')}",
             format_estimate(finite(shaft.get("travel_deg")), finite(shaft.get("travel_sd_deg")), "deg"),
         )
-        for shaft in opened.record["shafts"]
+        for shaft in loaded.record["shafts"]
     ]
     st.html(markup.figures(entries))
-    for train in opened.record.get("trains") or ():
+    for train in loaded.record.get("trains") or ():
         first, last = train["shafts"][0], train["shafts"][-1]
         driver, driven, lost = (
             format_estimate(train[key].get("value"), train[key].get("sd"), "deg")
@@ -48,7 +48,7 @@ def show_shafts(opened: Opened) -> None:
     st.html(markup.paragraph(SD_NOTE, "sc-small"))
 
 
-def show_steps(job_id: str, opened: Opened, linkage: str) -> None:
+def show_steps(job_id: str, loaded: LoadedResult, linkage: str) -> None:
     """Show driven travel and local ratio at even steps of the driver, with CSVs to take away."""
     st.header("Travel at even steps", anchor=False)
     step = st.segmented_control(
@@ -59,7 +59,7 @@ def show_steps(job_id: str, opened: Opened, linkage: str) -> None:
         format_func=lambda value: f"{value}°",
         key=keys.STEP,
     )
-    table = even_step_table(opened.travel, linkage, float(step))
+    table = even_step_table(loaded.travel, linkage, float(step))
     driver, driven = linkage.split(":")
     rows = [
         (
@@ -81,7 +81,7 @@ def show_steps(job_id: str, opened: Opened, linkage: str) -> None:
     content = table.to_csv(index=False).encode()
     offer(job_id, content, f"even-steps-{driver}-{driven}.csv", "This table as CSV")
     ratios = ratio_table(table)
-    picture = ratio_picture(str(opened.folder), linkage, float(step))
+    picture = ratio_picture(str(loaded.folder), linkage, float(step))
     st.html(picture.html("Local ratio, driven degrees for each driver degree; figures in the table below"))
     between = [
         (

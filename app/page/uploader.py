@@ -9,7 +9,7 @@ from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.access.upload_sessions import MOST_BYTES, SMALLER, WHAT, Arrived, UploadSession
 from strokecurve.app.access.uploads import Uploads, open_session, session_of
 from strokecurve.app.page import keys
-from strokecurve.app.page.door import current_store
+from strokecurve.app.page.authentication import current_store
 from strokecurve.app.page.receiving import UPLOAD_ADDRESS, UPLOAD_CHUNK_BYTES
 from strokecurve.app.words.errors import StoreError
 from strokecurve.app.words.files import MB, check_size

@@ -29,7 +29,7 @@ from strokecurve.app.store.entries import (
     entries_of,
     film_ids,
     insert_entry,
-    note_taken_in,
+    note_provenance,
     proposal_counts,
 )
 from strokecurve.app.store.incoming_results import check_result
@@ -38,7 +38,7 @@ from strokecurve.app.store.queue import files_of, record_files
 from strokecurve.app.store.store import Store
 from strokecurve.app.words.errors import InputError, StoreError
 from strokecurve.app.words.files import check_space, new_part, remove, sync_folder
-from strokecurve.app.words.statements import FilmFacts, RigText, TakenIn
+from strokecurve.app.words.statements import FilmFacts, Provenance, RigText
 
 CLOCKS_APART_S = 86_400.0
 """How far another computer's clock may be ahead. Later entries are never put before those that are there, so
@@ -203,7 +203,7 @@ class _Merge:
         by: str | None = None,
     ) -> None:
         self.store = store
-        self.taken_in = TakenIn(store.clock(), by)
+        self.provenance = Provenance(store.clock(), by)
         self.connection = connection
         self.record = record
         self.incoming = incoming
@@ -273,7 +273,7 @@ class _Merge:
             except StoreError as error:
                 raise refuse(error.message) from error
             insert_entry(self.connection, entry)
-            note_taken_in(self.connection, entry, self.taken_in)
+            note_provenance(self.connection, entry, self.provenance)
         every = (*there.values(), *fresh)
         if films - {entry.film_id for entry in every if isinstance(entry.content, FilmFacts)}:
             raise refuse("The bundle holds a film about which nothing is said.")

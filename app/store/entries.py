@@ -20,8 +20,8 @@ from strokecurve.app.words.statements import (
     FilmFacts,
     JobFacts,
     Proposals,
+    Provenance,
     RigText,
-    TakenIn,
     from_json,
     kind_of,
     sentences,
@@ -48,22 +48,22 @@ class ProposalCounts:
     steps: Mapping[str, int]
 
 
-def entry_from(row: Row[Any], taken_in: TakenIn | None = None) -> Entry[Any]:
+def entry_from(row: Row[Any], provenance: Provenance | None = None) -> Entry[Any]:
     """A database row as an entry; raises InputError if it is damaged."""
     valid_row(schema.entry, row)
     content = from_json(row.kind, row.content_json)
-    return Entry(row.id, row.job_id, row.film_id, row.made_s, row.author, content, taken_in)
+    return Entry(row.id, row.job_id, row.film_id, row.made_s, row.author, content, provenance)
 
 
 def entries_of(connection: Connection, job_id: str, kind: str | None = None) -> tuple[Entry[Any], ...]:
     """Entries of a job, of one kind if asked for, in order of time."""
-    table, taken = schema.entry, schema.taken_in
+    table, taken = schema.entry, schema.provenance
     came = select(taken).where(taken.c.job_id == job_id)
-    taken_in = {row.entry_id: TakenIn(row.made_s, row.made_by) for row in connection.execute(came)}
+    provenance = {row.entry_id: Provenance(row.made_s, row.made_by) for row in connection.execute(came)}
     query = select(table).where(table.c.job_id == job_id).order_by(table.c.made_s, table.c.id)
     if kind is not None:
         query = query.where(table.c.kind == kind)
-    return tuple(entry_from(row, taken_in.get(row.id)) for row in connection.execute(query))
+    return tuple(entry_from(row, provenance.get(row.id)) for row in connection.execute(query))
 
 
 def check_place(entry: Entry[Any], films: set[str], proposals: ProposalCounts) -> None:
@@ -182,11 +182,11 @@ def insert_entry(connection: Connection, entry: Entry[Any]) -> None:
     )
 
 
-def note_taken_in(connection: Connection, entry: Entry[Any], taken_in: TakenIn) -> None:
+def note_provenance(connection: Connection, entry: Entry[Any], provenance: Provenance) -> None:
     """Write down that an entry came in a bundle."""
     connection.execute(
-        insert(schema.taken_in).values(
-            entry_id=entry.entry_id, job_id=entry.job_id, made_s=taken_in.made_s, made_by=taken_in.by
+        insert(schema.provenance).values(
+            entry_id=entry.entry_id, job_id=entry.job_id, made_s=provenance.made_s, made_by=provenance.by
         )
     )
 

@@ -111,13 +111,13 @@ CREATE TABLE reviewer_link (
     withdrawn_s DOUBLE PRECISION
 );
 CREATE INDEX reviewer_link_by_job ON reviewer_link (job_id);
-CREATE TABLE taken_in (
+CREATE TABLE provenance (
     entry_id TEXT PRIMARY KEY REFERENCES entry (id),
     job_id TEXT NOT NULL REFERENCES job (id),
     made_s DOUBLE PRECISION NOT NULL,
     made_by TEXT
 );
-CREATE INDEX taken_in_by_job ON taken_in (job_id)
+CREATE INDEX provenance_by_job ON provenance (job_id)
 """
 
 

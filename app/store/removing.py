@@ -107,7 +107,7 @@ def _remove_rows(connection: Connection, job_id: str) -> tuple[int, int]:
     runs = select(run.c.id).where(run.c.film_id.in_(films))
     connection.execute(delete(run_file).where(run_file.c.run_id.in_(runs)))
     connection.execute(delete(run).where(run.c.film_id.in_(films)))
-    connection.execute(delete(schema.taken_in).where(schema.taken_in.c.job_id == job_id))
+    connection.execute(delete(schema.provenance).where(schema.provenance.c.job_id == job_id))
     entries = connection.execute(delete(entry).where(entry.c.job_id == job_id)).rowcount
     for table in reversed(schema.metadata.sorted_tables):  # the films, and who may see the job
         if "job_id" in table.c:

@@ -58,8 +58,8 @@ entry = Table(
     Column("content_json", Text, nullable=False),
 )
 
-taken_in = Table(
-    "taken_in",
+provenance = Table(
+    "provenance",
     metadata,
     Column("entry_id", Text, ForeignKey("entry.id"), primary_key=True),
     Column("job_id", Text, ForeignKey("job.id"), nullable=False),

@@ -42,7 +42,7 @@ def who_and_when(entry: Entry[Any], moment: Callable[[float], str], nobody: str)
         Said where no name was given.
     """
     said = f"{entry.author or nobody}, {moment(entry.made_s)}"
-    if entry.taken_in is None:
+    if entry.provenance is None:
         return said
-    by = f" by {entry.taken_in.by}" if entry.taken_in.by else ""
-    return f"{said}; came in a bundle, taken in{by} on {moment(entry.taken_in.made_s)}"
+    by = f" by {entry.provenance.by}" if entry.provenance.by else ""
+    return f"{said}; came in a bundle, taken in{by} on {moment(entry.provenance.made_s)}"

@@ -360,7 +360,7 @@ C = TypeVar("C", bound=Content)
 
 
 @dataclass(frozen=True, slots=True)
-class TakenIn:
+class Provenance:
     """How an entry came that was not said here: its name and time are those its sender wrote.
 
     Attributes
@@ -390,7 +390,7 @@ class Entry(Generic[C]):
     author : str or None
         Who said so; None where it was not asked.
     content : one of ``Content``
-    taken_in : TakenIn or None
+    provenance : Provenance or None
         How it came in a bundle; None if it was said in this store. It is this store's own knowledge: no part
         of what was said, and of no bundle.
     """
@@ -401,7 +401,7 @@ class Entry(Generic[C]):
     made_s: float
     author: str | None
     content: C
-    taken_in: TakenIn | None = field(default=None, compare=False)
+    provenance: Provenance | None = field(default=None, compare=False)
 
     def __post_init__(self) -> None:
         checks.line(self.author, "name", LABEL_LENGTH)

@@ -216,7 +216,7 @@ def test_the_list_holds_the_jobs_that_may_be_read(
 @pytest.mark.parametrize("who", READERS)
 def test_pages_offer_what_a_person_may_do_and_nothing_else(house: House, visitor: Come, who: str) -> None:
     with Looking(visitor(who), "prepare", f"job={house.job}") as looking:
-        opened = {page: looking.go(page, job=house.job) for page in PAGES}
+        loaded = {page: looking.go(page, job=house.job) for page in PAGES}
     works = who in WORKERS
     offers = {
         ("prepare", "Keep these names"): works,
@@ -231,8 +231,8 @@ def test_pages_offer_what_a_person_may_do_and_nothing_else(house: House, visitor
         ("handover", "Make the link"): who in ("owner", "keeper"),
     }
     for (page, label), offered in offers.items():
-        assert (opened[page].labelled(label) is not None) == offered, (page, label)
-    assert (opened["handover"].labelled("Your name") is not None) == (who == "by link")
+        assert (loaded[page].labelled(label) is not None) == offered, (page, label)
+    assert (loaded["handover"].labelled("Your name") is not None) == (who == "by link")
 
 
 def test_only_who_may_begin_a_job_is_offered_to(visitor: Come) -> None:

@@ -16,7 +16,7 @@ from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.access.rules import ALONE, Level, Person, Right, Role, Shares, author, may
 from strokecurve.app.access.sharing import DAY_S, KEY_FILE, MOST_DAYS, Sharing
 from strokecurve.app.access.sign_in import SignIn
-from strokecurve.app.page.door import LINK_COOKIE, person_of
+from strokecurve.app.page.authentication import LINK_COOKIE, person_of
 from strokecurve.app.page.words import said_by
 from strokecurve.app.report.blocks import Text
 from strokecurve.app.report.job import Reviewed
@@ -28,7 +28,7 @@ from strokecurve.app.store.jobs import Film
 from strokecurve.app.store.removing import remove_job
 from strokecurve.app.store.store import Store
 from strokecurve.app.words.errors import StoreError
-from strokecurve.app.words.statements import Comment, Entry, FilmFacts, JobFacts, TakenIn, Verdict
+from strokecurve.app.words.statements import Comment, Entry, FilmFacts, JobFacts, Provenance, Verdict
 
 MAIL = "ann@works.example"
 SEED = 20261126
@@ -279,7 +279,7 @@ def test_what_came_in_a_bundle_says_so_whatever_name_its_sender_wrote(
     of(store, reviewer).add(film.job_id, Verdict("adjust", "Not so."))
     forged, own = store.entries(film.job_id, Verdict)
     assert forged.author == own.author == rita
-    assert (forged.taken_in, own.taken_in) == (TakenIn(clock.now - 60, f"Ann <{MAIL}>"), None)
+    assert (forged.provenance, own.provenance) == (Provenance(clock.now - 60, f"Ann <{MAIL}>"), None)
     for words in (said_by(forged), report_words(forged)):
         assert words.startswith(f"{rita}, 2026-02-02 ")
         assert f"; came in a bundle, taken in by Ann <{MAIL}> on 2026-02-02 " in words
@@ -356,7 +356,7 @@ def test_a_reviewer_may_hold_links_to_many_jobs_and_old_ones_take_no_places(
     store: Store, sharing: Sharing, clock: Clock, tmp_path: Path
 ) -> None:
     """Cookies as a browser sends them after a year of reviews: 40 that have ended, 40 withdrawn, 40 open."""
-    cookies, opened = {}, {}
+    cookies, loaded = {}, {}
     for number in range(120):
         job = store.new_job().job_id
         link = sharing.make_link(job, f"Rita {number}", 1 if number < 40 else 14, "ann")
@@ -364,12 +364,12 @@ def test_a_reviewer_may_hold_links_to_many_jobs_and_old_ones_take_no_places(
         if 40 <= number < 80:
             sharing.withdraw(job, link.link_id)
         elif number >= 80:
-            opened[job] = f"Rita {number}"
+            loaded[job] = f"Rita {number}"
     clock.now += 2 * DAY_S
     redirect = "https://linkage.example/oauth2callback"
     sign_in = SignIn("https://id.example/", "strokecurve", redirect, 12, {}, {}, "s" * 40, "c" * 40)
     person = person_of(sign_in, None, cookies, sharing, clock())
-    assert person.links == opened
+    assert person.links == loaded
 
 
 @pytest.mark.parametrize(

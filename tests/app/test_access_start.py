@@ -12,7 +12,7 @@ from patience import PATIENCE_S
 from stored import add_job
 from strokecurve.app.access.sign_in import SECRET_VARIABLES
 from strokecurve.app.commands.cli import main
-from strokecurve.app.page import door, launch, visitors
+from strokecurve.app.page import authentication, launch, visitors
 from strokecurve.app.page.launch import Listening, checked, command, free_port, wait_until_ready
 from strokecurve.app.store.store import Store
 from visiting import SECRETS, Visitor, served_with_sign_in, sign_in_text, socket_status
@@ -157,11 +157,11 @@ def test_secrets_of_the_environment_go_no_further(
     for name, secret in zip(SECRET_VARIABLES, SECRETS, strict=True):
         monkeypatch.setenv(name, secret)
     monkeypatch.setattr(sys, "argv", ["server.py", "--sign-in", str(file), "--store", str(tmp_path)])
-    found = door.door()
+    found = authentication.authentication()
     assert found.sign_in is not None
     assert (found.sign_in.client_secret, found.sign_in.cookie_secret) == SECRETS
     assert not set(SECRET_VARIABLES) & set(os.environ)
-    assert door.door() is found, "read once"
+    assert authentication.authentication() is found, "read once"
     assert all(secret not in repr(found) for secret in SECRETS)
 
 

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 from packing import Files, complete, good_files, packed, refused, store_in_use
-from strokecurve.app.page.opened import open_result
+from strokecurve.app.page.loaded import load_result
 from strokecurve.app.result import reading as result_folder
 from strokecurve.app.store.bundle_import import import_bundle
 from strokecurve.app.store.maintenance import check
@@ -197,14 +197,14 @@ def test_the_page_reads_with_the_same_bounds(tmp_path: Path, good: Files) -> Non
     folder.mkdir()
     for table in ("angles.csv", "travel.csv", "result.json"):
         (folder / table).write_bytes(good[beside_result(good, table)])
-    assert open_result.__wrapped__(str(folder)).shafts == ("motor", "shaft1")
+    assert load_result.__wrapped__(str(folder)).shafts == ("motor", "shaft1")
     with (folder / "travel.csv").open("ab") as file:
         file.write(b"motor:shaft1,opening,2e6,3,0.1\n")
     with pytest.raises(InputError, match=r"travel.csv in the result of this film .* beyond 36,000"):
-        open_result.__wrapped__(str(folder))
+        load_result.__wrapped__(str(folder))
     (folder / "travel.csv").write_bytes(b"x" * 1000)
     with pytest.raises(InputError, match="no column linkage"):
-        open_result.__wrapped__(str(folder))
+        load_result.__wrapped__(str(folder))
     (folder / "result.json").write_bytes(b" " * 6 * MB)
     with pytest.raises(InputError, match="larger than 5 MB"):
-        open_result.__wrapped__(str(folder))
+        load_result.__wrapped__(str(folder))

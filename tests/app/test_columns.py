@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 from fake_result import write_fake_result, write_named_result
 from strokecurve.app.measure.rig import Rig
-from strokecurve.app.page.opened import open_result
+from strokecurve.app.page.loaded import load_result
 from strokecurve.app.result.reading import read_result
 from strokecurve.app.words.columns import guarded_table, is_formula, write_columns
 from strokecurve.app.words.errors import InputError
@@ -70,7 +70,7 @@ def test_a_result_with_such_a_name_still_opens(tmp_path: Path, name: str, marked
         assert not any(is_formula(cell) for row in csv.reader(content.decode().splitlines()) for cell in row)
         assert guarded_table(content) is None
         (folder / table).write_bytes(content)
-    for found in (read_result(folder), open_result.__wrapped__(str(folder))):
+    for found in (read_result(folder), load_result.__wrapped__(str(folder))):
         assert set(found.travel["linkage"]) == {f"{name}:shaft1"}
         np.testing.assert_array_equal(found.angles[f"{name}_deg"], plain.angles["motor_deg"])
         np.testing.assert_array_equal(found.angles[f"{name}_sd_deg"], plain.angles["motor_sd_deg"])

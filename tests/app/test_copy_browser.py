@@ -9,7 +9,7 @@ from playwright.sync_api import Browser, Page, expect
 from stored import add_job
 from stored import measured as measure
 from strokecurve.app.page.copier import as_text
-from strokecurve.app.page.opened import open_result
+from strokecurve.app.page.loaded import load_result
 from strokecurve.app.page.travel import STEPS_DEG
 from strokecurve.app.result.tables import even_step_table
 from strokecurve.app.store.store import Store
@@ -32,7 +32,7 @@ def read_url(store: Store, address: str) -> str:
 def wanted(store: Store, step_deg: float) -> str:
     run = store.jobs()[0].films[0].measured
     assert run is not None
-    return as_text(even_step_table(open_result(str(run.result)).travel, LINKAGE, step_deg))
+    return as_text(even_step_table(load_result(str(run.result)).travel, LINKAGE, step_deg))
 
 
 def copy(page: Page) -> None:

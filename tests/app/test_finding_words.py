@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 from fake_result import LINKAGE, write_fake_result
 from strokecurve.app.page.findings import shown_at
-from strokecurve.app.page.opened import Opened
+from strokecurve.app.page.loaded import LoadedResult
 from strokecurve.app.result.contents import finding_entry
 from strokecurve.app.result.moments import concerns_filming, is_filming, linkage_of
 from strokecurve.app.words import findings
@@ -115,10 +115,12 @@ MADE: tuple[Finding | Fault, ...] = (
 
 
 @pytest.fixture(scope="module")
-def opened(tmp_path_factory: pytest.TempPathFactory) -> Opened:
+def loaded(tmp_path_factory: pytest.TempPathFactory) -> LoadedResult:
     folder = write_fake_result(tmp_path_factory.mktemp("made") / "r")
     record = json.loads((folder / "result.json").read_text(encoding="utf-8"))
-    return Opened(folder, pd.read_csv(folder / "angles.csv"), pd.read_csv(folder / "travel.csv"), record)
+    return LoadedResult(
+        folder, pd.read_csv(folder / "angles.csv"), pd.read_csv(folder / "travel.csv"), record
+    )
 
 
 def test_every_code_has_its_words_and_every_word_its_code() -> None:
@@ -153,28 +155,28 @@ def test_words_refuse_facts_of_another_code() -> None:
         in_words(replace(wrong, code="lost_motion", value=None))
 
 
-def seen(entry: dict[str, Any], opened: Opened) -> tuple[object, ...]:
+def seen(entry: dict[str, Any], loaded: LoadedResult) -> tuple[object, ...]:
     """All that page and record make of a finding beside its sentence."""
     return (
-        shown_at(opened, entry),
+        shown_at(loaded, entry),
         is_filming(entry),
         concerns_filming(entry),
-        linkage_of(entry, opened.linkages),
+        linkage_of(entry, loaded.linkages),
         spoken(entry["where"]),
     )
 
 
 @pytest.mark.parametrize("words", ["Reworded.", "At 1.5 s, 3 degrees of driver travel: all."])
 def test_a_reworded_sentence_loses_nothing(
-    words: str, opened: Opened, monkeypatch: pytest.MonkeyPatch
+    words: str, loaded: LoadedResult, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    before = [seen(finding_entry(found), opened) for found in MADE]
+    before = [seen(finding_entry(found), loaded) for found in MADE]
     monkeypatch.setattr(
         findings, "WORDS", {code: lambda _: Sentence(words, words) for code in findings.WORDS}
     )
     entries = [finding_entry(found) for found in MADE]
     assert {entry["text"] for entry in entries} == {words}
-    assert [seen(entry, opened) for entry in entries] == before
+    assert [seen(entry, loaded) for entry in entries] == before
     for found, (moment, *_) in zip(MADE, before, strict=True):
         if found.time_s is not None:
             assert moment == found.time_s

@@ -70,7 +70,7 @@ def sent(tmp_path_factory: pytest.TempPathFactory, filmed: tuple[Path, Path]) ->
     return place
 
 
-def opened(folder: Path) -> tuple[Store, Film]:
+def loaded(folder: Path) -> tuple[Store, Film]:
     """A store and its one film."""
     store = Store(folder)
     return store, store.jobs()[0].films[0]
@@ -84,7 +84,7 @@ def exchanged(tmp_path: Path, sent: Path) -> Path:
 
 @pytest.fixture
 def receiver(exchanged: Path) -> tuple[Store, Film]:
-    return opened(exchanged / "in")
+    return loaded(exchanged / "in")
 
 
 def result_of(film: Film) -> Path:
@@ -115,18 +115,18 @@ def test_pictures_are_added_to_the_result_once(sender: tuple[Store, Film]) -> No
 def test_the_clip_is_opened_by_another_process(
     sender: tuple[Store, Film], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def opened(*_: object) -> None:
+    def loaded(*_: object) -> None:
         raise AssertionError("the clip was opened here")
 
     store, film = sender
-    monkeypatch.setattr("strokecurve.app.report.photographs.picture_at", opened)
-    monkeypatch.setattr("strokecurve.app.result.overlay.ClipReader", opened)
+    monkeypatch.setattr("strokecurve.app.report.photographs.picture_at", loaded)
+    monkeypatch.setattr("strokecurve.app.result.overlay.ClipReader", loaded)
     assert keep_pictures(store, film.job_id) == ()
     assert len(pictures_of(film)) == 3
 
 
 def test_they_travel_bit_for_bit_and_back(exchanged: Path) -> None:
-    (store, film), (other, there) = opened(exchanged / "out"), opened(exchanged / "in")
+    (store, film), (other, there) = loaded(exchanged / "out"), loaded(exchanged / "in")
     assert not there.clip.here
     assert pictures_of(there) == pictures_of(film)
     assert len(pictures_of(there)) == 3

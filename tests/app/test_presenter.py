@@ -12,7 +12,7 @@ from recorded import full_result
 from strokecurve.app.commands.summary import finding_lines, measured_lines
 from strokecurve.app.page import condition, markup
 from strokecurve.app.page import findings as findings_page
-from strokecurve.app.page.opened import Opened
+from strokecurve.app.page.loaded import LoadedResult
 from strokecurve.app.report.blocks import Block, Table
 from strokecurve.app.report.film import condition_blocks, geometry_blocks, statements
 from strokecurve.app.result import presenter
@@ -80,11 +80,11 @@ def test_the_page_has_the_same_words_and_figures(
     film: FilmResult, drawn: list[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     whole: Any = None
-    opened = Opened(film.folder, film.angles, film.travel, dict(film.record))
+    loaded = LoadedResult(film.folder, film.angles, film.travel, dict(film.record))
     pages: tuple[Callable[[], None], ...] = (
-        lambda: condition.show(whole, opened, LINKAGE),
+        lambda: condition.show(whole, loaded, LINKAGE),
         lambda: condition.show_geometry(film.linkages[LINKAGE]),
-        lambda: findings_page.show(whole, opened),
+        lambda: findings_page.show(whole, loaded),
     )
     monkeypatch.setattr(condition, "show_slips", lambda *_: None)
     monkeypatch.setattr(findings_page, "shown_at", lambda *_: None)

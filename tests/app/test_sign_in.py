@@ -15,8 +15,8 @@ from starlette.routing import Route
 from starlette.testclient import TestClient
 from strokecurve.app.access.rules import Role
 from strokecurve.app.access.sign_in import SignIn, from_mapping, is_mail, load, signed_in
-from strokecurve.app.page.door import Door
-from strokecurve.app.page.gate import Gate, host_is_ours
+from strokecurve.app.page.authentication import Authentication
+from strokecurve.app.page.middleware import AccessMiddleware, host_is_ours
 from strokecurve.app.page.returning import page_asked
 from strokecurve.app.store.database import Database
 from strokecurve.app.store.store import own_database
@@ -196,8 +196,10 @@ def test_a_sign_in_file_that_is_no_toml_is_refused_in_words(file: Path, content:
 # Hosts
 
 
-def door(sign_in: SignIn | None = None, *, unsafe: bool = False, address: str = "127.0.0.1") -> Door:
-    return Door(Path(), sign_in, unsafe, address)
+def authentication(
+    sign_in: SignIn | None = None, *, unsafe: bool = False, address: str = "127.0.0.1"
+) -> Authentication:
+    return Authentication(Path(), sign_in, unsafe, address)
 
 
 OWN = (
@@ -218,14 +220,18 @@ FOREIGN = (
 
 @pytest.mark.parametrize("host", OWN)
 def test_this_computer_is_known_by_every_name_it_has(host: str) -> None:
-    for one in (door(), door(from_mapping(base(), {})), door(unsafe=True, address="0.0.0.0")):
+    for one in (
+        authentication(),
+        authentication(from_mapping(base(), {})),
+        authentication(unsafe=True, address="0.0.0.0"),
+    ):
         assert host_is_ours(host, one)
 
 
 @pytest.mark.parametrize("host", FOREIGN)
 def test_other_names_are_refused(host: str | None) -> None:
-    assert not host_is_ours(host, door())
-    assert not host_is_ours(host, door(from_mapping(base(), {}), address="0.0.0.0"))
+    assert not host_is_ours(host, authentication())
+    assert not host_is_ours(host, authentication(from_mapping(base(), {}), address="0.0.0.0"))
 
 
 def test_others_are_told_no_place_on_the_disk(tmp_path: Path) -> None:
@@ -233,15 +239,15 @@ def test_others_are_told_no_place_on_the_disk(tmp_path: Path) -> None:
         Database(own_database(tmp_path / "none"), str(tmp_path / "none" / "jobs.sqlite")).own_faults()
     sentence = refused.value.message
     assert str(tmp_path) in sentence
-    alone = Door(tmp_path / "none", None, False, "127.0.0.1")
+    alone = Authentication(tmp_path / "none", None, False, "127.0.0.1")
     assert alone.told(sentence) == sentence
-    served = Door(tmp_path / "none", from_mapping(base(), {}), False, "0.0.0.0")
+    served = Authentication(tmp_path / "none", from_mapping(base(), {}), False, "0.0.0.0")
     assert served.told(sentence).startswith("The list of jobs, jobs.sqlite, cannot be read")
     assert str(tmp_path) not in served.told(f"{tmp_path / 'none'} and {tmp_path / 'none'}/clips")
 
 
 def test_names_that_were_given_are_known() -> None:
-    named = door(from_mapping(base(), {}), address="10.0.0.5")
+    named = authentication(from_mapping(base(), {}), address="10.0.0.5")
     assert host_is_ours("page.example", named)
     assert host_is_ours("PAGE.example:443", named)
     assert host_is_ours("10.0.0.5:8501", named)
@@ -249,7 +255,7 @@ def test_names_that_were_given_are_known() -> None:
 
 
 def test_without_sign_in_addresses_are_known_but_names_of_others_are_not() -> None:
-    open_to_all = door(unsafe=True, address="0.0.0.0")
+    open_to_all = authentication(unsafe=True, address="0.0.0.0")
     for host, known in (("192.168.1.5:8501", True), ("[fe80::1]:80", True), ("evil.example", False)):
         assert host_is_ours(host, open_to_all) == known
 
@@ -267,7 +273,7 @@ def test_cookies_are_told_never_to_travel_unencrypted(
         file.write_text(re.sub("redirect = .*", f'redirect = "{redirect}/oauth2callback"', file.read_text()))
         arguments = ["server.py", "--sign-in", str(file), "--store", str(tmp_path / f"{expected}")]
         monkeypatch.setattr(sys, "argv", arguments)
-        with TestClient(Gate(Starlette(routes=[Route("/", bake)])), base_url=redirect) as client:
+        with TestClient(AccessMiddleware(Starlette(routes=[Route("/", bake)])), base_url=redirect) as client:
             cookies = client.get("/").headers.get_list("set-cookie")
         assert sum("; secure" in cookie.lower() for cookie in cookies) == expected
         assert len(cookies) == 2
@@ -313,7 +319,7 @@ def test_the_page_asked_for_comes_along_to_the_provider_and_back(
     routes = [Route("/auth/login", away), Route("/oauth2callback", back)]
     monkeypatch.setattr(sys, "argv", ["server.py", "--store", str(tmp_path / "store")])
     base = "http://127.0.0.1"
-    client = TestClient(Gate(Starlette(routes=routes)), base_url=base, follow_redirects=False)
+    client = TestClient(AccessMiddleware(Starlette(routes=routes)), base_url=base, follow_redirects=False)
     assert client.get("/oauth2callback").headers["location"] == "/"
     client.get("/auth/login", headers={"referer": f"{base}/film?job={JOB}"})
     assert client.get("/oauth2callback").headers["location"] == f"/film?job={JOB}"

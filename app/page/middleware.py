@@ -14,7 +14,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from strokecurve.app.access.rules import Right, may
 from strokecurve.app.access.sign_in import is_loopback
 from strokecurve.app.page import returning
-from strokecurve.app.page.door import Door, asking, door
+from strokecurve.app.page.authentication import Authentication, asking, authentication
 
 NOT_FOUND = "Not Found"
 """Body of every answer that gives nothing, the same as Starlette's own."""
@@ -33,7 +33,7 @@ HEADERS = {
 }
 
 
-def host_is_ours(host: str | None, served: Door) -> bool:
+def host_is_ours(host: str | None, served: Authentication) -> bool:
     """Whether a Host header names us.
 
     A page elsewhere can give its own name our address (DNS rebinding) and would then count as ours; it
@@ -92,7 +92,7 @@ def refused(scope: Scope) -> bool:
     return False
 
 
-class Gate:
+class AccessMiddleware:
     """The outermost part of the server."""
 
     def __init__(self, app: ASGIApp) -> None:
@@ -103,7 +103,7 @@ class Gate:
         if scope["type"] not in ("http", "websocket"):
             await self._app(scope, receive, send)
             return
-        served = door()
+        served = authentication()
         connection = HTTPConnection(scope)
         host = connection.headers.get("host")
         if not host_is_ours(host, served):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from strokecurve.app.page.offering import Offers
+from strokecurve.app.page.downloads import Offers
 
 
 def test_a_table_is_found_under_its_own_job_only() -> None:

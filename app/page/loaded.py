@@ -14,7 +14,7 @@ RESULT_FILES = ("angles.csv", "travel.csv", "result.json")
 
 
 @dataclass(frozen=True, slots=True)
-class Opened:
+class LoadedResult:
     """What one film showed.
 
     Attributes
@@ -44,8 +44,8 @@ class Opened:
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)
-def open_result(folder: str) -> Opened:
+def load_result(folder: str) -> LoadedResult:
     """Read a result folder once; a result never changes after it is written."""
     hint = "Analyse the clip again, or ask for the bundle again."
     result = read_result(Path(folder), "the result of this film", hint, strict=True)
-    return Opened(result.folder, result.angles, result.travel, dict(result.record))
+    return LoadedResult(result.folder, result.angles, result.travel, dict(result.record))

@@ -35,7 +35,7 @@ LINK_COOKIE = "strokecurve_link_"
 
 
 @dataclass(frozen=True, slots=True)
-class Door:
+class Authentication:
     """How the page was started.
 
     Attributes
@@ -68,7 +68,7 @@ class Door:
 
 
 @lru_cache(maxsize=4)
-def _door(arguments: tuple[str, ...]) -> Door:
+def _from_arguments(arguments: tuple[str, ...]) -> Authentication:
     parser = argparse.ArgumentParser(add_help=False)
     parser.add_argument("--store", type=Path, default=None)
     parser.add_argument("--sign-in", type=Path, default=None)
@@ -78,23 +78,23 @@ def _door(arguments: tuple[str, ...]) -> Door:
     sign_in = None if chosen.sign_in is None else load(chosen.sign_in)
     for name in SECRET_VARIABLES:  # workers and whatever else is started here have no use for them
         os.environ.pop(name, None)
-    return Door(chosen.store or default_folder(), sign_in, chosen.unsafe_no_sign_in, chosen.address)
+    return Authentication(chosen.store or default_folder(), sign_in, chosen.unsafe_no_sign_in, chosen.address)
 
 
-def door() -> Door:
+def authentication() -> Authentication:
     """How this server was started; its sign-in file is read once."""
-    return _door(tuple(sys.argv[1:]))
+    return _from_arguments(tuple(sys.argv[1:]))
 
 
 @lru_cache(maxsize=4)
-def opened_store(folder: str) -> Store:
+def loaded_store(folder: str) -> Store:
     """The store in a folder, opened (and brought up to date) once for all sessions."""
     return Store(Path(folder))
 
 
 def current_store() -> Store:
     """The store named on the command line of the page, else the person's own; it asks nobody."""
-    return opened_store(str(door().store))
+    return loaded_store(str(authentication().store))
 
 
 def person_of(
@@ -132,7 +132,7 @@ def person_of(
 
 def visiting() -> Person:
     """Whoever looks at the page whose script is running."""
-    sign_in = door().sign_in
+    sign_in = authentication().sign_in
     if sign_in is None:
         return ALONE
     return person_of(sign_in, st.user.to_dict(), st.context.cookies, _sharing(), time.time())
@@ -140,7 +140,7 @@ def visiting() -> Person:
 
 def asking(connection: HTTPConnection) -> Person:
     """Whoever sends a request to one of our routes."""
-    sign_in = door().sign_in
+    sign_in = authentication().sign_in
     if sign_in is None:
         return ALONE
     claims = _claims(connection.cookies, sign_in.origin)
