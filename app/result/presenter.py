@@ -11,10 +11,10 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from strokecurve.app.result.moments import is_filming
 from strokecurve.app.result.reading import number
 from strokecurve.app.result.tables import geometry_table
 from strokecurve.app.words.estimates import NOT_AVAILABLE, format_estimate, format_exact
+from strokecurve.app.words.findings import filming
 from strokecurve.app.words.names import spoken
 from strokecurve.kinematics.findings.statements import SEVERITIES
 
@@ -211,8 +211,8 @@ def measured(finding: Mapping[str, Any]) -> str:
     if math.isnan(value) or not isinstance(unit, str):
         return ""
     sd, limit = number(finding.get("sd")), number(finding.get("limit"))
-    # Counts and shares of a filming fault are what they are; anything else says that it has no uncertainty.
-    counted = is_filming(finding) and math.isnan(sd)
+    # Counts and shares of filming faults are what they are; anything else says that it has no uncertainty.
+    counted = finding.get("code") in filming.WORDS and math.isnan(sd)
     text = format_exact(value, unit) if counted else format_estimate(value, sd, unit)
     if math.isnan(limit):
         return text
