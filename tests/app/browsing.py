@@ -11,11 +11,12 @@ from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 from weakref import WeakKeyDictionary
 
+from own_ports import own_port
 from patience import PATIENCE_S
-from playwright.sync_api import Browser, Locator, Page, WebSocket, expect, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Locator, Page, WebSocket, expect, sync_playwright
 from streamlit.proto.BackMsg_pb2 import BackMsg
 from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
-from strokecurve.app.page.launch import ADDRESS, command, free_port, wait_until_ready
+from strokecurve.app.page.launch import ADDRESS, command, wait_until_ready
 
 BROWSER_ARGUMENTS = [
     "--headless",
@@ -79,7 +80,7 @@ _RUNS: WeakKeyDictionary[Page, Runs] = WeakKeyDictionary()
 @contextmanager
 def served_page(store: Path, log: Path) -> Iterator[str]:
     """Serve the page on a store; gives its address."""
-    port = free_port(0)
+    port = own_port()
     with log.open("wb") as stream:
         server = subprocess.Popen(
             command(store, port), stdin=subprocess.DEVNULL, stdout=stream, stderr=stream
@@ -106,13 +107,15 @@ def opened_browser(executable: str) -> Iterator[Browser]:
             browser.close()
 
 
+_LEFT: WeakKeyDictionary[Browser, dict[str, list[BrowserContext]]] = WeakKeyDictionary()
+"""Contexts that visitors have left, by width: they keep the page's own scripts, which load for seconds."""
+
+
 @contextmanager
 def looked_at(browser: Browser, width: str, complaints: list[str]) -> Iterator[Page]:
     """A fresh visitor at ``phone`` or ``laptop`` width; errors in the browser go to ``complaints``."""
-    size = dict(zip(("width", "height"), WIDTHS_PX[width], strict=True))
-    context = browser.new_context(
-        viewport=size, has_touch=width == "phone", accept_downloads=True, reduced_motion="reduce"
-    )
+    left = _LEFT.setdefault(browser, {}).setdefault(width, [])
+    context = left.pop() if left else _new_context(browser, width)
     page = context.new_page()
     page.set_default_timeout(PATIENCE_MS)
     _RUNS[page] = Runs(page)
@@ -120,8 +123,28 @@ def looked_at(browser: Browser, width: str, complaints: list[str]) -> Iterator[P
     page.on("pageerror", lambda error: complaints.append(str(error)))
     try:
         yield page
-    finally:
+    except BaseException:
         context.close()
+        raise
+    _forget(context)
+    left.append(context)
+
+
+def _new_context(browser: Browser, width: str) -> BrowserContext:
+    size = dict(zip(("width", "height"), WIDTHS_PX[width], strict=True))
+    return browser.new_context(
+        viewport=size, has_touch=width == "phone", accept_downloads=True, reduced_motion="reduce"
+    )
+
+
+def _forget(context: BrowserContext) -> None:
+    """Leave nothing of a visitor in a context: no page, cookie or permission, nothing that a page stored."""
+    for page in context.pages:
+        if page.url.startswith("http"):
+            page.evaluate("() => localStorage.clear()")
+        page.close()
+    context.clear_cookies()
+    context.clear_permissions()
 
 
 def waited_for(page: Page, reached: Callable[[], bool], what: str, patience_ms: float = PATIENCE_MS) -> None:

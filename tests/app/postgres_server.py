@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import shutil
 import signal
-import socket
 import subprocess
 import tempfile
 import time
@@ -14,6 +13,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from needs import lack
+from own_ports import own_port
 from patience import PATIENCE_S
 from sqlalchemy import create_engine, text
 from sqlalchemy.exc import OperationalError
@@ -36,10 +36,8 @@ def running_server() -> Iterator[str]:
     folder = programs()
     if folder is None:
         lack("needs PostgreSQL (initdb on the path or below /usr/lib/postgresql)")
-    with tempfile.TemporaryDirectory() as place, socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-        probe.close()
+    with tempfile.TemporaryDirectory() as place:
+        port = own_port()
         user = None
         if os.geteuid() == 0:  # it refuses to run as the superuser
             user = "nobody"

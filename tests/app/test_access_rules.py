@@ -396,7 +396,9 @@ def test_the_key_of_links_is_for_its_owner_only_and_not_in_the_database(
     key = file.read_text()
     assert len(key) == 64
     assert Sharing(store.database, store.folder, store.clock).opened_by(token) is not None
-    assert all(key.encode() not in path.read_bytes() for path in store.folder.glob("jobs.sqlite*"))
+    files = list(store.folder.glob("jobs.sqlite*"))
+    assert files
+    assert all(key.encode() not in path.read_bytes() for path in files)
     file.write_text("0" * 64)
     assert sharing.opened_by(token) is None, "signed with another key"
 

@@ -8,12 +8,13 @@ import sys
 from pathlib import Path
 
 import pytest
+from own_ports import own_port
 from patience import PATIENCE_S
 from stored import add_job
 from strokecurve.app.access.sign_in import SECRET_VARIABLES
 from strokecurve.app.commands.cli import main
 from strokecurve.app.page import authentication, launch, visitors
-from strokecurve.app.page.launch import Listening, checked, command, free_port, wait_until_ready
+from strokecurve.app.page.launch import Listening, checked, command, wait_until_ready
 from strokecurve.app.store.store import Store
 from visiting import SECRETS, Visitor, served_with_sign_in, sign_in_text, socket_status
 
@@ -96,7 +97,7 @@ def test_this_computer_knows_where_to_reach_the_page(address: str, reached: str)
 def test_the_unsafe_switch_warns_on_every_page_and_in_the_terminal(tmp_path: Path) -> None:
     store = Store(tmp_path / "store")
     film = add_job(store)
-    port = free_port(0, "0.0.0.0")
+    port = own_port("0.0.0.0")
     words = [
         sys.executable,
         "-m",
@@ -127,7 +128,7 @@ def test_the_unsafe_switch_warns_on_every_page_and_in_the_terminal(tmp_path: Pat
 def test_the_usual_page_answers_only_to_its_own_name_and_asks_nobody(tmp_path: Path) -> None:
     store = Store(tmp_path / "store")
     film = add_job(store, "as found.mp4")
-    port = free_port(0)
+    port = own_port()
     server = subprocess.Popen(command(store.folder, port), stdout=subprocess.DEVNULL)
     try:
         assert wait_until_ready(server, port)

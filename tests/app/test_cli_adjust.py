@@ -131,7 +131,9 @@ def test_tapes_alone_give_proposals_work_order_and_drawings(
 
 def test_every_proposal_is_the_linkage_it_says(rig: Path, wanted: Path) -> None:
     adjusted = adjust(subject_from_rig(Rig.load(rig), None), read_intended(wanted))
-    for proposal in proposals_entries(adjusted):
+    entries = proposals_entries(adjusted)
+    assert len(entries) > 1
+    for proposal in entries:
         g = proposal["geometry"]
         bar = FourBar.from_start_angles(
             g["drive_radius_mm"], g["driven_radius_mm"], g["spacing_mm"], g["drive_start_deg"] * DEG,
@@ -216,12 +218,15 @@ def test_a_direction_of_an_arm_says_which_way_it_is_turned_from_the_line_of_cent
         subject_from_film(read_result(film), "motor:shaft1"),
         read_intended(write_intended(tmp_path / "other.csv", rows)),
     )
+    turned_by_film = 0
     for place, proposal in enumerate(by_film.proposals.proposals):
         said = " ".join(work_order_steps(by_film.looking_at(place + 1)))
         for name in {"drive_start_rad", "driven_start_rad"} & set(proposal.touched):
             angle = math.degrees(math.remainder(getattr(proposal.outcome.setting, name), 2 * math.pi))
             way = "counter-clockwise" if angle >= 0 else "clockwise"
             assert f"points {abs(angle):.1f}° {way} from the line of centres" in said
+            turned_by_film += 1
+    assert turned_by_film
 
 
 def test_a_film_is_adjusted_with_assumed_ranges_that_are_stated(film: Path, tmp_path: Path) -> None:
@@ -300,6 +305,7 @@ def test_a_proposal_that_jams_a_shaft_behind_is_never_recommended_and_refused(
     assert jams_at[alone.recommended], "what would be recommended without the shaft behind"
     assert not adjusted.behind_each[0][0].before.jams
     reached = [one.outcome.reached for one in adjusted.proposals.proposals]
+    assert any(reached)
     assert all(jams for jams, meets in zip(jams_at, reached, strict=True) if meets)
     assert any(
         "Those that meet the intended travel are not recommended" in w for w in order_text(adjusted).warnings
@@ -364,6 +370,8 @@ def test_a_linkage_behind_too_near_to_toggle_as_found_forbids_only_what_makes_it
         subject, behind=tuple(tuple(replace(o, setting=flat(o.setting)) for o in t) for t in subject.behind)
     )
     adjusted = adjust(near, intended)
+    assert adjusted.behind_each
+    assert all(adjusted.behind_each)
     for place, behind in enumerate(adjusted.behind_each):
         for shaft in behind:
             was, will = shaft.before.min_toggle_rad, shaft.after.min_toggle_rad

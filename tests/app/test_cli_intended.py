@@ -19,6 +19,7 @@ from strokecurve.app.intended.plots import damper_figure
 from strokecurve.app.intended.readings import readings_from_csv
 from strokecurve.app.result.reading import read_result
 from strokecurve.app.words.cautions import SETTING_CAUTIONS
+from strokecurve.kinematics.intended import settings
 from strokecurve.kinematics.intended.fuels import NATURAL_GAS
 from strokecurve.kinematics.intended.settings import READING_DEFAULTS
 
@@ -36,6 +37,12 @@ MEAN_DEG = fake_result.driven_travel(np.array([0.0, 30.0, 60.0, 90.0])) + fake_r
 FAST = replace(READING_DEFAULTS, draws=120)
 """Enough where not the figures themselves are looked at."""
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_media" / "readings.csv"
+
+
+@pytest.fixture(autouse=True)
+def _fewer_draws(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A quarter of the draws behind the tolerances: what is looked at here lies within far wider limits."""
+    monkeypatch.setattr(settings, "READING_DEFAULTS", replace(settings.READING_DEFAULTS, draws=150))
 
 
 @pytest.fixture

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import os
 import signal
-import socket
 import subprocess
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import ExitStack, closing
+from contextlib import ExitStack
 from pathlib import Path
 
 import psutil
 import pytest
+from own_ports import own_port
 from patience import PATIENCE_S
 from postgres_server import new_database, running_server
 from stored import add_job, run_of
@@ -34,12 +34,6 @@ pytestmark = [
 FILMS = 5
 
 
-def free_address() -> str:
-    with closing(socket.socket()) as probe:
-        probe.bind(("127.0.0.1", 0))
-        return f"tcp://127.0.0.1:{probe.getsockname()[1]}"
-
-
 @pytest.fixture
 def database() -> Iterator[str]:
     with running_server() as server:
@@ -49,7 +43,7 @@ def database() -> Iterator[str]:
 @pytest.fixture
 def machines(tmp_path: Path, database: str, monkeypatch: pytest.MonkeyPatch) -> Iterator[list[int]]:
     """A scheduler, named in the environment, and two workers; gives the workers' process groups."""
-    address = free_address()
+    address = f"tcp://127.0.0.1:{own_port()}"
     monkeypatch.setenv(executors.SCHEDULER_VARIABLE, address)
     quiet = ["--no-dashboard", "--host", "127.0.0.1"]
     scheduler = ["scheduler", *quiet, "--port", address.rsplit(":", 1)[1]]

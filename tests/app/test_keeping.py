@@ -127,6 +127,8 @@ def test_backup_while_others_write_is_whole(store: Store, film: Film, tmp_path: 
     writer = threading.Thread(target=write)
     writer.start()
     try:
+        while len(store.jobs()) < 3:
+            assert writer.is_alive()
         for number in range(3):
             backup(store, tmp_path / f"backup{number}")
     finally:
@@ -136,11 +138,13 @@ def test_backup_while_others_write_is_whole(store: Store, film: Film, tmp_path: 
     for number in range(3):
         copy = Store(tmp_path / f"backup{number}")
         assert check(copy).problems == ()
-        counts.append(len(copy.jobs()))
+        jobs = copy.jobs()
+        assert len(jobs) >= 3
+        assert all(film.measured for job in jobs[1:] for film in job.films), (
+            "only the newest may have been waiting at that moment"
+        )
+        counts.append(len(jobs))
     assert counts == sorted(counts)
-    assert all(film.measured for job in Store(tmp_path / "backup0").jobs()[1:] for film in job.films), (
-        "only the newest may have been waiting at that moment"
-    )
 
 
 def test_a_backup_of_a_damaged_store_keeps_the_rest_and_says_so(

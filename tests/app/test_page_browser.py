@@ -89,10 +89,12 @@ def test_touch_targets_are_large(
     """At least 44 px high: WCAG 2.2, target size (enhanced)."""
     with looked_at(browser, width, complaints) as page:
         open_page(page, measured_url)
-        for button in page.locator(
+        buttons = page.locator(
             ":is(.stButton button, .stDownloadButton button, [data-testid=stButtonGroup] button,"
             " .stPageLink a):visible"
-        ).all():
+        ).all()
+        assert buttons
+        for button in buttons:
             box = button.bounding_box()
             assert box is not None
             assert box["height"] >= 44

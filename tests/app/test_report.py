@@ -80,6 +80,7 @@ class TestFiguresAreTheStoredOnes:
     def test_travel_of_the_shafts(self, film: FilmResult, record: Path) -> None:
         text = words(record)
         text = text[text.index("Shafts and travel") :]
+        assert set(film.shafts) == {"motor", "shaft1"}
         for name, shaft in film.shafts.items():
             travel, sd, seen, frames, tilt = figures_after(text, f" {name}", 5)
             assert same(travel, shaft["travel_deg"])
@@ -130,7 +131,7 @@ class TestFiguresAreTheStoredOnes:
         [
             "motor drives shaft1: # deg ± # deg, limit # deg Rod and driven arm",
             "motor drives shaft1: # deg ± # deg, limit # deg shaft1 lags",
-            "film: # % (uncertainty not available), limit # % The marker",
+            "film: # %, limit # % The marker",
             "motor # deg ± # deg clockwise # of # # deg",
             "drive arm radius # ± # mm pins",
             "driven arm radius # ± # mm pins",
@@ -161,7 +162,9 @@ class TestFiguresAreTheStoredOnes:
         start = text.index("closing minus opening (°)") + len("closing minus opening (°)")
         cells = re.findall(rf"{NUMBER}|not seen", text[start : text.index("Lost motion and toggle margins")])
         columns = ("opening_deg", "opening_sd_deg", "closing_deg", "closing_sd_deg", "difference_deg")
-        for row in even_step_table(film.travel, LINKAGE, 10.0).to_dict("records"):
+        rows = even_step_table(film.travel, LINKAGE, 10.0).to_dict("records")
+        assert len(rows) == 10
+        for row in rows:
             assert float(cells.pop(0)) == row["driver_deg"]
             for column in (*columns, "difference_sd_deg"):
                 if np.isnan(row[column]):

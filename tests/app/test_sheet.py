@@ -61,6 +61,7 @@ def test_card_centres_are_the_agreed_rectangle() -> None:
 def test_everything_lies_on_the_paper(paper: str) -> None:
     sheet = layout(paper)
     for page in sheet.pages:
+        assert page.cuts_xywh_mm
         for left, top, width, height in page.cuts_xywh_mm:
             assert left >= 4.5, "printers leave about 4 mm of the edge white (common practice)"
             assert left + width <= sheet.size_wh_mm[0] - 4.5
@@ -71,6 +72,7 @@ def test_everything_lies_on_the_paper(paper: str) -> None:
 @pytest.mark.parametrize("page", layout("a4").pages + layout("letter").pages)
 def test_quiet_zones_are_white_and_at_least_one_cell(page: SheetPage) -> None:
     boxes = []
+    assert page.markers
     for marker in page.markers:
         quiet_mm = QUIET_CELLS * marker.side_mm / CELLS_PER_SIDE
         assert quiet_mm >= marker.side_mm / 6

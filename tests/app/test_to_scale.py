@@ -105,6 +105,7 @@ def test_both_ends_are_drawn_to_one_scale_in_mm(record: dict[str, Any]) -> None:
 def test_margins_are_the_angles_between_the_lines_drawn(record: dict[str, Any]) -> None:
     known, ends = known_linkage(record)
     figure = setting_figure(known, ends, None)
+    assert len(ends) == 2
     for panel, end in enumerate(ends):
         arm, rod, driven = (
             np.diff(line(figure, panel, part))[0] for part in ("drive arm", "rod", "driven arm")
@@ -154,6 +155,7 @@ def test_uncertainty_agrees_with_linkages_drawn(record: dict[str, Any]) -> None:
     matrix = np.full((5, 5), 0.4) + 0.6 * np.eye(5)
     entry["fit"] = {"correlation": {"of": list(CORRELATED), "matrix": matrix.tolist()}}
     known, ends = known_linkage(record)
+    assert len(ends) == 2
     for end in ends:
         pose = pose_of(known.drawn, known.setting.opening_sign, end.travel_rad)
         spread = np.std(rod_to_arms(pose), axis=0)

@@ -23,10 +23,11 @@ import httpx
 import provider
 from joserfc import jwt
 from joserfc.jwk import OctKey
+from own_ports import own_port
 from patience import PATIENCE_S
 from streamlit.proto.BackMsg_pb2 import BackMsg
 from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
-from strokecurve.app.page.launch import ADDRESS, Listening, command, free_port, wait_until_ready
+from strokecurve.app.page.launch import ADDRESS, Listening, command, wait_until_ready
 from websockets.sync.client import connect
 
 CLIENT_ID = "strokecurve-test"
@@ -68,7 +69,7 @@ def sign_in_text(provider_port: int, page_port: int, *, secrets: bool = True) ->
 @contextmanager
 def served_with_sign_in(store: Path, folder: Path, *, secrets_in_file: bool = True) -> Iterator[Served]:
     """Serve the page and the provider, each a process on loopback."""
-    at, page_port = free_port(0), free_port(0)
+    at, page_port = own_port(), own_port()
     file, log = folder / "sign-in.toml", folder / "server.log"
     file.touch(mode=0o600)
     file.write_text(sign_in_text(at, page_port, secrets=secrets_in_file))

@@ -147,6 +147,7 @@ def test_more_touches_are_used_only_where_fewer_do_not_reach() -> None:
 
 def test_low_fire_and_branch_are_kept_and_the_rod_follows() -> None:
     answer = propose(FOUND, equal_travel(90 * DEG), FREE)
+    assert answer.proposals
     for proposal in answer.proposals:
         setting = proposal.outcome.setting
         assert_allclose(proposal.outcome.curve.driven_rad[0], 0, rtol=0, atol=ROUNDING)
@@ -178,6 +179,7 @@ def test_a_toggle_limit_that_stands_in_the_way_is_named_and_kept() -> None:
     answer = propose(FOUND, wanted, only, AdjustLimits(min_toggle_rad=lowest + 12 * DEG, over_travel_rad=0.0))
     assert not answer.reached
     assert answer.lifted[0].name == "toggle"
+    assert answer.proposals
     for proposal in answer.proposals:
         assert proposal.outcome.drive.value_rad >= lowest + 12 * DEG
 

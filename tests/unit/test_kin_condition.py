@@ -294,5 +294,7 @@ def test_gravest_first_and_hysteresis_of_a_curve() -> None:
 
 def test_dangers_name_no_burner_safe() -> None:
     made = film(*SLOW_START, np.random.default_rng(0), slack=3.5 * DEG)
-    for finding in findings(made, identify(made.stroke, made.motion, pins(made))).values():
+    found = findings(made, identify(made.stroke, made.motion, pins(made)))
+    assert found["lost_motion"].severity == "danger"
+    for finding in found.values():
         assert "safe" not in " ".join(in_words(finding)).lower()

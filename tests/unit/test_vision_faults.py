@@ -36,9 +36,15 @@ def test_every_fault_is_a_plain_statement_with_its_figures() -> None:
     tracks, motion = good()
     strict = FaultSettings(1.01, 500.0, 0.1, 0.0, 0.0, 200.0)
     faults = find_faults(without(tracks, 2, slice(0, 80)), motion, 3, strict)
-    assert {f.code for f in faults} == {
-        *("marker_lost", "marker_small", "blurred", "card_partial", "oblique", "arm_plane_tilted"),
-        *("file_damaged", "few_frames"),
+    assert {f.code: f.unit for f in faults} == {
+        "marker_lost": "%",
+        "marker_small": "px",
+        "blurred": "px",
+        "card_partial": "markers",
+        "oblique": "deg",
+        "arm_plane_tilted": "deg",
+        "file_damaged": "pieces",
+        "few_frames": "frames/s",
     }
     for f in faults:
         assert f.severity in ("note", "caution")
