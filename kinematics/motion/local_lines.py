@@ -189,10 +189,12 @@ def _local_line(at: float, points: Points) -> tuple[float, float, float, NDArray
         slope = refined
     level = mean_y - slope * mean_x
     variance = 1 / total + (mean_x**2 / moment if moment > 0 else 0.0)
-    left_over = float(weight @ (y - level - slope * x) ** 2) / max(y.size - 2, 1)
-    # a corner within the window, as where lost motion has just been taken up: a line does not do it justice
-    noise = math.sqrt(variance * (left_over if left_over > _CORNER else 1.0))
-    return level, noise, slope, near, weight
+    misfit = float(weight @ (y - level - slope * x) ** 2)
+    if misfit > _CORNER * max(y.size - 2, 1):
+        # A corner within the window, as where lost motion has just been taken up. A line that passes a corner
+        # in the middle is off there by sqrt(3) times its RMS misfit, and more frames do not make that less.
+        variance += 3 * misfit / total
+    return level, math.sqrt(variance), slope, near, weight
 
 
 def _fitted(x: Array, y: Array, weight: Array) -> tuple[float, float, float, float]:
