@@ -31,7 +31,7 @@ pytestmark = [
     pytest.mark.skipif(sys.platform == "win32", reason="process groups are of POSIX"),
 ]
 
-FILMS = 5
+FILMS = 3
 
 
 @pytest.fixture
