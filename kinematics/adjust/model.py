@@ -136,7 +136,7 @@ class Task:
         Parameters
         ----------
         values : ndarray, shape (M, 5)
-            Values of `TOUCHES`.
+            Values of `DECISION_VARIABLES`.
         share, beyond_rad : ndarray, shape (N,)
         """
         start = values[:, 3:4] + self.driven_sign * self.limits.low_fire_rad
