@@ -152,7 +152,7 @@ def linkage_from_tape(name: str, stated: RigLinkage) -> KnownLinkage:
     if "rod_mm" in stated.tape:
         rod, rod_sd = stated.tape["rod_mm"]
         closes = known.setting.four_bar().rod_mm
-        by_sd = float(np.hypot(rod_sd, np.std(Pose.in_plane(*known.samples.T).rod_mm())))
+        by_sd = float(np.hypot(rod_sd, np.std(Pose.in_plane(*known.samples.T).rod_mm)))
         if abs(rod - closes) > _TAPE_SIGMAS * by_sd:
             notes.append(
                 f"By tape the rod of {name} is {rod:g} mm, but {closes:.1f} mm closes the linkage at the "

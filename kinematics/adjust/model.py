@@ -361,7 +361,7 @@ def move(
         )
     )
     start = Pose.in_plane(a, c, d, th, ph)
-    rod, own = start.rod_mm(), start.branch()
+    rod, own = start.rod_mm, start.branch()
     drive = th + travel
     driven = driven_angle(drive, a, rod, c, d, own)
     pose = Pose.in_plane(a, c, d, drive, driven)

@@ -276,14 +276,14 @@ class Posterior:
 
 def linkage_of(parameters: Array) -> tuple[Array, Array, Array, Array, Array]:
     """Both radii, spacing (mm) and both start angles (rad) of parameters of shape (..., 7)."""
-    a, c, d = np.moveaxis(np.exp(parameters[..., :3]), -1, 0)
-    return a, c, d, parameters[..., 3], parameters[..., 4]
+    sizes = np.exp(parameters[..., :3])
+    return sizes[..., 0], sizes[..., 1], sizes[..., 2], parameters[..., 3], parameters[..., 4]
 
 
 def quantities(parameters: Array) -> Array:
     """The six quantities in the order of `QUANTITIES`, shape (..., 6); the rod as it acts in closing."""
     a, c, d, drive, driven = linkage_of(parameters)
-    rod = Pose.in_plane(a, c, d, drive, driven).rod_mm()
+    rod = Pose.in_plane(a, c, d, drive, driven).rod_mm
     return np.stack([a, c, rod, d, drive, driven], axis=-1)
 
 
@@ -291,7 +291,7 @@ def quantity_derivatives(parameters: Array) -> Array:
     """Derivatives of the six quantities by the parameters, shape (..., 6, 7)."""
     a, c, d, drive, driven = linkage_of(parameters)
     pose = Pose.in_plane(a, c, d, drive, driven)
-    rod = pose.rod_mm()
+    rod = pose.rod_mm
     by = np.zeros((*rod.shape, len(QUANTITIES), len(PARAMETERS)))
     for quantity, parameter, value in ((0, 0, a), (1, 1, c), (3, 2, d), (4, 3, 1.0), (5, 4, 1.0)):
         by[..., quantity, parameter] = value
