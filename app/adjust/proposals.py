@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from strokecurve.app.adjust.subject import Subject
+from strokecurve.app.adjust.subject import LinkageToAdjust
 from strokecurve.app.words.errors import InputError
 from strokecurve.kinematics.adjust.downstream import DownstreamShaft, downstream_shafts
 from strokecurve.kinematics.adjust.model import Task
@@ -75,7 +75,7 @@ class Adjusted:
 
     Attributes
     ----------
-    subject : Subject
+    subject : LinkageToAdjust
     intended : Intended
     proposals : SearchResult
     chosen : int or None
@@ -86,7 +86,7 @@ class Adjusted:
         With each proposal, in their order.
     """
 
-    subject: Subject
+    subject: LinkageToAdjust
     intended: Intended
     proposals: SearchResult
     chosen: int | None
@@ -121,12 +121,12 @@ class Adjusted:
         )
 
 
-def adjust(subject: Subject, intended: Intended, number_chosen: int | None = None) -> Adjusted:
+def adjust(subject: LinkageToAdjust, intended: Intended, number_chosen: int | None = None) -> Adjusted:
     """Work out the proposals, and what each does to the shafts behind.
 
     Parameters
     ----------
-    subject : Subject
+    subject : LinkageToAdjust
     intended : Intended
     number_chosen : int or None
         Proposal for the work order, counted from 1; the recommended one if None.
@@ -193,7 +193,9 @@ def _sound(proposal: Proposal) -> bool:
     return proposal.told and not worst_toggle_rad(proposal.outcome) < DANGER_RAD
 
 
-def _behind_each(subject: Subject, task: Task, answer: SearchResult) -> tuple[tuple[ShaftBehind, ...], ...]:
+def _behind_each(
+    subject: LinkageToAdjust, task: Task, answer: SearchResult
+) -> tuple[tuple[ShaftBehind, ...], ...]:
     """The shafts behind with each proposal; as found they are worked out once."""
     setting = subject.linkage.setting
     if not subject.behind or not answer.proposals:
@@ -206,7 +208,7 @@ def _behind_each(subject: Subject, task: Task, answer: SearchResult) -> tuple[tu
 
 
 def _trains(
-    subject: Subject, outcome: Outcome, values: Array, how: Task
+    subject: LinkageToAdjust, outcome: Outcome, values: Array, how: Task
 ) -> tuple[tuple[DownstreamShaft, ...], ...]:
     """The shafts of every train behind, with one setting of the linkage."""
     samples = sampled_curves(how, values, subject.linkage.samples)
@@ -217,7 +219,7 @@ def _trains(
 
 
 def _both(
-    subject: Subject,
+    subject: LinkageToAdjust,
     before: tuple[tuple[DownstreamShaft, ...], ...],
     after: tuple[tuple[DownstreamShaft, ...], ...],
     found: Outcome,

@@ -15,7 +15,12 @@ from strokecurve.app.adjust.drawings import adjusted_figure, linkage_figure
 from strokecurve.app.adjust.files import proposals_entries
 from strokecurve.app.adjust.names import BROKEN_WORDS, TOUCH_WORDS, shown, touched_words
 from strokecurve.app.adjust.proposals import Adjusted, adjust
-from strokecurve.app.adjust.subject import Subject, intended_from_rows, subject_from_film, with_low_fire
+from strokecurve.app.adjust.subject import (
+    LinkageToAdjust,
+    intended_from_rows,
+    subject_from_film,
+    with_low_fire,
+)
 from strokecurve.app.adjust.work_order import SAME_MM, harm_behind, order_text, work_order_lines
 from strokecurve.app.measure.rig import Rig
 from strokecurve.app.page import keys, markup, setting_cautions
@@ -61,7 +66,7 @@ def degrees(value_rad: float, sd_rad: float) -> str:
     return format_estimate(math.degrees(value_rad), math.degrees(sd_rad), "deg")
 
 
-def changes_of(proposal: Proposal, subject: Subject) -> str:
+def changes_of(proposal: Proposal, subject: LinkageToAdjust) -> str:
     """What a proposal changes, in words."""
     found = subject.linkage.setting
     parts = [

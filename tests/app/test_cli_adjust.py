@@ -17,7 +17,7 @@ from strokecurve.app.adjust.drawings import adjusted_figure, linkage_figure
 from strokecurve.app.adjust.files import proposals_entries, write_adjustment
 from strokecurve.app.adjust.proposals import adjust, recommended
 from strokecurve.app.adjust.subject import (
-    Subject,
+    LinkageToAdjust,
     read_intended,
     subject_from_film,
     subject_from_rig,
@@ -469,7 +469,7 @@ def test_low_fire_is_moved_only_where_it_is_asked_for(rig: Path, tmp_path: Path)
     assert "3.0 degrees further toward shut than its low-fire mark" in text
 
 
-def tried(subject: Subject, intended: Intended, changes: dict[str, float]) -> Outcome:
+def tried(subject: LinkageToAdjust, intended: Intended, changes: dict[str, float]) -> Outcome:
     """What the page's what-if does."""
     samples = subject.linkage.samples
     return what_if(
