@@ -17,7 +17,7 @@ from strokecurve.app.result.contents import plain, versions
 from strokecurve.app.result.writing import fresh_folder
 from strokecurve.kinematics.adjust.outcome import Margin, Outcome
 from strokecurve.kinematics.adjust.search_all import Proposal
-from strokecurve.kinematics.adjust.setting import TOUCHES, LinkageSetting, Range
+from strokecurve.kinematics.adjust.setting import DECISION_VARIABLES, LinkageSetting, Range
 
 Array = NDArray[np.float64]
 
@@ -119,7 +119,8 @@ def adjustment_entry(adjusted: Adjusted) -> dict[str, Any]:
             ).tolist()
         ],
         "allowed": {
-            file_name(name): _range(name, getattr(subject.adjustable, name)) for name in (*TOUCHES, "rod_mm")
+            file_name(name): _range(name, getattr(subject.adjustable, name))
+            for name in (*DECISION_VARIABLES, "rod_mm")
         },
         "limits": {
             "min_toggle_deg": math.degrees(limits.min_toggle_rad),
@@ -141,7 +142,7 @@ def adjustment_entry(adjusted: Adjusted) -> dict[str, Any]:
                 "max_deg": abs(math.degrees(one.outcome.max_rad)),
                 "geometry": _geometry(one.outcome.setting, one.outcome.rod_mm),
             }
-            for one in answer.lifted
+            for one in answer.relaxed
         ],
         "behind": [
             {

@@ -14,7 +14,7 @@ from strokecurve.app.result.contents import CORRELATED
 from strokecurve.app.result.reading import number
 from strokecurve.app.words.errors import InputError
 from strokecurve.app.words.names import QUANTITY_WORDS
-from strokecurve.kinematics.adjust.known import draw_linkages
+from strokecurve.kinematics.adjust.known import sample_linkages
 from strokecurve.kinematics.adjust.setting import LinkageSetting
 from strokecurve.kinematics.errors import GeometryError
 from strokecurve.kinematics.linkage.algebra import Pose
@@ -22,7 +22,7 @@ from strokecurve.kinematics.linkage.algebra import Pose
 Array = NDArray[np.float64]
 
 USUAL_STROKE_DEG = 90.0
-_SEED = 5  # of the linkages drawn: the same input always gives the same figures
+_SEED = 5  # of the linkages sampled: the same input always gives the same figures
 _TAPE_SIGMAS = 3.0  # a rod by tape further from the one that closes the linkage is remarked on
 
 
@@ -39,8 +39,8 @@ class KnownLinkage:
         Standard deviations of ``kinematics.adjust.known.KNOWN`` (mm, rad).
     covariance : ndarray, shape (5, 5)
         Theirs.
-    drawn : ndarray, shape (K, 5)
-        Linkages drawn from it.
+    samples : ndarray, shape (K, 5)
+        Linkages sampled from it.
     notes : tuple of str
         What to know about these figures.
     bearing_rad : float
@@ -51,7 +51,7 @@ class KnownLinkage:
     setting: LinkageSetting
     sd: Array
     covariance: Array
-    drawn: Array
+    samples: Array
     notes: tuple[str, ...] = ()
     bearing_rad: float = 0.0
 
@@ -152,7 +152,7 @@ def linkage_from_tape(name: str, stated: RigLinkage) -> KnownLinkage:
     if "rod_mm" in stated.tape:
         rod, rod_sd = stated.tape["rod_mm"]
         closes = known.setting.four_bar().rod_mm
-        by_sd = float(np.hypot(rod_sd, np.std(Pose.in_plane(*known.drawn.T).rod_mm())))
+        by_sd = float(np.hypot(rod_sd, np.std(Pose.in_plane(*known.samples.T).rod_mm)))
         if abs(rod - closes) > _TAPE_SIGMAS * by_sd:
             notes.append(
                 f"By tape the rod of {name} is {rod:g} mm, but {closes:.1f} mm closes the linkage at the "
@@ -176,8 +176,8 @@ def _known(
         setting.driven_sign()
     except GeometryError as error:
         raise InputError(f"{name}: {error.message}", error.hint) from error
-    drawn = draw_linkages(setting, covariance, np.random.default_rng(_SEED))
-    return KnownLinkage(name, setting, sd, covariance, drawn, notes)
+    samples = sample_linkages(setting, covariance, np.random.default_rng(_SEED))
+    return KnownLinkage(name, setting, sd, covariance, samples, notes)
 
 
 def trains_behind(

@@ -8,9 +8,9 @@ from strokecurve.app.adjust.proposals import DANGER_RAD, worst_toggle_rad
 from strokecurve.app.words.estimates import format_exact, with_unit
 from strokecurve.app.words.names import QUANTITY_WORDS
 from strokecurve.kinematics.adjust.outcome import Outcome
-from strokecurve.kinematics.adjust.relaxed import EVERYTHING, Lifted
-from strokecurve.kinematics.adjust.search_all import Proposals
-from strokecurve.kinematics.adjust.setting import TOUCHES, Adjustable
+from strokecurve.kinematics.adjust.relaxed import EVERYTHING, RelaxedConstraint
+from strokecurve.kinematics.adjust.search_all import SearchResult
+from strokecurve.kinematics.adjust.setting import DECISION_VARIABLES, Adjustable
 
 ARM_TURN = {"drive_start_rad": "drive arm", "driven_start_rad": "driven arm"}
 TOUCH_WORDS = {
@@ -59,7 +59,7 @@ def touched_words(touched: tuple[str, ...]) -> str:
     return ", ".join(TOUCH_WORDS[name] for name in touched) or "nothing but the rod's setting"
 
 
-def unreached(answer: Proposals, adjustable: Adjustable) -> list[str]:
+def unreached(answer: SearchResult, adjustable: Adjustable) -> list[str]:
     """Why the intended travel is not reached: which limit or range stands in the way."""
     if answer.reached:
         return []
@@ -68,9 +68,9 @@ def unreached(answer: Proposals, adjustable: Adjustable) -> list[str]:
         lines.append("Nothing that may be changed keeps all limits.")
     else:
         lines.append("No proposal meets the intended travel within its tolerance; the nearest is shown.")
-    helpful = [one for one in answer.lifted if one.name != EVERYTHING]
+    helpful = [one for one in answer.relaxed if one.name != EVERYTHING]
     if not helpful:
-        if answer.lifted and answer.lifted[0].outcome.reached:
+        if answer.relaxed and answer.relaxed[0].outcome.reached:
             lines.append("No single limit stands in the way: several would have to be lifted together.")
         else:
             lines.append(
@@ -97,10 +97,10 @@ def toggle_warning(outcome: Outcome) -> list[str]:
     ]
 
 
-def _without(one: Lifted, adjustable: Adjustable) -> str:
+def _without(one: RelaxedConstraint, adjustable: Adjustable) -> str:
     outcome = one.outcome
     way = "What stands in the way" if outcome.reached else "What costs most"
-    if one.name not in TOUCHES:
+    if one.name not in DECISION_VARIABLES:
         what = f"{way} is {_LIMIT_WORDS[one.name]}"
     elif getattr(adjustable, one.name) is None:
         what = f"{way} is that the {_value_words(one.name)} may not be changed"
@@ -108,7 +108,7 @@ def _without(one: Lifted, adjustable: Adjustable) -> str:
         what = f"{way} is the allowed range of the {_value_words(one.name)}"
     how = f"{math.degrees(outcome.rms_rad):.2f} degrees RMS, {abs(math.degrees(outcome.max_rad)):.1f} at most"
     at = ""
-    if one.name in TOUCHES:
+    if one.name in DECISION_VARIABLES:
         at = f" with {shown(one.name, float(getattr(outcome.setting, one.name)))}"
     elif one.name == "rod_mm":
         at = f" with a rod of {format_exact(outcome.rod_mm, 'mm')}"

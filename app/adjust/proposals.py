@@ -8,12 +8,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from strokecurve.app.adjust.subject import Subject
+from strokecurve.app.adjust.subject import LinkageToAdjust
 from strokecurve.app.words.errors import InputError
-from strokecurve.kinematics.adjust.downstream import Behind, shafts_behind
+from strokecurve.kinematics.adjust.downstream import DownstreamShaft, downstream_shafts
 from strokecurve.kinematics.adjust.model import Task
-from strokecurve.kinematics.adjust.outcome import Outcome, curves_drawn
-from strokecurve.kinematics.adjust.search_all import Proposal, Proposals, propose
+from strokecurve.kinematics.adjust.outcome import Outcome, sampled_curves
+from strokecurve.kinematics.adjust.search_all import Proposal, SearchResult, propose
 from strokecurve.kinematics.adjust.setting import ADJUST_DEFAULTS
 from strokecurve.kinematics.intended.table import Intended
 from strokecurve.kinematics.settings import DEFAULTS
@@ -40,7 +40,7 @@ class ShaftBehind:
         Travel of the adjusted linkage's driver, after.
     before_driver_rad : ndarray, shape (M,)
         The same as found.
-    before, after : Behind
+    before, after : DownstreamShaft
     least_rad : float
         Smallest angle between rod and arm line that is asked for in its linkage.
     """
@@ -48,8 +48,8 @@ class ShaftBehind:
     linkage: str
     driver_rad: Array
     before_driver_rad: Array
-    before: Behind
-    after: Behind
+    before: DownstreamShaft
+    after: DownstreamShaft
     least_rad: float
 
     @property
@@ -75,9 +75,9 @@ class Adjusted:
 
     Attributes
     ----------
-    subject : Subject
+    subject : LinkageToAdjust
     intended : Intended
-    proposals : Proposals
+    proposals : SearchResult
     chosen : int or None
         Place in ``proposals.proposals`` of the proposal the work order is for; None if there is none.
     recommended : int or None
@@ -86,9 +86,9 @@ class Adjusted:
         With each proposal, in their order.
     """
 
-    subject: Subject
+    subject: LinkageToAdjust
     intended: Intended
-    proposals: Proposals
+    proposals: SearchResult
     chosen: int | None
     recommended: int | None
     behind_each: tuple[tuple[ShaftBehind, ...], ...]
@@ -121,12 +121,12 @@ class Adjusted:
         )
 
 
-def adjust(subject: Subject, intended: Intended, number_chosen: int | None = None) -> Adjusted:
+def adjust(subject: LinkageToAdjust, intended: Intended, number_chosen: int | None = None) -> Adjusted:
     """Work out the proposals, and what each does to the shafts behind.
 
     Parameters
     ----------
-    subject : Subject
+    subject : LinkageToAdjust
     intended : Intended
     number_chosen : int or None
         Proposal for the work order, counted from 1; the recommended one if None.
@@ -144,10 +144,10 @@ def adjust(subject: Subject, intended: Intended, number_chosen: int | None = Non
     """
     linkage = subject.linkage
     answer = propose(
-        linkage.setting, intended, subject.adjustable, subject.limits, ADJUST_DEFAULTS, linkage.drawn
+        linkage.setting, intended, subject.adjustable, subject.limits, ADJUST_DEFAULTS, linkage.samples
     )
     found = answer.proposals
-    if not found and answer.lifted and answer.lifted[0].name == "rod_mm" and subject.adjustable.rod_mm:
+    if not found and answer.relaxed and answer.relaxed[0].name == "rod_mm" and subject.adjustable.rod_mm:
         rod = subject.adjustable.rod_mm
         raise InputError(
             f"No rod from {rod.low:g} to {rod.high:g} mm closes {linkage.name} within the other limits; "
@@ -167,7 +167,7 @@ def adjust(subject: Subject, intended: Intended, number_chosen: int | None = Non
     return adjusted
 
 
-def recommended(answer: Proposals, behind_each: Sequence[Sequence[ShaftBehind]]) -> int | None:
+def recommended(answer: SearchResult, behind_each: Sequence[Sequence[ShaftBehind]]) -> int | None:
     """The proposal with fewest things touched that meets the intended travel, else the nearest.
 
     Those come first that stay clear of toggle with every linkage drawn from what is known, and that this
@@ -185,7 +185,7 @@ def recommended(answer: Proposals, behind_each: Sequence[Sequence[ShaftBehind]])
 
 
 def worst_toggle_rad(outcome: Outcome) -> float:
-    """Smallest angle between rod and arm line over all linkages drawn."""
+    """Smallest angle between rod and arm line over all linkages sampled."""
     return float(np.fmin(outcome.drive.worst_rad, outcome.transmission.worst_rad))
 
 
@@ -193,31 +193,35 @@ def _sound(proposal: Proposal) -> bool:
     return proposal.told and not worst_toggle_rad(proposal.outcome) < DANGER_RAD
 
 
-def _behind_each(subject: Subject, task: Task, answer: Proposals) -> tuple[tuple[ShaftBehind, ...], ...]:
+def _behind_each(
+    subject: LinkageToAdjust, task: Task, answer: SearchResult
+) -> tuple[tuple[ShaftBehind, ...], ...]:
     """The shafts behind with each proposal; as found they are worked out once."""
     setting = subject.linkage.setting
     if not subject.behind or not answer.proposals:
         return ((),) * len(answer.proposals)
-    before = _trains(subject, answer.found, setting.touches(), task.as_it_is())
+    before = _trains(subject, answer.found, setting.decisions(), task.as_it_is())
     return tuple(
         _both(subject, before, _trains(subject, one.outcome, one.values(setting), task), answer.found, one)
         for one in answer.proposals
     )
 
 
-def _trains(subject: Subject, outcome: Outcome, values: Array, how: Task) -> tuple[tuple[Behind, ...], ...]:
+def _trains(
+    subject: LinkageToAdjust, outcome: Outcome, values: Array, how: Task
+) -> tuple[tuple[DownstreamShaft, ...], ...]:
     """The shafts of every train behind, with one setting of the linkage."""
-    drawn = curves_drawn(how, values, subject.linkage.drawn)
+    samples = sampled_curves(how, values, subject.linkage.samples)
     return tuple(
-        shafts_behind(outcome.curve.driven_rad, drawn, [(one.setting, one.drawn) for one in train])
+        downstream_shafts(outcome.curve.driven_rad, samples, [(one.setting, one.samples) for one in train])
         for train in subject.behind
     )
 
 
 def _both(
-    subject: Subject,
-    before: tuple[tuple[Behind, ...], ...],
-    after: tuple[tuple[Behind, ...], ...],
+    subject: LinkageToAdjust,
+    before: tuple[tuple[DownstreamShaft, ...], ...],
+    after: tuple[tuple[DownstreamShaft, ...], ...],
     found: Outcome,
     proposal: Proposal,
 ) -> tuple[ShaftBehind, ...]:

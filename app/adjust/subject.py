@@ -31,7 +31,7 @@ _MOST_TOGGLE_DEG = 89.0  # no linkage moves at all at 90
 
 
 @dataclass(frozen=True, slots=True)
-class Subject:
+class LinkageToAdjust:
     """The linkage to adjust and everything known around it.
 
     Attributes
@@ -63,7 +63,7 @@ class Subject:
     notes: tuple[str, ...]
 
 
-def subject_from_film(film: FilmResult, name: str | None, rig: Rig | None = None) -> Subject:
+def subject_from_film(film: FilmResult, name: str | None, rig: Rig | None = None) -> LinkageToAdjust:
     """The linkage to adjust from a result folder; a set-up file adds what may be changed and the limits.
 
     Parameters
@@ -75,7 +75,7 @@ def subject_from_film(film: FilmResult, name: str | None, rig: Rig | None = None
 
     Returns
     -------
-    Subject
+    LinkageToAdjust
 
     Raises
     ------
@@ -110,7 +110,7 @@ def subject_from_film(film: FilmResult, name: str | None, rig: Rig | None = None
     return _subject(f"the film {film.clip_name}", linkage, trains, unknown, stated, names, notes)
 
 
-def subject_from_rig(rig: Rig, name: str | None) -> Subject:
+def subject_from_rig(rig: Rig, name: str | None) -> LinkageToAdjust:
     """The linkage to adjust from tape measures alone.
 
     Parameters
@@ -121,7 +121,7 @@ def subject_from_rig(rig: Rig, name: str | None) -> Subject:
 
     Returns
     -------
-    Subject
+    LinkageToAdjust
 
     Raises
     ------
@@ -157,7 +157,7 @@ def _subject(
     stated: Mapping[str, RigLinkage],
     names: list[str],
     notes: list[str],
-) -> Subject:
+) -> LinkageToAdjust:
     adjustable, assumed = _adjustable(linkage, stated.get(linkage.name))
     if adjustable.stroke_rad is not None and linkage.name.split(":")[0] in {n.split(":")[1] for n in names}:
         raise InputError(
@@ -168,7 +168,7 @@ def _subject(
     behind, most = _least_behind({one.name for train in trains for one in train}, stated)
     notes = [*notes, *(n for n in linkage.notes if n not in notes)]
     every = (*assumed, *more, *most)
-    return Subject(source, linkage, trains, unknown, behind, adjustable, limits, every, tuple(notes))
+    return LinkageToAdjust(source, linkage, trains, unknown, behind, adjustable, limits, every, tuple(notes))
 
 
 def _adjustable(linkage: KnownLinkage, stated: RigLinkage | None) -> tuple[Adjustable, tuple[str, ...]]:
@@ -288,7 +288,7 @@ def read_intended(path: Path) -> Intended:
     return intended_from_rows(rows_from_csv(content))
 
 
-def with_low_fire(subject: Subject, intended: Intended) -> Subject:
+def with_low_fire(subject: LinkageToAdjust, intended: Intended) -> LinkageToAdjust:
     """The same with low fire where the intended travel has it, set by the rod.
 
     Raises

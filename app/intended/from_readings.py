@@ -16,7 +16,7 @@ from strokecurve.kinematics.findings.statements import SEVERITIES
 from strokecurve.kinematics.intended.from_readings import intended_from_readings, row_positions
 from strokecurve.kinematics.intended.fuels import Fuel
 from strokecurve.kinematics.intended.outcome import FromReadings, Remark
-from strokecurve.kinematics.intended.readings import Readings
+from strokecurve.kinematics.intended.readings import BurnerReadings
 from strokecurve.kinematics.intended.settings import READING_DEFAULTS, ReadingSettings
 
 Array = NDArray[np.float64]
@@ -210,7 +210,7 @@ def _hand_or_film(
     )
 
 
-def _apart(table: ReadingTable, seen: ShaftTravel, readings: Readings) -> tuple[Remark, ...]:
+def _apart(table: ReadingTable, seen: ShaftTravel, readings: BurnerReadings) -> tuple[Remark, ...]:
     """Travel read by hand that the film contradicts; positions with the damper moved on purpose excepted."""
     off = table.column("driven_deg") - seen.travel_deg
     sd = np.hypot(np.degrees(readings.sigma_damper_rad), np.hypot(seen.sd_deg, seen.half_gap_deg))
@@ -233,7 +233,7 @@ def _apart(table: ReadingTable, seen: ShaftTravel, readings: Readings) -> tuple[
 
 def _readings(
     table: ReadingTable, damper: ShaftTravel, valve: ShaftTravel, settings: ReadingSettings
-) -> Readings:
+) -> BurnerReadings:
     """The table in the units of the computation, with usual errors where none are given."""
     rate = table.column("fuel_rate")
 
@@ -243,7 +243,7 @@ def _readings(
 
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         fuel_rel = given("fuel_rate_sd", settings.sigma_fuel_rel, 1 / rate)
-    return Readings(
+    return BurnerReadings(
         driver_rad=np.radians(table.column("driver_deg")),
         fuel_rate=rate,
         o2_dry=table.column("o2_dry_pct") / 100,
@@ -264,7 +264,7 @@ def _readings(
 
 
 def _intended(
-    readings: Readings, fuel: Fuel, rows_deg: Array, valve_deg: Array, settings: ReadingSettings
+    readings: BurnerReadings, fuel: Fuel, rows_deg: Array, valve_deg: Array, settings: ReadingSettings
 ) -> FromReadings:
     rng = np.random.default_rng(SEED)
     return intended_from_readings(readings, fuel, np.radians(rows_deg), np.radians(valve_deg), rng, settings)

@@ -8,7 +8,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 from strokecurve.app.intended.from_readings import Worked
 from strokecurve.app.result.plots import BAND_SIGMAS, INK, PENS, Pen, draw_series, drawing, mark_tens
-from strokecurve.kinematics.intended.outcome import Band
+from strokecurve.kinematics.intended.outcome import FlowBand
 
 DAMPER_PEN = Pen("#0072B2", "-", 2.4, "")
 
@@ -66,7 +66,7 @@ def _unsure(sigma_rad: NDArray[np.float64], half_gap_rad: NDArray[np.float64]) -
     return np.asarray(np.hypot(sigma_rad, half_gap_rad / np.sqrt(3)))
 
 
-def _band(axes: Axes, band: Band, label: str, pen: Pen) -> None:
+def _band(axes: Axes, band: FlowBand, label: str, pen: Pen) -> None:
     travel = np.degrees(band.travel_rad)
     spread = np.exp(BAND_SIGMAS * band.sigma_rel)
     axes.fill_between(

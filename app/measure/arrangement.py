@@ -12,7 +12,7 @@ from strokecurve.app.words.errors import InputError
 from strokecurve.vision.edges.follow import MarkerTracks
 from strokecurve.vision.edges.markers import CARD_IDS, EXTRA_ARM_IDS, FIRST_ARM_ID, FIRST_ROD_ID
 from strokecurve.vision.errors import DetectionError
-from strokecurve.vision.joint_fit.guess import marker_sides
+from strokecurve.vision.joint_fit.initialisation import marker_sides
 from strokecurve.vision.motion.shafts import ShaftSpec
 
 SHEET_ADVICE = "Print the marker sheet, fix card and markers as it says, and film again."

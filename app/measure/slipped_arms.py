@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from strokecurve.app.measure.arrangement import PlannedLinkage
 from strokecurve.app.measure.settings import Settings
 from strokecurve.kinematics.errors import StrokeError
-from strokecurve.kinematics.faults.arms import Moved, Verdict, judge, pieced, stand_ins
+from strokecurve.kinematics.faults.arms import ArmVerdict, Moved, judge, pieced, stand_ins
 from strokecurve.kinematics.faults.keeping_step import came_back, keeps_step
 from strokecurve.kinematics.findings.findings import Finding
 from strokecurve.kinematics.findings.rules_arms import (
@@ -145,7 +145,7 @@ class _Judged:
 
     moved: Moved
     keeps: dict[int, int | None]  # by linkage
-    verdict: Verdict
+    verdict: ArmVerdict
 
 
 def _judge_shaft(

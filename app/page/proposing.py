@@ -15,7 +15,12 @@ from strokecurve.app.adjust.drawings import adjusted_figure, linkage_figure
 from strokecurve.app.adjust.files import proposals_entries
 from strokecurve.app.adjust.names import BROKEN_WORDS, TOUCH_WORDS, shown, touched_words
 from strokecurve.app.adjust.proposals import Adjusted, adjust
-from strokecurve.app.adjust.subject import Subject, intended_from_rows, subject_from_film, with_low_fire
+from strokecurve.app.adjust.subject import (
+    LinkageToAdjust,
+    intended_from_rows,
+    subject_from_film,
+    with_low_fire,
+)
 from strokecurve.app.adjust.work_order import SAME_MM, harm_behind, order_text, work_order_lines
 from strokecurve.app.measure.rig import Rig
 from strokecurve.app.page import keys, markup, setting_cautions
@@ -29,7 +34,7 @@ from strokecurve.app.words.estimates import format_estimate, format_exact
 from strokecurve.app.words.statements import Choice, IntendedChoice, Proposals
 from strokecurve.kinematics.adjust.outcome import Outcome
 from strokecurve.kinematics.adjust.search_all import Proposal, what_if
-from strokecurve.kinematics.adjust.setting import TOUCHES
+from strokecurve.kinematics.adjust.setting import DECISION_VARIABLES
 from strokecurve.kinematics.intended.equal import equal_travel
 from strokecurve.kinematics.intended.table import Intended
 
@@ -61,7 +66,7 @@ def degrees(value_rad: float, sd_rad: float) -> str:
     return format_estimate(math.degrees(value_rad), math.degrees(sd_rad), "deg")
 
 
-def changes_of(proposal: Proposal, subject: Subject) -> str:
+def changes_of(proposal: Proposal, subject: LinkageToAdjust) -> str:
     """What a proposal changes, in words."""
     found = subject.linkage.setting
     parts = [
@@ -248,7 +253,7 @@ def show_what_if(first: Adjusted, about: str) -> None:
     with st.expander("What if: change figures by hand", key=f"{keys.WHAT_IF}_box"):
         setting_cautions.show()
         changes: dict[str, float] = {}
-        for name in TOUCHES:
+        for name in DECISION_VARIABLES:
             angle = name.endswith("_rad")
             now = float(getattr(found, name))
             start = round(math.degrees(now) if angle else now, 1)
@@ -265,8 +270,8 @@ def show_what_if(first: Adjusted, about: str) -> None:
             st.caption("The fields hold the linkage as found. Change one; the rod follows.")
             return
         with plain_errors():
-            limits, drawn = subject.limits, subject.linkage.drawn
-            outcome = what_if(found, changes, first.intended, subject.adjustable, limits, drawn=drawn)
+            limits, samples = subject.limits, subject.linkage.samples
+            outcome = what_if(found, changes, first.intended, subject.adjustable, limits, samples=samples)
             st.html(
                 markup.card(
                     "caution" if outcome.broken else "note", "With these figures", outcome_parts(outcome)

@@ -15,7 +15,7 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Behind:
+class DownstreamShaft:
     """One shaft behind the adjusted linkage.
 
     Parameters
@@ -37,42 +37,42 @@ class Behind:
         return bool(np.isnan(self.driven_rad).any())
 
 
-def shafts_behind(
+def downstream_shafts(
     driver_rad: Array,
-    drawn_rad: Array | None,
+    sampled_rad: Array | None,
     linkages: Sequence[tuple[LinkageSetting, Array | None]],
-) -> tuple[Behind, ...]:
+) -> tuple[DownstreamShaft, ...]:
     """Travel of every shaft along a train, from that of the shaft that drives it.
 
     Parameters
     ----------
     driver_rad : ndarray, shape (N,)
         Travel of the first driver, positive toward open.
-    drawn_rad : ndarray, shape (K, N), or None
-        The same of linkages drawn, for the uncertainty.
+    sampled_rad : ndarray, shape (K, N), or None
+        The same of linkages sampled, for the uncertainty.
     linkages : sequence of (LinkageSetting, ndarray of shape (L, 5) or None)
-        One after the other, each as it is, with linkages drawn (`draw_linkages`).
+        One after the other, each as it is, with linkages sampled (`sample_linkages`).
 
     Returns
     -------
-    tuple of Behind, one for each linkage
+    tuple of DownstreamShaft, one for each linkage
 
     Examples
     --------
     >>> parallel = LinkageSetting(60.0, 60.0, 200.0, 1.0, 1.0, 1.0, 1)
-    >>> shafts_behind(np.array([0.0, 0.5]), None, [(parallel, None)])[0].driven_rad.round(9).tolist()
+    >>> downstream_shafts(np.array([0.0, 0.5]), None, [(parallel, None)])[0].driven_rad.round(9).tolist()
     [0.0, 0.5]
     """
     found = []
-    for setting, drawn in linkages:
+    for setting, samples in linkages:
         driver_rad, toggle = _through(setting, _own(setting), driver_rad[None, :])
-        if drawn_rad is not None and drawn is not None and len(drawn):
-            count = min(len(drawn), len(drawn_rad))
-            drawn_rad, _ = _through(setting, drawn[:count], drawn_rad[:count])
+        if sampled_rad is not None and samples is not None and len(samples):
+            count = min(len(samples), len(sampled_rad))
+            sampled_rad, _ = _through(setting, samples[:count], sampled_rad[:count])
         else:
-            drawn_rad = None
+            sampled_rad = None
         driver_rad = driver_rad[0]
-        found.append(Behind(driver_rad, _spread(drawn_rad, driver_rad.size), toggle))
+        found.append(DownstreamShaft(driver_rad, _spread(sampled_rad, driver_rad.size), toggle))
     return tuple(found)
 
 
@@ -108,8 +108,8 @@ def _through(setting: LinkageSetting, linkages: Array, driver_rad: Array) -> tup
     return sign * moved.driven_rad, math.asin(float(np.clip(sine, 0, 1).min()))
 
 
-def _spread(drawn_rad: Array | None, size: int) -> Array:
-    closed = None if drawn_rad is None else drawn_rad[np.isfinite(drawn_rad).all(axis=1)]
+def _spread(sampled_rad: Array | None, size: int) -> Array:
+    closed = None if sampled_rad is None else sampled_rad[np.isfinite(sampled_rad).all(axis=1)]
     if closed is None or len(closed) < 2:
         return np.full(size, np.nan)
     return np.asarray(np.std(closed, axis=0))

@@ -18,7 +18,7 @@ _NEAR = 20.0  # degrees or mm from a limit beyond which a step cannot reach it
 _RETRIES = (1.0, 5.0, 25.0)  # times the usual margin, where the close check finds a limit broken
 
 
-def least_largest(task: Task, values: Array, touched: tuple[int, ...]) -> Array | None:
+def least_largest(task: Task, values: Array, variables: tuple[int, ...]) -> Array | None:
     """From a setting on, the one whose largest misfit (in tolerances) is least; holes stay as they are.
 
     Parameters
@@ -26,7 +26,7 @@ def least_largest(task: Task, values: Array, touched: tuple[int, ...]) -> Array 
     task : Task
     values : ndarray, shape (5,)
         Keeps every limit.
-    touched : tuple of int
+    variables : tuple of int
 
     Returns
     -------
@@ -39,7 +39,7 @@ def least_largest(task: Task, values: Array, touched: tuple[int, ...]) -> Array 
     grows or shrinks with success.
     """
     ranges = task.adjustable.ranges()
-    free = [k for k in touched if (allowed := ranges[k]) is not None and not allowed.holes]
+    free = [k for k in variables if (allowed := ranges[k]) is not None and not allowed.holes]
     if not free:
         return None
     low = np.array([ranges[k].low for k in free])  # type: ignore[union-attr]  # free has ranges only

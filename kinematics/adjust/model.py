@@ -136,7 +136,7 @@ class Task:
         Parameters
         ----------
         values : ndarray, shape (M, 5)
-            Values of `TOUCHES`.
+            Values of `DECISION_VARIABLES`.
         share, beyond_rad : ndarray, shape (N,)
         """
         start = values[:, 3:4] + self.driven_sign * self.limits.low_fire_rad
@@ -361,7 +361,7 @@ def move(
         )
     )
     start = Pose.in_plane(a, c, d, th, ph)
-    rod, own = start.rod_mm(), start.branch()
+    rod, own = start.rod_mm, start.branch()
     drive = th + travel
     driven = driven_angle(drive, a, rod, c, d, own)
     pose = Pose.in_plane(a, c, d, drive, driven)

@@ -15,7 +15,7 @@ Array = NDArray[np.float64]
 _FINE_RAD = math.radians(0.25)
 _STEP_RAD = math.radians(1.0)
 _ROUNDING_RAD = 1e-12
-_BAND = (2.5, 97.5)  # percentiles of the band: 95 % of the linkages drawn
+_BAND = (2.5, 97.5)  # percentiles of the band: 95 % of the linkages sampled
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +29,7 @@ class Margin:
     at_driver_rad : float
         Driver travel where it is smallest.
     worst_rad : float
-        Smallest over the linkages drawn; NaN without any.
+        Smallest over the linkages sampled; NaN without any.
     """
 
     value_rad: float
@@ -39,7 +39,7 @@ class Margin:
 
 
 @dataclass(frozen=True, slots=True)
-class Curve:
+class PredictedCurve:
     """Driven travel at even driver steps over the whole stroke, shape (N,) each.
 
     Parameters
@@ -47,7 +47,7 @@ class Curve:
     driver_rad, driven_rad : ndarray
         Travel from low fire as found, positive toward open.
     sd_rad, low_rad, high_rad : ndarray
-        Standard deviation and band (95 %) over the linkages drawn; NaN without any.
+        Standard deviation and band (95 %) over the linkages sampled; NaN without any.
     """
 
     driver_rad: Array
@@ -66,7 +66,7 @@ class Outcome:
     setting : LinkageSetting
     rod_mm, rod_sd_mm : float
         The rod that closes it at low fire, and how well that length is known.
-    curve : Curve
+    curve : PredictedCurve
     rms_rad, rms_sd_rad : float
         Root mean square of driven travel less intended, at even steps where both exist, and its spread.
     max_rad, max_sd_rad : float
@@ -78,7 +78,7 @@ class Outcome:
     largest : float
         Largest misfit in tolerances: at most 1 where the intended travel is reached.
     reached_share : float
-        Share of the linkages drawn that stay within the tolerance; NaN without any.
+        Share of the linkages sampled that stay within the tolerance; NaN without any.
     drive, transmission : Margin
         Angle between rod and drive arm, and rod and driven arm.
     broken : tuple of str
@@ -88,7 +88,7 @@ class Outcome:
     setting: LinkageSetting
     rod_mm: float
     rod_sd_mm: float
-    curve: Curve
+    curve: PredictedCurve
     rms_rad: float
     rms_sd_rad: float
     max_rad: float
@@ -108,8 +108,8 @@ class Outcome:
 
 
 @dataclass(frozen=True, slots=True)
-class Drawn:
-    """What the linkages drawn from the knowledge of the geometry do with the same changes made to each.
+class SampledOutcomes:
+    """What the linkages sampled from the knowledge of the geometry do with the same changes made to each.
 
     Parameters
     ----------
@@ -124,16 +124,16 @@ class Drawn:
     rod_mm: Array
 
 
-def outcome(task: Task, values: Array, drawn: Array | None = None) -> Outcome:
+def outcome(task: Task, values: Array, samples: Array | None = None) -> Outcome:
     """What one setting does.
 
     Parameters
     ----------
     task : Task
     values : ndarray, shape (5,)
-        Values of `TOUCHES`.
-    drawn : ndarray, shape (K, 5), or None
-        Linkages as found drawn from what is known: both radii, spacing, both start angles.
+        Values of `DECISION_VARIABLES`.
+    samples : ndarray, shape (K, 5), or None
+        Linkages as found, sampled from what is known: both radii, spacing, both start angles.
 
     Returns
     -------
@@ -155,13 +155,13 @@ def outcome(task: Task, values: Array, drawn: Array | None = None) -> Outcome:
     misfits = np.abs(off) / task.tolerance_rad
     lost = np.isnan(misfits)
     worst = int(np.argmax(np.where(lost, np.inf, misfits)))
-    draws = None if drawn is None or len(drawn) == 0 else _draw(task, values, drawn, at / stroke)
-    rms_sd, worst_sd, share = _fit_spread(task, draws, worst)
+    sampled = None if samples is None or len(samples) == 0 else _sampled(task, values, samples, at / stroke)
+    rms_sd, worst_sd, share = _fit_spread(task, sampled, worst)
     return Outcome(
         setting,
         float(moved.rod_mm[0]),
-        math.nan if draws is None else float(np.std(draws.rod_mm)),
-        _curve(at, curve, draws),
+        math.nan if sampled is None else float(np.std(sampled.rod_mm)),
+        _curve(at, curve, sampled),
         math.nan if lost.any() else float(np.sqrt(np.mean(off**2))),
         rms_sd,
         float(off[worst]),
@@ -170,36 +170,36 @@ def outcome(task: Task, values: Array, drawn: Array | None = None) -> Outcome:
         math.inf if lost.any() else float(np.sqrt(np.mean(misfits**2))),
         math.inf if lost.any() else float(misfits[worst]),
         share,
-        _margin(_angle(moved.drive_sine)[0], fine * stroke, None if draws is None else draws.drive_rad),
+        _margin(_angle(moved.drive_sine)[0], fine * stroke, None if sampled is None else sampled.drive_rad),
         _margin(
-            _angle(moved.driven_sine)[0], fine * stroke, None if draws is None else draws.transmission_rad
+            _angle(moved.driven_sine)[0], fine * stroke, None if sampled is None else sampled.transmission_rad
         ),
         task.broken(values),
     )
 
 
 def setting_of(task: Task, values: Array) -> LinkageSetting:
-    """The linkage with these values of `TOUCHES`, shape (5,), its driven arm where it stands at low fire."""
+    """The linkage with these `DECISION_VARIABLES`, shape (5,), its driven arm where it stands at low fire."""
     moved = values.copy()
     moved[3] += task.driven_sign * task.limits.low_fire_rad
-    return task.found.with_touches(moved)
+    return task.found.with_decisions(moved)
 
 
-def misfits_drawn(task: Task, values: Array, drawn: Array) -> Array:
-    """Root mean square misfit in tolerances of every linkage drawn, shape (K,)."""
-    off = _draw(task, values, drawn, np.zeros(1)).off_rad
+def sampled_misfits(task: Task, values: Array, samples: Array) -> Array:
+    """Root mean square misfit in tolerances of every linkage sampled, shape (K,)."""
+    off = _sampled(task, values, samples, np.zeros(1)).off_rad
     return np.asarray(np.sqrt(np.mean((off / task.tolerance_rad) ** 2, axis=1)))
 
 
-def curves_drawn(task: Task, values: Array, drawn: Array) -> Array:
-    """Curve of every linkage drawn, shape (K, 5), with the same changes made: shape (K, N) (rad).
+def sampled_curves(task: Task, values: Array, samples: Array) -> Array:
+    """Curve of every linkage sampled, shape (K, 5), with the same changes made: shape (K, N) (rad).
 
     Parameters
     ----------
     task : Task
     values : ndarray, shape (5,)
-        Values of `TOUCHES`.
-    drawn : ndarray, shape (K, 5)
+        Values of `DECISION_VARIABLES`.
+    samples : ndarray, shape (K, 5)
         As for `outcome`.
 
     Returns
@@ -207,7 +207,7 @@ def curves_drawn(task: Task, values: Array, drawn: Array) -> Array:
     ndarray, shape (K, N)
         At the steps of `Outcome.curve`.
     """
-    return _draw(task, values, drawn, _even(float(values[4])) / float(values[4])).curve_rad
+    return _sampled(task, values, samples, _even(float(values[4])) / float(values[4])).curve_rad
 
 
 # ---- parts -----------------------------------------------------------------------------------------------
@@ -219,16 +219,16 @@ def _even(stroke_rad: float) -> Array:
     return np.asarray(np.append(at, stroke_rad) if stroke_rad - at[-1] > 1e-6 else at, dtype=np.float64)
 
 
-def _draw(task: Task, values: Array, drawn: Array, share: Array) -> Drawn:
-    """Make the same changes to every linkage drawn: radii moved by, arms turned by; the rod set last."""
-    change = values - task.found.touches()
-    start = drawn[:, 4] + change[3] + task.driven_sign * task.limits.low_fire_rad
+def _sampled(task: Task, values: Array, samples: Array, share: Array) -> SampledOutcomes:
+    """Make the same changes to every linkage sampled: radii moved by, arms turned by; the rod set last."""
+    change = values - task.found.decisions()
+    start = samples[:, 4] + change[3] + task.driven_sign * task.limits.low_fire_rad
     both = np.concatenate([share, task.share(), np.linspace(0, 1, 61)])
     moved: Motion = move(
-        (drawn[:, 0] + change[0])[:, None],
-        (drawn[:, 1] + change[1])[:, None],
-        drawn[:, 2:3],
-        (drawn[:, 3] + change[2])[:, None],
+        (samples[:, 0] + change[0])[:, None],
+        (samples[:, 1] + change[1])[:, None],
+        samples[:, 2:3],
+        (samples[:, 3] + change[2])[:, None],
         start[:, None],
         task.found.opening_sign * values[4] * both,
         task.branch,
@@ -236,7 +236,7 @@ def _draw(task: Task, values: Array, drawn: Array, share: Array) -> Drawn:
     )
     driven = task.driven_sign * moved.driven_rad + task.limits.low_fire_rad
     n, p = share.size, share.size + task.driver_rad.size
-    return Drawn(
+    return SampledOutcomes(
         driven[:, :n],
         driven[:, n:p] - task.wanted_rad,
         _angle(moved.drive_sine[:, p:]).min(axis=1),
@@ -250,34 +250,34 @@ def _angle(sine: Array) -> Array:
     return np.asarray(np.arcsin(np.clip(np.nan_to_num(sine, nan=0.0), 0, 1)))
 
 
-def _curve(at: Array, curve: Array, draws: Drawn | None) -> Curve:
-    if draws is None:
+def _curve(at: Array, curve: Array, sampled: SampledOutcomes | None) -> PredictedCurve:
+    if sampled is None:
         nothing = np.full(at.shape, np.nan)
-        return Curve(at, curve, nothing, nothing, nothing)
-    closed = draws.curve_rad[np.isfinite(draws.curve_rad).all(axis=1)]
+        return PredictedCurve(at, curve, nothing, nothing, nothing)
+    closed = sampled.curve_rad[np.isfinite(sampled.curve_rad).all(axis=1)]
     if len(closed) < 2:
         nothing = np.full(at.shape, np.nan)
-        return Curve(at, curve, nothing, nothing, nothing)
+        return PredictedCurve(at, curve, nothing, nothing, nothing)
     low, high = np.percentile(closed, _BAND, axis=0)
     sd = np.std(closed, axis=0)
     # low fire is set, whatever the linkage: what is left there is rounding
-    return Curve(at, curve, np.where(sd < _ROUNDING_RAD, 0.0, sd), np.asarray(low), np.asarray(high))
+    return PredictedCurve(at, curve, np.where(sd < _ROUNDING_RAD, 0.0, sd), np.asarray(low), np.asarray(high))
 
 
-def _fit_spread(task: Task, draws: Drawn | None, worst: int) -> tuple[float, float, float]:
-    """Spread of the RMS and of the largest misfit, and the share of draws within the tolerance."""
-    if draws is None:
+def _fit_spread(task: Task, sampled: SampledOutcomes | None, worst: int) -> tuple[float, float, float]:
+    """Spread of the RMS and of the largest misfit, and the share of samples within the tolerance."""
+    if sampled is None:
         return math.nan, math.nan, math.nan
-    off = draws.off_rad[np.isfinite(draws.off_rad).all(axis=1)]
+    off = sampled.off_rad[np.isfinite(sampled.off_rad).all(axis=1)]
     if len(off) < 2:
         return math.nan, math.nan, 0.0
     within = (np.abs(off) <= task.tolerance_rad).all(axis=1)
     rms = np.sqrt(np.mean(off**2, axis=1))
-    return float(np.std(rms)), float(np.std(off[:, worst])), float(within.sum()) / len(draws.off_rad)
+    return float(np.std(rms)), float(np.std(off[:, worst])), float(within.sum()) / len(sampled.off_rad)
 
 
-def _margin(angle: Array, at: Array, drawn: Array | None) -> Margin:
+def _margin(angle: Array, at: Array, samples: Array | None) -> Margin:
     k = int(np.argmin(angle))
-    if drawn is None:
+    if samples is None:
         return Margin(float(angle[k]), math.nan, float(at[k]), math.nan)
-    return Margin(float(angle[k]), float(np.std(drawn)), float(at[k]), float(np.min(drawn)))
+    return Margin(float(angle[k]), float(np.std(samples)), float(at[k]), float(np.min(samples)))

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from strokecurve.kinematics.adjust.largest import least_largest
 from strokecurve.kinematics.adjust.model import Task
 from strokecurve.kinematics.adjust.outcome import Outcome, outcome
-from strokecurve.kinematics.adjust.search import best_settings, touch_sets
-from strokecurve.kinematics.adjust.setting import TOUCHES, Adjustable, AdjustLimits, Range
+from strokecurve.kinematics.adjust.search import best_settings, variable_sets
+from strokecurve.kinematics.adjust.setting import DECISION_VARIABLES, Adjustable, AdjustLimits, Range
 
 Array = NDArray[np.float64]
 
@@ -26,14 +26,14 @@ _SCREENED, _STARTED, _POLISHED = 128, 6, 2  # fewer than usual: the nearest prop
 
 
 @dataclass(frozen=True, slots=True)
-class Lifted:
+class RelaxedConstraint:
     """What would be possible without one limit or range.
 
     Parameters
     ----------
     name : str
-        One of `TOUCHES` (its range, or that it may not be touched at all), "rod_mm", "toggle", "over_travel",
-        "driven_stops", "stall", "low_fire" or `EVERYTHING`.
+        One of `DECISION_VARIABLES` (its range, or that it may not be touched at all), "rod_mm", "toggle",
+        "over_travel", "driven_stops", "stall", "low_fire" or `EVERYTHING`.
     outcome : Outcome
         Nearest to the intended travel that keeps all the others.
     """
@@ -42,7 +42,7 @@ class Lifted:
     outcome: Outcome
 
 
-def lifted_limits(task: Task, nearest: float, at: Array) -> tuple[Lifted, ...]:
+def relaxed_constraints(task: Task, nearest: float, at: Array) -> tuple[RelaxedConstraint, ...]:
     """Solve again with each limit and range lifted in turn.
 
     Parameters
@@ -51,18 +51,18 @@ def lifted_limits(task: Task, nearest: float, at: Array) -> tuple[Lifted, ...]:
     nearest : float
         Largest misfit (in tolerances) of the nearest proposal; infinite if there is none.
     at : ndarray, shape (5,)
-        That proposal's values of `TOUCHES`, or those as found.
+        That proposal's values of `DECISION_VARIABLES`, or those as found.
 
     Returns
     -------
-    tuple of Lifted
+    tuple of RelaxedConstraint
         Those whose lifting brings it nearer by a share that counts: first those that let it be reached, and
         among them limits before things that were not to be touched at all; then the most helpful. If there is
         none, `EVERYTHING` alone.
     """
     share = task.settings.better_share
     found = [
-        Lifted(name, best)
+        RelaxedConstraint(name, best)
         for name, adjustable, limits in _one_at_a_time(task)
         if (best := _nearest(task, adjustable, limits, at)) is not None
         and best.largest < (1 - share) * nearest
@@ -70,11 +70,11 @@ def lifted_limits(task: Task, nearest: float, at: Array) -> tuple[Lifted, ...]:
     if found:
         return tuple(sorted(found, key=lambda one: _order(task, one)))
     best = _nearest(task, *_all(task), at)
-    return () if best is None else (Lifted(EVERYTHING, best),)
+    return () if best is None else (RelaxedConstraint(EVERYTHING, best),)
 
 
-def _order(task: Task, one: Lifted) -> tuple[bool, bool, float]:
-    untouchable = one.name in TOUCHES and getattr(task.adjustable, one.name) is None
+def _order(task: Task, one: RelaxedConstraint) -> tuple[bool, bool, float]:
+    untouchable = one.name in DECISION_VARIABLES and getattr(task.adjustable, one.name) is None
     return not one.outcome.reached, untouchable, one.outcome.largest
 
 
@@ -82,20 +82,20 @@ def _nearest(task: Task, adjustable: Adjustable, limits: AdjustLimits, at: Array
     """The nearest setting with as many things touched as it takes."""
     settings = replace(task.settings, screened=_SCREENED, started=_STARTED, polished=_POLISHED)
     freed = replace(task, adjustable=adjustable, limits=limits, settings=settings)
-    every = touch_sets(freed, range(settings.most_touches + 1))
+    every = variable_sets(freed, range(settings.most_variables + 1))
     if not every:
         return None
-    touched = max(every, key=len)
-    values = best_settings(freed, [touched], at)[0]
+    variables = max(every, key=len)
+    values = best_settings(freed, [variables], at)[0]
     if values is None:
         return None
-    nearer = least_largest(freed, values, touched)
+    nearer = least_largest(freed, values, variables)
     return outcome(freed, values if nearer is None else nearer)
 
 
 def _one_at_a_time(task: Task) -> Iterator[tuple[str, Adjustable, AdjustLimits]]:
     adjustable, limits = task.adjustable, task.limits
-    for name in TOUCHES:
+    for name in DECISION_VARIABLES:
         yield name, replace(adjustable, **{name: _wide(task, name)}), limits
     if adjustable.rod_mm is not None:
         yield "rod_mm", replace(adjustable, rod_mm=None), limits
@@ -115,7 +115,7 @@ def _all(task: Task) -> tuple[Adjustable, AdjustLimits]:
     low = _low_fire(task)
     low_fire_rad = task.limits.low_fire_rad if low is None else low
     limits = AdjustLimits(0.0, 0.0, 0.0, stall_ratio=0.0, low_fire_rad=low_fire_rad)
-    return Adjustable(**{name: _wide(task, name) for name in TOUCHES}), limits
+    return Adjustable(**{name: _wide(task, name) for name in DECISION_VARIABLES}), limits
 
 
 def _low_fire(task: Task) -> float | None:

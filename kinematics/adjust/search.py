@@ -34,7 +34,7 @@ class Rows:
     free : ndarray of bool, shape (M, 5)
         What may still move; holes are chosen, so they may not.
     group : ndarray of int, shape (M,)
-        Number of the set of touches.
+        Number of the set of variables.
     """
 
     values: Array
@@ -46,8 +46,8 @@ class Rows:
         return Rows(self.values[index], self.free[index], self.group[index])
 
 
-def touch_sets(task: Task, counts: Sequence[int]) -> list[tuple[int, ...]]:
-    """Every set of so many allowed touches, as indices into `TOUCHES`.
+def variable_sets(task: Task, counts: Sequence[int]) -> list[tuple[int, ...]]:
+    """Every set of so many allowed decision variables, as indices into `DECISION_VARIABLES`.
 
     Parameters
     ----------
@@ -65,13 +65,13 @@ def touch_sets(task: Task, counts: Sequence[int]) -> list[tuple[int, ...]]:
 def best_settings(
     task: Task, sets: Sequence[tuple[int, ...]], also: Array | None = None
 ) -> list[Array | None]:
-    """The setting of least weighted misfit for each set of touches that keeps every limit.
+    """The setting of least weighted misfit for each set of decision variables that keeps every limit.
 
     Parameters
     ----------
     task : Task
     sets : sequence of tuple of int
-        Of `touch_sets`.
+        Of `variable_sets`.
     also : ndarray, shape (5,), or None
         A setting to start from too.
 
@@ -122,31 +122,31 @@ def _is_choice(task: Task, k: int, allowed: Range | None) -> bool:
 
 def _holes(task: Task, k: int, allowed: Range) -> list[float]:
     """Holes other than the one in use."""
-    now = float(task.found.touches()[k])
+    now = float(task.found.decisions()[k])
     return [hole for hole in allowed.holes if abs(hole - now) >= task.settings.same_hole_mm]
 
 
 def _starts(task: Task, sets: Sequence[tuple[int, ...]], also: Array | None) -> Rows:
     """Good and different starting points for every set."""
-    tried = [_tried(task, touched, group) for group, touched in enumerate(sets)]
+    tried = [_tried(task, variables, group) for group, variables in enumerate(sets)]
     if also is not None:
-        tried += [_beside(task, touched, group, also) for group, touched in enumerate(sets)]
+        tried += [_beside(task, variables, group, also) for group, variables in enumerate(sets)]
     rows = _join(tried)
     cost = np.sum(task.residuals(rows.values) ** 2, axis=1)
     chosen: list[int] = []
-    for group, touched in enumerate(sets):
+    for group, variables in enumerate(sets):
         mine = np.flatnonzero(rows.group == group)
         mine = mine[np.argsort(cost[mine], kind="stable")]
-        chosen += _different(task, rows, mine[np.isfinite(cost[mine])], touched)
+        chosen += _different(task, rows, mine[np.isfinite(cost[mine])], variables)
     return rows.take(np.array(chosen, dtype=np.int64))
 
 
-def _tried(task: Task, touched: tuple[int, ...], group: int) -> Rows:
+def _tried(task: Task, variables: tuple[int, ...], group: int) -> Rows:
     """Sobol points for one set: over its ranges, for every combination of its holes."""
-    ranges, now = task.adjustable.ranges(), task.found.touches()
+    ranges, now = task.adjustable.ranges(), task.found.decisions()
     choices: dict[int, list[float]] = {}
     spans: dict[int, Range] = {}
-    for k in touched:
+    for k in variables:
         allowed = ranges[k]
         if allowed is not None and allowed.holes:
             choices[k] = _holes(task, k, allowed)
@@ -170,27 +170,27 @@ def _tried(task: Task, touched: tuple[int, ...], group: int) -> Rows:
     return Rows(values, free, np.full(len(values), group, dtype=np.int64))
 
 
-def _beside(task: Task, touched: tuple[int, ...], group: int, also: Array) -> Rows:
+def _beside(task: Task, variables: tuple[int, ...], group: int, also: Array) -> Rows:
     """A setting known, as a start: what may move in this set is taken from it."""
     ranges = task.adjustable.ranges()
-    values, free = task.found.touches(), np.zeros(also.shape, dtype=bool)
-    for k in touched:
+    values, free = task.found.decisions(), np.zeros(also.shape, dtype=bool)
+    for k in variables:
         allowed = ranges[k]
         values[k] = also[k]
         free[k] = allowed is not None and not allowed.holes
     return Rows(values[None, :], free[None, :], np.array([group], dtype=np.int64))
 
 
-def _different(task: Task, rows: Rows, order: NDArray[np.int64], touched: tuple[int, ...]) -> list[int]:
+def _different(task: Task, rows: Rows, order: NDArray[np.int64], variables: tuple[int, ...]) -> list[int]:
     """The best rows of one set, none near a better one with the same holes."""
     most = task.settings.started
-    spans = np.array([_span(task.adjustable.ranges()[k]) for k in touched])
+    spans = np.array([_span(task.adjustable.ranges()[k]) for k in variables])
     if spans.size == 0:
         return [int(i) for i in order[:1]]
-    places = rows.values[:, list(touched)] / spans
+    places = rows.values[:, list(variables)] / spans
     if not rows.free[order].all(axis=1).any() and order.size:
         fixed = ~rows.free[order[0]]
-        if fixed[list(touched)].any():
+        if fixed[list(variables)].any():
             most = max(most, 2 * task.settings.hole_sets)
     kept: list[int] = []
     for i in order:

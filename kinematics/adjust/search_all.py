@@ -10,12 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 from strokecurve.kinematics.adjust.largest import least_largest
 from strokecurve.kinematics.adjust.model import Task
-from strokecurve.kinematics.adjust.outcome import Outcome, misfits_drawn, outcome
-from strokecurve.kinematics.adjust.relaxed import Lifted, lifted_limits
-from strokecurve.kinematics.adjust.search import best_settings, touch_sets
+from strokecurve.kinematics.adjust.outcome import Outcome, outcome, sampled_misfits
+from strokecurve.kinematics.adjust.relaxed import RelaxedConstraint, relaxed_constraints
+from strokecurve.kinematics.adjust.search import best_settings, variable_sets
 from strokecurve.kinematics.adjust.setting import (
     ADJUST_DEFAULTS,
-    TOUCHES,
+    DECISION_VARIABLES,
     Adjustable,
     AdjustLimits,
     AdjustSettings,
@@ -26,7 +26,7 @@ from strokecurve.kinematics.linkage.fourbar import FourBar
 
 Array = NDArray[np.float64]
 
-_SPACING = np.array([0.0, 0.0, 1.0, 0.0, 0.0])  # the spacing's column of linkages drawn
+_SPACING = np.array([0.0, 0.0, 1.0, 0.0, 0.0])  # the spacing's column of linkages sampled
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +36,7 @@ class Proposal:
     Parameters
     ----------
     touched : tuple of str
-        Names of `TOUCHES` that change.
+        Names of `DECISION_VARIABLES` that change.
     aim : str
         "rms" for the least root mean square misfit, "largest" for the least largest misfit.
     outcome : Outcome
@@ -52,17 +52,17 @@ class Proposal:
     told: bool
 
     def values(self, found: LinkageSetting) -> Array:
-        """Values of `TOUCHES` that it sets, shape (5,): as found what is not touched."""
-        after = self.outcome.setting.touches()
+        """Values of `DECISION_VARIABLES` that it sets, shape (5,): as found what is not touched."""
+        after = self.outcome.setting.decisions()
         return np.array(
             [
                 after[k] if name in self.touched else value
-                for k, (name, value) in enumerate(zip(TOUCHES, found.touches(), strict=True))
+                for k, (name, value) in enumerate(zip(DECISION_VARIABLES, found.decisions(), strict=True))
             ]
         )
 
     def changes(self, found: LinkageSetting) -> dict[str, tuple[float, float]]:
-        """What changes: from and to (mm or rad), by the names of `TOUCHES`."""
+        """What changes: from and to (mm or rad), by the names of `DECISION_VARIABLES`."""
         return {
             name: (float(getattr(found, name)), float(getattr(self.outcome.setting, name)))
             for name in self.touched
@@ -70,7 +70,7 @@ class Proposal:
 
 
 @dataclass(frozen=True, slots=True)
-class Proposals:
+class SearchResult:
     """Answer of the search.
 
     Parameters
@@ -79,14 +79,14 @@ class Proposals:
         The linkage as found.
     proposals : tuple of Proposal
         By number of things touched, then by fit. No limit is broken in any.
-    lifted : tuple of Lifted
+    relaxed : tuple of RelaxedConstraint
         Where no proposal reaches the intended travel: what each limit costs, the one whose lifting helps most
         first; empty where the intended travel is reached.
     """
 
     found: Outcome
     proposals: tuple[Proposal, ...]
-    lifted: tuple[Lifted, ...]
+    relaxed: tuple[RelaxedConstraint, ...]
 
     @property
     def reached(self) -> bool:
@@ -105,8 +105,8 @@ def propose(
     adjustable: Adjustable,
     limits: AdjustLimits | None = None,
     settings: AdjustSettings = ADJUST_DEFAULTS,
-    drawn: Array | None = None,
-) -> Proposals:
+    samples: Array | None = None,
+) -> SearchResult:
     """Search the fewest adjustments that reach the intended travel.
 
     Parameters
@@ -117,13 +117,13 @@ def propose(
     adjustable : Adjustable
     limits : AdjustLimits or None
     settings : AdjustSettings
-    drawn : ndarray, shape (K, 5), or None
-        Linkages as found drawn from what is known of the geometry (`draw_linkages`); without them the figures
-        carry no uncertainty.
+    samples : ndarray, shape (K, 5), or None
+        Linkages as found, sampled from what is known of the geometry (`sample_linkages`); without them the
+        figures carry no uncertainty.
 
     Returns
     -------
-    Proposals
+    SearchResult
 
     Raises
     ------
@@ -148,21 +148,21 @@ def propose(
     [((), 'rms', 60), (('driven_radius_mm',), 'rms', 74), (('driven_radius_mm',), 'largest', 73)]
     """
     task = Task.of(found, intended, adjustable, limits, settings)
-    as_found = outcome(task.as_it_is(), found.touches(), drawn)
-    tried = _candidates(task, range(settings.usual_touches + 1))
+    as_found = outcome(task.as_it_is(), found.decisions(), samples)
+    tried = _candidates(task, range(settings.usual_variables + 1))
     known: dict[tuple[int, ...], list[Proposal]] = {}
-    proposals = _worth_while(task, tried, drawn, known)
+    proposals = _worth_while(task, tried, samples, known)
     if not any(p.outcome.reached for p in proposals):
-        tried += _candidates(task, range(settings.usual_touches + 1, settings.most_touches + 1))
-        proposals = _worth_while(task, tried, drawn, known)
-    lifted: tuple[Lifted, ...] = ()
+        tried += _candidates(task, range(settings.usual_variables + 1, settings.most_variables + 1))
+        proposals = _worth_while(task, tried, samples, known)
+    relaxed: tuple[RelaxedConstraint, ...] = ()
     if not any(p.outcome.reached for p in proposals):
         nearest = min(proposals, key=lambda p: p.outcome.largest, default=None)
         if nearest is None:
-            lifted = lifted_limits(task, math.inf, found.touches())
+            relaxed = relaxed_constraints(task, math.inf, found.decisions())
         else:
-            lifted = lifted_limits(task, nearest.outcome.largest, nearest.values(found))
-    return Proposals(as_found, proposals, lifted)
+            relaxed = relaxed_constraints(task, nearest.outcome.largest, nearest.values(found))
+    return SearchResult(as_found, proposals, relaxed)
 
 
 def what_if(
@@ -172,7 +172,7 @@ def what_if(
     adjustable: Adjustable | None = None,
     limits: AdjustLimits | None = None,
     settings: AdjustSettings = ADJUST_DEFAULTS,
-    drawn: Array | None = None,
+    samples: Array | None = None,
 ) -> Outcome:
     """What a linkage would do with any of its quantities changed by hand.
 
@@ -180,14 +180,14 @@ def what_if(
     ----------
     found : LinkageSetting
     changes : mapping of str to float
-        New values by the names of `TOUCHES`, or of "spacing_mm"; the rod closes the linkage at low fire.
-        With "rod_mm" too, low fire moves to where that rod puts it.
+        New values by the names of `DECISION_VARIABLES`, or of "spacing_mm"; the rod closes the linkage at
+        low fire. With "rod_mm" too, low fire moves to where that rod puts it.
     intended : Intended
     adjustable : Adjustable or None
         Only its rod range counts here, as a limit that may be broken.
     limits : AdjustLimits or None
     settings : AdjustSettings
-    drawn : ndarray, shape (K, 5), or None
+    samples : ndarray, shape (K, 5), or None
 
     Returns
     -------
@@ -214,18 +214,18 @@ def what_if(
     limits = limits or AdjustLimits()
     if "spacing_mm" in changed:
         found = replace(found, spacing_mm=float(changed.pop("spacing_mm")))
-        drawn = None if drawn is None else drawn + (found.spacing_mm - drawn[:, 2].mean()) * _SPACING
+        samples = None if samples is None else samples + (found.spacing_mm - samples[:, 2].mean()) * _SPACING
     rod_mm = changed.pop("rod_mm", None)
-    values = found.touches()
+    values = found.decisions()
     for name, value in changed.items():
-        if name not in TOUCHES:
+        if name not in DECISION_VARIABLES:
             raise KeyError(name)
-        values[TOUCHES.index(name)] = value
+        values[DECISION_VARIABLES.index(name)] = value
     task = Task.of(found, intended, adjustable, limits, settings)
     if rod_mm is not None:
         low_fire_rad = _low_fire(task, values, float(rod_mm))
         task = replace(task, limits=replace(limits, low_fire_rad=low_fire_rad))
-    return outcome(task, values, drawn)
+    return outcome(task, values, samples)
 
 
 def _low_fire(task: Task, values: Array, rod_mm: float) -> float:
@@ -237,7 +237,7 @@ def _low_fire(task: Task, values: Array, rod_mm: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class _Candidate:
-    """The best setting of one set of touches; misfit in tolerances, RMS in rad."""
+    """The best setting of one set of decision variables; misfit in tolerances, RMS in rad."""
 
     touched: tuple[int, ...]
     values: Array
@@ -246,8 +246,8 @@ class _Candidate:
 
 
 def _candidates(task: Task, counts: Sequence[int]) -> list[_Candidate]:
-    """The best of every set of so many touches, where one keeps the limits."""
-    sets = touch_sets(task, counts)
+    """The best of every set of so many decision variables, where one keeps the limits."""
+    sets = variable_sets(task, counts)
     made = []
     for touched, values in zip(sets, best_settings(task, sets), strict=True):
         if values is None:
@@ -259,20 +259,20 @@ def _candidates(task: Task, counts: Sequence[int]) -> list[_Candidate]:
 
 
 def _worth_while(
-    task: Task, tried: list[_Candidate], drawn: Array | None, known: dict[tuple[int, ...], list[Proposal]]
+    task: Task, tried: list[_Candidate], samples: Array | None, known: dict[tuple[int, ...], list[Proposal]]
 ) -> tuple[Proposal, ...]:
     """Those that are better than every one with fewer things touched, with the least largest misfit too."""
     proposals: list[Proposal] = []
     best: _Candidate | None = None
-    for count in range(task.settings.most_touches + 1):
+    for count in range(task.settings.most_variables + 1):
         here = sorted((c for c in tried if len(c.touched) == count), key=lambda c: c.misfit)
-        kept = [(c, _told(task, c, best, drawn)) for c in here if best is None or _better(task, c, best)]
+        kept = [(c, _told(task, c, best, samples)) for c in here if best is None or _better(task, c, best)]
         kept = [
             (c, told) for c, told in kept if told or best is None or best.rms_rad > task.settings.good_rad
         ]
         for candidate, told in kept[: task.settings.shown]:
             if candidate.touched not in known:
-                known[candidate.touched] = _both_aims(task, candidate, drawn, told)
+                known[candidate.touched] = _both_aims(task, candidate, samples, told)
             proposals += known[candidate.touched]
         best = min([*here, *([best] if best else [])], key=lambda c: c.misfit, default=None)
     return tuple(sorted(proposals, key=lambda p: (len(p.touched), p.outcome.misfit)))
@@ -285,25 +285,25 @@ def _better(task: Task, more: _Candidate, fewer: _Candidate) -> bool:
     return more.misfit <= (1 - settings.better_share) * fewer.misfit and gain >= settings.better_rad
 
 
-def _told(task: Task, more: _Candidate, fewer: _Candidate | None, drawn: Array | None) -> bool:
+def _told(task: Task, more: _Candidate, fewer: _Candidate | None, samples: Array | None) -> bool:
     """Whether the knowledge of the geometry is good enough to tell that touching more is better."""
-    if fewer is None or drawn is None or len(drawn) == 0:
+    if fewer is None or samples is None or len(samples) == 0:
         return True
-    gain = misfits_drawn(task, fewer.values, drawn) - misfits_drawn(task, more.values, drawn)
+    gain = sampled_misfits(task, fewer.values, samples) - sampled_misfits(task, more.values, samples)
     gain = gain[np.isfinite(gain)]
     return gain.size == 0 or float(np.mean(gain)) > float(np.std(gain))
 
 
-def _both_aims(task: Task, candidate: _Candidate, drawn: Array | None, told: bool) -> list[Proposal]:
+def _both_aims(task: Task, candidate: _Candidate, samples: Array | None, told: bool) -> list[Proposal]:
     """The setting of least squares, and that of the least largest misfit where it is plainly smaller."""
-    names = tuple(TOUCHES[k] for k in candidate.touched)
-    first = Proposal(names, "rms", outcome(task, candidate.values, drawn), told)
+    names = tuple(DECISION_VARIABLES[k] for k in candidate.touched)
+    first = Proposal(names, "rms", outcome(task, candidate.values, samples), told)
     if first.outcome.largest <= 1 - task.settings.better_share:
         return [first]
     values = least_largest(task, candidate.values, candidate.touched)
     if values is None:
         return [first]
-    second = Proposal(names, "largest", outcome(task, values, drawn), told)
+    second = Proposal(names, "largest", outcome(task, values, samples), told)
     plainly = second.outcome.largest <= (1 - task.settings.better_share) * first.outcome.largest
     reached = second.outcome.reached and not first.outcome.reached
     return [first, second] if plainly or reached else [first]

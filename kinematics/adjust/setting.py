@@ -14,7 +14,13 @@ from strokecurve.kinematics.settings import DEFAULTS
 
 Array = NDArray[np.float64]
 
-TOUCHES = ("drive_radius_mm", "driven_radius_mm", "drive_start_rad", "driven_start_rad", "stroke_rad")
+DECISION_VARIABLES = (
+    "drive_radius_mm",
+    "driven_radius_mm",
+    "drive_start_rad",
+    "driven_start_rad",
+    "stroke_rad",
+)
 """What a technician can change, each of them one thing touched; the rod follows."""
 _DEG = math.pi / 180
 _STEPS = 181  # of the stroke, to see that it closes and which way the driven shaft opens
@@ -73,12 +79,12 @@ class LinkageSetting:
             self.driven_start_rad,
         )
 
-    def touches(self) -> Array:
-        """Values of `TOUCHES`, shape (5,)."""
-        return np.array([getattr(self, name) for name in TOUCHES])
+    def decisions(self) -> Array:
+        """Values of `DECISION_VARIABLES`, shape (5,)."""
+        return np.array([getattr(self, name) for name in DECISION_VARIABLES])
 
-    def with_touches(self, values: Array) -> LinkageSetting:
-        """The same linkage with other values of `TOUCHES`, shape (5,) (mm, rad)."""
+    def with_decisions(self, values: Array) -> LinkageSetting:
+        """The same linkage with other values of `DECISION_VARIABLES`, shape (5,) (mm, rad)."""
         a, c, drive, driven, stroke = (float(v) for v in values)
         return LinkageSetting(a, c, self.spacing_mm, drive, driven, stroke, self.opening_sign)
 
@@ -175,8 +181,8 @@ class Adjustable:
     rod_mm: Range | None = None
 
     def ranges(self) -> tuple[Range | None, ...]:
-        """In the order of `TOUCHES`."""
-        return tuple(getattr(self, name) for name in TOUCHES)
+        """In the order of `DECISION_VARIABLES`."""
+        return tuple(getattr(self, name) for name in DECISION_VARIABLES)
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,9 +240,9 @@ class AdjustSettings:
     smooth_rows, smooth_gap_rad : int, float
         A table of intended travel of so many rows or more, no gap between them wider than this, is taken as
         points of a smooth curve: people read firing positions at such steps.
-    usual_touches : int
+    usual_variables : int
         So many things are touched at most ...
-    most_touches : int
+    most_variables : int
         ... and so many where nothing else reaches the intended travel.
     better_share, better_rad : float
         One more thing touched must make the fit better by this share and by this much (the size of what a
@@ -249,23 +255,23 @@ class AdjustSettings:
     same_hole_mm : float
         A hole nearer to the present radius is the one in use.
     screened : int
-        Scrambled Sobol points tried for each set of touches (a power of two) ...
+        Scrambled Sobol points tried for each set of decision variables (a power of two) ...
     started : int
         ... of which so many are followed ...
     polished : int
         ... and so many to the end.
     hole_sets : int
-        Combinations of holes followed for each set of touches.
-    samples : int
-        Linkages drawn from what is known of the geometry.
+        Combinations of holes followed for each set of decision variables.
+    sample_count : int
+        Linkages sampled from what is known of the geometry.
     """
 
     tolerance_rad: float = 1.0 * _DEG
     least_tolerance_rad: float = 0.1 * _DEG
     smooth_rows: int = 4
     smooth_gap_rad: float = 30.01 * _DEG
-    usual_touches: int = 3
-    most_touches: int = 5
+    usual_variables: int = 3
+    most_variables: int = 5
     better_share: float = 0.1
     better_rad: float = 0.05 * _DEG
     good_rad: float = 0.2 * _DEG
@@ -275,7 +281,7 @@ class AdjustSettings:
     started: int = 14
     polished: int = 3
     hole_sets: int = 24
-    samples: int = 200
+    sample_count: int = 200
 
     def __post_init__(self) -> None:
         for field in fields(self):

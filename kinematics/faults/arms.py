@@ -59,7 +59,7 @@ class Moved:
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class ArmVerdict:
     """Which markers show the shaft, and what became of the others.
 
     Parameters
@@ -92,7 +92,7 @@ def judge(
     driven_by: Sequence[int | None] = (),
     driving: Sequence[int | None] = (),
     back: int | None = None,
-) -> Verdict:
+) -> ArmVerdict:
     """Decide which markers show the shaft.
 
     Parameters
@@ -106,7 +106,7 @@ def judge(
 
     Returns
     -------
-    Verdict
+    ArmVerdict
 
     Notes
     -----
@@ -119,9 +119,9 @@ def judge(
     >>> size = np.radians([[0.0, -3.0], [3.0, 0.0]])
     >>> moved = Moved(150, 152, ((0,), (1,)), size, 0 * size, (False, False))
     >>> judge(moved, driven_by=[0], driving=[1])
-    Verdict(true=1, why='downstream', cause=('driven', 'drive'))
+    ArmVerdict(true=1, why='downstream', cause=('driven', 'drive'))
     >>> judge(moved, driven_by=[0], driving=[0])
-    Verdict(true=0, why='linkages', cause=('driven', 'loose'))
+    ArmVerdict(true=0, why='linkages', cause=('driven', 'loose'))
     """
     every = range(len(moved.groups))
     turned = [g for g in every if all(moved.turned[b] for b in moved.groups[g])]
@@ -146,9 +146,9 @@ def judge(
     )
     for holds, true, why in ways:
         if holds:
-            return Verdict(true, why, tuple(linked))
+            return ArmVerdict(true, why, tuple(linked))
     linked = ["unknown" for _ in every]
-    return Verdict(most, "unknown", tuple(linked))
+    return ArmVerdict(most, "unknown", tuple(linked))
 
 
 def stand_ins(moved: Sequence[Moved], group: Sequence[int]) -> tuple[int, ...]:

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from strokecurve.kinematics.errors import GeometryError
 from strokecurve.kinematics.estimate import UNKNOWN, Estimate, Extreme
 from strokecurve.kinematics.identify.geometry import GeometryFit
-from strokecurve.kinematics.identify.posterior import linkage
+from strokecurve.kinematics.identify.posterior import linkage_of
 from strokecurve.kinematics.identify.spread import figures_variance
 from strokecurve.kinematics.linkage.fourbar import FourBar
 from strokecurve.kinematics.motion.angles import LinkageMotion
@@ -260,7 +260,7 @@ def toggle_margins(fit: GeometryFit, stroke: Stroke) -> tuple[Extreme, Extreme]:
 
 def _margins(parameters: Array, turned: Array) -> tuple[Array, NDArray[np.int64]]:
     """Smallest in-line angle at drive and driven arm, and its position; 0 if the linkage cannot close."""
-    a, c, d, drive, driven = (float(v) for v in linkage(parameters))
+    a, c, d, drive, driven = (float(v) for v in linkage_of(parameters))
     nowhere = np.zeros(2), np.zeros(2, np.int64)
     try:
         four_bar = FourBar.from_start_angles(a, c, d, drive, driven)

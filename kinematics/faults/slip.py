@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from strokecurve.kinematics.faults.step_fit import ARMS, Step, StepFit, StepProblem
+from strokecurve.kinematics.faults.step_fit import ARMS, LastingStep, StepFit, StepProblem
 from strokecurve.kinematics.linkage.play import engage
 from strokecurve.kinematics.motion.angles import LinkageMotion, bin_numbers, thin
 from strokecurve.kinematics.motion.deadband import slow_errors
@@ -28,7 +28,7 @@ _ENOUGH_RAD = 8 * np.pi / 180  # ... and the least that can tell driven from dri
 _EXPLAINS = 0.7  # share of the excess of chi-square that a step must take away
 _SURE = 4.0  # standard deviations
 _FLAT = 0.1  # slope below which a step of the driven shaft says little about the drive arm
-_WIDEST_RAD = 0.1  # of a first guess of the drive arm's slip
+_WIDEST_RAD = 0.1  # of a first estimate of the drive arm's slip
 _TELLS_ARMS = 16.0  # difference of chi-square (four standard deviations) that tells driven from drive arm
 
 
@@ -279,7 +279,7 @@ def _witnesses(pair: list[StepFit], problem: StepProblem) -> list[StepFit]:
     return [best, *(f for f in pair if f is not best and f.arm == "driven" and seen < _LITTLE_RAD)]
 
 
-def _seen(problem: StepProblem, step: Step) -> float:
+def _seen(problem: StepProblem, step: LastingStep) -> float:
     """Driver travel seen before or after a step, whichever is less."""
     travel = problem.bins.driver_rad
     return min(float(np.ptp(travel[: step.first])), float(np.ptp(travel[step.stop :])))
@@ -299,12 +299,12 @@ def _as_drive(problem: StepProblem, like: StepFit, driven: StepFit) -> StepFit:
     return replace(like, arm="drive", sizes=np.append(sizes, np.clip(size, -_WIDEST_RAD, _WIDEST_RAD)))
 
 
-def _placed(problem: StepProblem, arm: str, like: StepFit, step: Step) -> StepFit:
+def _placed(problem: StepProblem, arm: str, like: StepFit, step: LastingStep) -> StepFit:
     """Fit with one step more, placed anew with the engagement that its own fit gives until it stays."""
     kept = tuple(s for s in like.steps if not _close(s, step))
     if len(kept) < len(like.steps):
         near = [step, *(s for s in like.steps if s not in kept)]
-        merged = Step(min(s.first for s in near), max(s.stop for s in near))
+        merged = LastingStep(min(s.first for s in near), max(s.stop for s in near))
         return problem.fit(arm, (*kept, merged), replace(like, steps=kept, sizes=like.sizes[: len(kept)]))
     best = problem.fit(arm, (*kept, step), like)
     for _ in range(_PLACINGS):
@@ -318,7 +318,7 @@ def _placed(problem: StepProblem, arm: str, like: StepFit, step: Step) -> StepFi
     return best
 
 
-def _close(one: Step, other: Step) -> bool:
+def _close(one: LastingStep, other: LastingStep) -> bool:
     return one.first <= other.stop + _APART and other.first <= one.stop + _APART
 
 

@@ -21,7 +21,7 @@ _BEND_RAD = 0.05  # weak prior on its bends: keeps it whole where nothing was me
 _ROOM_RAD = 12 * _DEG  # the curve reaches so far beyond the stroke, for a driver whose arm has slipped
 _EVEN_RAD = 1e-4 * _DEG  # what is left of that where lost motion is taken to be even
 _UNEVEN_RAD = 2 * _DEG  # prior on how unevenly lost motion is spread over the stroke
-_FIRST_RAD = (0.0, 0.7 * _DEG, 2.5 * _DEG)  # guesses of lost motion to start from
+_FIRST_RAD = (0.0, 0.7 * _DEG, 2.5 * _DEG)  # estimates of lost motion to start from
 _ZONES = (1, 3, 8)  # bins within which a step may happen: at once, or over some degrees of driver travel
 _FREE = 4.0  # fall of chi-square that each bin left free must bring
 _EDGE = 1e-9  # share of a candidate's own column that must be left beside the curve
@@ -33,7 +33,7 @@ ARMS = ("driven", "drive")
 
 
 @dataclass(frozen=True, slots=True, order=True)
-class Step:
+class LastingStep:
     """A lasting step along the bins: under way in bins `first` to `stop` - 1, complete from `stop` on."""
 
     first: int
@@ -48,7 +48,7 @@ class StepFit:
     ----------
     arm : str
         "driven": steps add to the driven angle; "drive": they shift the curve along the driver.
-    steps : tuple of Step
+    steps : tuple of LastingStep
     sizes, sds : ndarray, shape (number of steps,)
         At the driven shaft or the driver, positive toward open.
     slack, slack_sd : float
@@ -65,7 +65,7 @@ class StepFit:
     """
 
     arm: str
-    steps: tuple[Step, ...]
+    steps: tuple[LastingStep, ...]
     sizes: Array
     sds: Array
     slack: float
@@ -138,16 +138,16 @@ class StepProblem:
         """Values and slopes of the curve's splines, shape (N, S) each, at driver travels (N,) (rad)."""
         return cubic_basis(np.clip(at, self.knots[0], self.knots[-1]), self.knots)
 
-    def fit(self, arm: str, steps: tuple[Step, ...], like: StepFit | None = None) -> StepFit:
-        """Best of the fits from several first guesses; with a fit alike given, from it and from no slack."""
+    def fit(self, arm: str, steps: tuple[LastingStep, ...], like: StepFit | None = None) -> StepFit:
+        """Best of the fits from several first estimates; given a fit alike, from it and from no slack."""
         if like is None:
-            guesses = [(slack, start) for start in self.starts for slack in _FIRST_RAD]
+            starts = [(slack, start) for start in self.starts for slack in _FIRST_RAD]
         else:
-            guesses = [(like.slack, like.start_opened), (0.0, self.starts[0])]
-        return min((self._settle(arm, steps, *g, like) for g in guesses), key=lambda f: f.chi_square)
+            starts = [(like.slack, like.start_opened), (0.0, self.starts[0])]
+        return min((self._settle(arm, steps, *g, like) for g in starts), key=lambda f: f.chi_square)
 
     def _settle(
-        self, arm: str, steps: tuple[Step, ...], slack: float, start: float, like: StepFit | None
+        self, arm: str, steps: tuple[LastingStep, ...], slack: float, start: float, like: StepFit | None
     ) -> StepFit:
         """Least squares, with engagement of the play and place on the curve from the round before."""
         after, dummies = self._after(arm, steps), self._dummies(steps)
@@ -191,7 +191,7 @@ class StepProblem:
             ideal - ideal[play.source] + (self.shapes @ amounts)[play.source] * play.opened,
         )
 
-    def candidates(self, fit: StepFit, kept: int, play: Play) -> tuple[float, Step]:
+    def candidates(self, fit: StepFit, kept: int, play: Play) -> tuple[float, LastingStep]:
         """The place where one more step, beside the first `kept` of the fit, would lower chi-square most.
 
         Parameters
@@ -205,7 +205,7 @@ class StepProblem:
         -------
         fall : float
             Of chi-square, by the step alone.
-        step : Step
+        step : LastingStep
         """
         steps, sizes = fit.steps[:kept], fit.sizes[:kept]
         after = self._after(fit.arm, steps)
@@ -240,7 +240,7 @@ class StepProblem:
         target = np.append(self.driven + slack / 2, np.zeros(bends.shape[0]))
         return np.asarray(np.linalg.lstsq(design, target, rcond=None)[0])
 
-    def _after(self, arm: str, steps: tuple[Step, ...]) -> Array:
+    def _after(self, arm: str, steps: tuple[LastingStep, ...]) -> Array:
         """1 from each step on, shape (number of steps, B).
 
         The drive arm has slipped from the step's first bin on: lost motion that its slip takes up, and that
@@ -250,7 +250,7 @@ class StepProblem:
         begins = [s.first if arm == "drive" else s.stop for s in steps]
         return np.array([place >= b for b in begins], float).reshape(len(steps), place.size)
 
-    def _dummies(self, steps: tuple[Step, ...]) -> Array:
+    def _dummies(self, steps: tuple[LastingStep, ...]) -> Array:
         """One column for each bin within a step, which so counts for nothing."""
         within = sorted({k for s in steps for k in range(s.first, s.stop)})
         return np.eye(self.driven.size)[:, within]
@@ -271,7 +271,7 @@ def _beside(q: Array, columns: Array) -> Array:
     return np.asarray(full - q @ (q.T @ full))
 
 
-def _scan(left: Array, single: Array, lasting: Array, zone: int) -> tuple[float, float, Step]:
+def _scan(left: Array, single: Array, lasting: Array, zone: int) -> tuple[float, float, LastingStep]:
     """Best step whose `zone` bins before it are free: merit, fall of chi-square by the step alone, and place.
 
     Each step is freed of what the dummies of its own bins explain, by their small normal matrices. What the
@@ -294,4 +294,4 @@ def _scan(left: Array, single: Array, lasting: Array, zone: int) -> tuple[float,
     fall = np.where(room > _EDGE * own, pull**2 / np.maximum(room, _EDGE * own + 1e-300), 0.0)
     merit = fall + np.minimum((alone * solved[..., 1]).sum(axis=1) - _FREE * zone, fall)
     k = int(np.argmax(merit))
-    return float(merit[k]), float(fall[k]), Step(int(first[k]), int(stop[k]))
+    return float(merit[k]), float(fall[k]), LastingStep(int(first[k]), int(stop[k]))

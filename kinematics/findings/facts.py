@@ -113,7 +113,7 @@ class ArmMoved:
     kept : tuple of int
         Markers that show the shaft.
     why : str
-        Why the film tells that it was this arm; see `kinematics.faults.arms.Verdict`.
+        Why the film tells that it was this arm; see `kinematics.faults.arms.ArmVerdict`.
     goes_with : str
         For "downstream": the linkage that keeps step with the markers that show the shaft; otherwise empty.
     """
@@ -135,7 +135,7 @@ class MarkersApart:
     moved, kept : tuple of int
         Markers that moved, and those that show the shaft.
     why : str
-        See `kinematics.faults.arms.Verdict`.
+        See `kinematics.faults.arms.ArmVerdict`.
     """
 
     shaft: str

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from strokecurve.kinematics.estimate import Estimate
-from strokecurve.kinematics.faults.arms import Moved, Verdict
+from strokecurve.kinematics.faults.arms import ArmVerdict, Moved
 from strokecurve.kinematics.findings.facts import ArmMoved, MarkersApart
 from strokecurve.kinematics.findings.statements import Finding, Subject, in_degrees
 
@@ -91,14 +91,14 @@ class Shaft:
         return tuple(self.markers[b] for b in moved.groups[group])
 
 
-def arm_slips(shaft: Shaft, moved: Moved, verdict: Verdict, time_s: float) -> tuple[ArmSlip, ...]:
+def arm_slips(shaft: Shaft, moved: Moved, verdict: ArmVerdict, time_s: float) -> tuple[ArmSlip, ...]:
     """Arms of linkages that slipped at one step.
 
     Parameters
     ----------
     shaft : Shaft
     moved : Moved
-    verdict : Verdict
+    verdict : ArmVerdict
     time_s : float
         Of the step.
 
@@ -131,7 +131,7 @@ def arm_slips(shaft: Shaft, moved: Moved, verdict: Verdict, time_s: float) -> tu
     return tuple(found)
 
 
-def slip_finding(shaft: Shaft, moved: Moved, verdict: Verdict, slip: ArmSlip, limit_rad: float) -> Finding:
+def slip_finding(shaft: Shaft, moved: Moved, verdict: ArmVerdict, slip: ArmSlip, limit_rad: float) -> Finding:
     """The finding for an arm that slipped; smaller steps than ``limit_rad`` are not looked for."""
     goes_with = ""
     if verdict.why == "downstream":
@@ -148,7 +148,7 @@ def slip_finding(shaft: Shaft, moved: Moved, verdict: Verdict, slip: ArmSlip, li
 
 
 def loose_findings(
-    shaft: Shaft, moved: Moved, verdict: Verdict, time_s: float, limit_rad: float
+    shaft: Shaft, moved: Moved, verdict: ArmVerdict, time_s: float, limit_rad: float
 ) -> tuple[Finding, ...]:
     """Findings for markers that moved against the shaft and belong to no arm that slipped.
 
@@ -156,7 +156,7 @@ def loose_findings(
     ----------
     shaft : Shaft
     moved : Moved
-    verdict : Verdict
+    verdict : ArmVerdict
     time_s : float
     limit_rad : float
         Smaller steps are not looked for.

@@ -106,7 +106,7 @@ class JointEvidence:
 
 
 @dataclass(frozen=True, slots=True)
-class Statement:
+class WhitenedEvidence:
     """Evidence made ready for least squares: `whiten @ (model - values)` has unit variance.
 
     Parameters
@@ -124,7 +124,7 @@ class Statement:
     source: str
 
 
-def statements(evidence: Sequence[Evidence | JointEvidence]) -> list[Statement]:
+def whitened(evidence: Sequence[Evidence | JointEvidence]) -> list[WhitenedEvidence]:
     """Whiten each piece of evidence.
 
     Parameters
@@ -133,20 +133,20 @@ def statements(evidence: Sequence[Evidence | JointEvidence]) -> list[Statement]:
 
     Returns
     -------
-    list of Statement
+    list of WhitenedEvidence
 
     Examples
     --------
-    >>> statements([Evidence("rod_mm", 150.0, 0.5, "tape")])[0].whiten.tolist()
+    >>> whitened([Evidence("rod_mm", 150.0, 0.5, "tape")])[0].whiten.tolist()
     [[2.0]]
     """
     return [_statement(e) for e in evidence]
 
 
-def _statement(evidence: Evidence | JointEvidence) -> Statement:
+def _statement(evidence: Evidence | JointEvidence) -> WhitenedEvidence:
     if isinstance(evidence, Evidence):
         column = np.array([QUANTITIES.index(evidence.quantity)])
-        return Statement(
+        return WhitenedEvidence(
             column, np.array([evidence.value]), np.array([[1 / evidence.sigma]]), evidence.source
         )
     columns = np.array([QUANTITIES.index(q) for q in evidence.quantities])
@@ -154,7 +154,7 @@ def _statement(evidence: Evidence | JointEvidence) -> Statement:
     size, axes = np.linalg.eigh(evidence.covariance / np.outer(scale, scale))
     # a combination known exactly only because one quantity follows from the others must not outweigh the rest
     size = np.maximum(size, 1e-4)
-    return Statement(columns, evidence.values, (axes / np.sqrt(size)).T / scale, evidence.source)
+    return WhitenedEvidence(columns, evidence.values, (axes / np.sqrt(size)).T / scale, evidence.source)
 
 
 def _check(quantity: str, value: float) -> None:

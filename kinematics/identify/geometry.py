@@ -13,10 +13,10 @@ from strokecurve.kinematics.identify.evidence import (
     QUANTITIES,
     Evidence,
     JointEvidence,
-    Statement,
-    statements,
+    WhitenedEvidence,
+    whitened,
 )
-from strokecurve.kinematics.identify.posterior import PARAMETERS, SLACK, Posterior, linkage
+from strokecurve.kinematics.identify.posterior import PARAMETERS, SLACK, Posterior, linkage_of
 from strokecurve.kinematics.identify.search import beside, polish, wear_of_pins, with_worn_pins
 from strokecurve.kinematics.identify.spread import Mode, inverse, modes, spread
 from strokecurve.kinematics.identify.starts import different, starting_points
@@ -186,7 +186,7 @@ def identify(
     _check(bins)
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
         # a trial step may leave the possible linkages: NaN then says so
-        return _identify(stroke, bins, tuple(statements(evidence)), settings)
+        return _identify(stroke, bins, tuple(whitened(evidence)), settings)
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,7 +198,9 @@ class _Solved:
     pins_share: float = np.nan
 
 
-def _identify(stroke: Stroke, bins: Bins, evidence: tuple[Statement, ...], settings: Settings) -> GeometryFit:
+def _identify(
+    stroke: Stroke, bins: Bins, evidence: tuple[WhitenedEvidence, ...], settings: Settings
+) -> GeometryFit:
     side = start_side(stroke)
     band = fit_dead_band(bins, settings, side)
     stated = _fit(stroke, bins, evidence, settings, band, even_wear(bins))
@@ -224,7 +226,7 @@ def _freedom(posterior: Posterior) -> int:
 def _fit(
     stroke: Stroke,
     bins: Bins,
-    evidence: tuple[Statement, ...],
+    evidence: tuple[WhitenedEvidence, ...],
     settings: Settings,
     band: DeadBand,
     wear: Wear,
@@ -306,7 +308,7 @@ def _check(bins: Bins) -> None:
 def _result(solved: _Solved, stated: _Solved, widened: float) -> GeometryFit:
     posterior, found = solved.posterior, solved.found
     best = found[0].parameters
-    a, c, d, drive, driven = (float(v) for v in linkage(best))
+    a, c, d, drive, driven = (float(v) for v in linkage_of(best))
     try:
         four_bar = FourBar.from_start_angles(a, c, d, drive, driven)
     except GeometryError as error:

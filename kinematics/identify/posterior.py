@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from strokecurve.kinematics.identify.evidence import ANGLES, QUANTITIES, Statement
+from strokecurve.kinematics.identify.evidence import ANGLES, QUANTITIES, WhitenedEvidence
 from strokecurve.kinematics.linkage.algebra import Pose
 from strokecurve.kinematics.linkage.closure import driven_curve, driven_derivatives
 from strokecurve.kinematics.linkage.play import engage
@@ -49,7 +49,7 @@ class Posterior:
         Where the motion starts in the play: 0 on the closing side, 1 on the opening side.
     whiten : ndarray, shape (B, B)
         Makes the errors of the bins independent and of unit variance (`noise_whitener`).
-    evidence : tuple of Statement
+    evidence : tuple of WhitenedEvidence
     settings : Settings
     wear : Wear
         Where lost motion arises.
@@ -60,7 +60,7 @@ class Posterior:
     driven_sign: int
     start_opened: float
     whiten: Array
-    evidence: tuple[Statement, ...]
+    evidence: tuple[WhitenedEvidence, ...]
     settings: Settings
     wear: Wear
 
@@ -76,7 +76,7 @@ class Posterior:
         if self.wear.longer_by_slack == 0:
             return closing, closing - parameters[SLACK]
         longer = self.wear.longer_by_slack * float(parameters[SLACK])
-        opening = driven_curve(self.travel(), *linkage(parameters), longer_mm=longer)
+        opening = driven_curve(self.travel(), *linkage_of(parameters), longer_mm=longer)
         return closing, self.driven_sign * opening
 
     def misfit(self, parameters: Array) -> Array:
@@ -84,7 +84,7 @@ class Posterior:
 
         NaN everywhere if the linkage does not close at some bin.
         """
-        return self._misfit(parameters, driven_curve(self.travel(), *linkage(parameters)))
+        return self._misfit(parameters, driven_curve(self.travel(), *linkage_of(parameters)))
 
     def _misfit(self, parameters: Array, turned: Array) -> Array:
         closing, opening = self._engaged(parameters, turned)
@@ -102,7 +102,7 @@ class Posterior:
 
         The parameters have shape (7,), as named in `PARAMETERS`.
         """
-        turned = driven_curve(self.travel(), *linkage(parameters))
+        turned = driven_curve(self.travel(), *linkage_of(parameters))
         motion = self._misfit(parameters, turned)
         if np.all(np.isfinite(motion)):
             motion = self.whiten @ motion
@@ -110,7 +110,7 @@ class Posterior:
 
     def jacobian(self, parameters: Array) -> Array:
         """Derivatives of `residuals`, shape (R, 7)."""
-        values, travel = linkage(parameters), self.travel()
+        values, travel = linkage_of(parameters), self.travel()
         turned = driven_curve(travel, *values)
         high, low = self._engaged(parameters, turned)
         closing = np.zeros((travel.size, len(PARAMETERS)))
@@ -155,7 +155,7 @@ class Posterior:
         return np.array([0.0, turned[np.argmax(self.bins.driver_rad)]])
 
     def _turned_ends(self, parameters: Array) -> Array:
-        values = (v[..., None] for v in linkage(parameters))
+        values = (v[..., None] for v in linkage_of(parameters))
         return driven_curve(self._end_travel(), *values)
 
     def quantities(self, parameters: Array) -> Array:
@@ -177,7 +177,7 @@ class Posterior:
         """
         if self.wear.longer_by_slack == 0:
             return float(parameters[SLACK])
-        travel, values = self._even_travel(), linkage(parameters)
+        travel, values = self._even_travel(), linkage_of(parameters)
         longer = self.wear.longer_by_slack * float(parameters[SLACK])
         lag = driven_curve(travel, *values) - driven_curve(travel, *values, longer_mm=longer)
         return self.driven_sign * float(np.mean(lag))
@@ -186,7 +186,7 @@ class Posterior:
         """Its derivatives by the parameters, shape (7,)."""
         if self.wear.longer_by_slack == 0:
             return np.asarray(np.eye(len(PARAMETERS))[SLACK])
-        travel, values = self._even_travel(), linkage(parameters)
+        travel, values = self._even_travel(), linkage_of(parameters)
         closing, opening = (
             driven_derivatives(travel, driven_curve(travel, *values, longer_mm=e), *values, longer_mm=e)
             for e in (0.0, self.wear.longer_by_slack * float(parameters[SLACK]))
@@ -247,7 +247,7 @@ class Posterior:
     # few degrees this prior is not felt.
 
     def _at_ends(self, parameters: Array, turned: Array) -> Pose:
-        a, c, d, drive, driven = (v[..., None] for v in linkage(parameters))
+        a, c, d, drive, driven = (v[..., None] for v in linkage_of(parameters))
         return Pose.in_plane(a, c, d, drive + self._end_travel(), driven + turned)
 
     def _end_travel(self) -> Array:
@@ -257,7 +257,7 @@ class Posterior:
         return _CLEAR * self._at_ends(parameters, turned).transmission_cotangent()
 
     def _clear_derivatives(self, parameters: Array, turned: Array) -> Array:
-        values = (v[..., None] for v in linkage(parameters))
+        values = (v[..., None] for v in linkage_of(parameters))
         by_linkage = driven_derivatives(self._end_travel(), turned, *values).by_parameter
         by = self._at_ends(parameters, turned).transmission_cotangent_by()
         total = np.zeros((*by.shape[:-1], len(PARAMETERS)))
@@ -274,24 +274,24 @@ class Posterior:
         return rows
 
 
-def linkage(parameters: Array) -> tuple[Array, Array, Array, Array, Array]:
+def linkage_of(parameters: Array) -> tuple[Array, Array, Array, Array, Array]:
     """Both radii, spacing (mm) and both start angles (rad) of parameters of shape (..., 7)."""
-    a, c, d = np.moveaxis(np.exp(parameters[..., :3]), -1, 0)
-    return a, c, d, parameters[..., 3], parameters[..., 4]
+    sizes = np.exp(parameters[..., :3])
+    return sizes[..., 0], sizes[..., 1], sizes[..., 2], parameters[..., 3], parameters[..., 4]
 
 
 def quantities(parameters: Array) -> Array:
     """The six quantities in the order of `QUANTITIES`, shape (..., 6); the rod as it acts in closing."""
-    a, c, d, drive, driven = linkage(parameters)
-    rod = Pose.in_plane(a, c, d, drive, driven).rod_mm()
+    a, c, d, drive, driven = linkage_of(parameters)
+    rod = Pose.in_plane(a, c, d, drive, driven).rod_mm
     return np.stack([a, c, rod, d, drive, driven], axis=-1)
 
 
 def quantity_derivatives(parameters: Array) -> Array:
     """Derivatives of the six quantities by the parameters, shape (..., 6, 7)."""
-    a, c, d, drive, driven = linkage(parameters)
+    a, c, d, drive, driven = linkage_of(parameters)
     pose = Pose.in_plane(a, c, d, drive, driven)
-    rod = pose.rod_mm()
+    rod = pose.rod_mm
     by = np.zeros((*rod.shape, len(QUANTITIES), len(PARAMETERS)))
     for quantity, parameter, value in ((0, 0, a), (1, 1, c), (3, 2, d), (4, 3, 1.0), (5, 4, 1.0)):
         by[..., quantity, parameter] = value

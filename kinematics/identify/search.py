@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from strokecurve.kinematics.identify.posterior import PARAMETERS, SLACK, Posterior, linkage, wrap
+from strokecurve.kinematics.identify.posterior import PARAMETERS, SLACK, Posterior, linkage_of, wrap
 from strokecurve.kinematics.identify.spread import modes
 from strokecurve.kinematics.least_squares import minimise
 from strokecurve.kinematics.motion.wear import Wear, pin_wear
@@ -194,7 +194,7 @@ def wear_of_pins(posterior: Posterior, parameters: Array) -> Wear | None:
     Wear or None
         None where the linkage would jam.
     """
-    values = tuple(float(v) for v in linkage(parameters))
+    values = tuple(float(v) for v in linkage_of(parameters))
     return pin_wear(
         posterior.bins, posterior.opening_sign, posterior.driven_sign, values, float(parameters[SLACK])
     )

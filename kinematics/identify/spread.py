@@ -190,9 +190,9 @@ def _held(
         return np.vstack([posterior.jacobian(parameters), row])
 
     first = start + best.covariance @ axis / (sd**2) * sd * (reach - axis @ (start - best.parameters) / sd)
-    for guess in (first, start):
-        if np.all(np.isfinite(residuals(guess))):
-            place, _ = minimise(residuals, jacobian, guess, _STEPS)
+    for begin in (first, start):
+        if np.all(np.isfinite(residuals(begin))):
+            place, _ = minimise(residuals, jacobian, begin, _STEPS)
             off = posterior.residuals(place)
             return place, float(off @ off) - best.chi_square
     return start, np.nan

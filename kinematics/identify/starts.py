@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 from strokecurve.kinematics.identify.evidence import QUANTITIES
-from strokecurve.kinematics.identify.posterior import PARAMETERS, SLACK, ZERO, Posterior, linkage, wrap
+from strokecurve.kinematics.identify.posterior import PARAMETERS, SLACK, ZERO, Posterior, linkage_of, wrap
 from strokecurve.kinematics.linkage.closure import driven_curve, driven_derivatives
 from strokecurve.kinematics.motion.deadband import DeadBand
 
@@ -199,7 +199,7 @@ def _score(posterior: Posterior, candidates: Array, travel: Array, turned: Array
 
 
 def _misfit(parameters: Array, travel: Array, turned: Array) -> Array:
-    values = (v[:, None] for v in linkage(parameters))
+    values = (v[:, None] for v in linkage_of(parameters))
     return np.asarray(driven_curve(travel, *values) + parameters[:, ZERO, None] - turned)
 
 
@@ -220,7 +220,7 @@ def _refine(posterior: Posterior, candidates: Array, travel: Array, turned: Arra
         if number == _PRUNED[0]:
             keep = np.argsort(cost)[: _PRUNED[1]]
             best, cost, damping = best[keep], cost[keep], damping[keep]
-        values = [v[:, None] for v in linkage(best)]
+        values = [v[:, None] for v in linkage_of(best)]
         by = driven_derivatives(travel, driven_curve(travel, *values), *values).by_parameter
         jacobian = np.zeros((*by.shape[:2], len(PARAMETERS)))
         jacobian[:, :, :5], jacobian[:, :, ZERO] = by, 1.0

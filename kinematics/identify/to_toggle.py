@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from strokecurve.kinematics.errors import GeometryError
 from strokecurve.kinematics.identify.geometry import GeometryFit
-from strokecurve.kinematics.identify.posterior import linkage
+from strokecurve.kinematics.identify.posterior import linkage_of
 from strokecurve.kinematics.identify.spread import figures_variance
 from strokecurve.kinematics.linkage.fourbar import FourBar
 from strokecurve.kinematics.motion.stroke import Stroke
@@ -108,7 +108,7 @@ def travel_to_toggle(
 
 def _four_bar(parameters: Array, turned: Array) -> tuple[FourBar, float] | None:
     """Linkage and drive start angle, or None if it does not close over the stroke."""
-    a, c, d, drive, driven = (float(v) for v in linkage(parameters))
+    a, c, d, drive, driven = (float(v) for v in linkage_of(parameters))
     try:
         four_bar = FourBar.from_start_angles(a, c, d, drive, driven)
     except GeometryError:

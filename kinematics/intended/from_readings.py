@@ -17,8 +17,8 @@ from strokecurve.kinematics.intended.combustion import (
 )
 from strokecurve.kinematics.intended.damper import PUBLISHED_DAMPERS
 from strokecurve.kinematics.intended.fuels import Fuel
-from strokecurve.kinematics.intended.outcome import Band, Burned, FromReadings, Wanted
-from strokecurve.kinematics.intended.readings import Readings, check_readings
+from strokecurve.kinematics.intended.outcome import Burned, FlowBand, FromReadings, Wanted
+from strokecurve.kinematics.intended.readings import BurnerReadings, check_readings
 from strokecurve.kinematics.intended.remarks import make_remarks
 from strokecurve.kinematics.intended.settings import READING_DEFAULTS, ReadingSettings
 from strokecurve.kinematics.intended.stack import stack_loss
@@ -26,12 +26,12 @@ from strokecurve.kinematics.intended.stack import stack_loss
 Array = NDArray[np.float64]
 
 
-def row_positions(readings: Readings, settings: ReadingSettings = READING_DEFAULTS) -> Array:
+def row_positions(readings: BurnerReadings, settings: ReadingSettings = READING_DEFAULTS) -> Array:
     """Firing positions of the table: all that were read, and even steps between them.
 
     Parameters
     ----------
-    readings : Readings
+    readings : BurnerReadings
     settings : ReadingSettings
 
     Returns
@@ -69,7 +69,7 @@ def even_rows(read_rad: Array, step_rad: float) -> Array:
 
 
 def intended_from_readings(
-    readings: Readings,
+    readings: BurnerReadings,
     fuel: Fuel,
     rows_rad: Array,
     rows_valve_rad: Array,
@@ -80,7 +80,7 @@ def intended_from_readings(
 
     Parameters
     ----------
-    readings : Readings
+    readings : BurnerReadings
     fuel : Fuel
     rows_rad : ndarray, shape (M,)
         Firing positions of the table, from `row_positions`.
@@ -132,12 +132,12 @@ def intended_from_readings(
     )
 
 
-def combustion(readings: Readings, fuel: Fuel, settings: ReadingSettings = READING_DEFAULTS) -> Burned:
+def combustion(readings: BurnerReadings, fuel: Fuel, settings: ReadingSettings = READING_DEFAULTS) -> Burned:
     """What the readings say of the combustion itself; needs no damper travel and no targets.
 
     Parameters
     ----------
-    readings : Readings
+    readings : BurnerReadings
     fuel : Fuel
     settings : ReadingSettings
 
@@ -174,7 +174,7 @@ def combustion(readings: Readings, fuel: Fuel, settings: ReadingSettings = READI
     )
 
 
-def _observed(readings: Readings, settings: ReadingSettings) -> Observed:
+def _observed(readings: BurnerReadings, settings: ReadingSettings) -> Observed:
     return Observed(
         readings.damper_rad,
         readings.sigma_damper_rad,
@@ -191,7 +191,7 @@ def _observed(readings: Readings, settings: ReadingSettings) -> Observed:
     )
 
 
-def _targets(readings: Readings, fuel: Fuel, driver_rad: Array, settings: ReadingSettings) -> Array:
+def _targets(readings: BurnerReadings, fuel: Fuel, driver_rad: Array, settings: ReadingSettings) -> Array:
     """O2 aimed at: straight lines between the targets given, never below the reserve; NaN beyond them."""
     given = np.isfinite(readings.target_o2_dry)
     between = np.interp(
@@ -201,7 +201,7 @@ def _targets(readings: Readings, fuel: Fuel, driver_rad: Array, settings: Readin
 
 
 def _wanted(
-    readings: Readings,
+    readings: BurnerReadings,
     fuel: Fuel,
     driver_rad: Array,
     valve_rad: Array,
@@ -231,7 +231,7 @@ def _wanted(
 
 
 def _outside(
-    readings: Readings, draws: Draws, ln_wanted: Array, settings: ReadingSettings
+    readings: BurnerReadings, draws: Draws, ln_wanted: Array, settings: ReadingSettings
 ) -> tuple[NDArray[np.int_], Array]:
     """Which positions want air beyond that of the outermost readings, and by how much."""
     at_readings = draws.ln_air.at(draws.damper_rad)
@@ -244,8 +244,8 @@ def _outside(
     return side, off
 
 
-def _band(curve: Curve, measured_rad: Array, reference: float) -> Band:
+def _band(curve: Curve, measured_rad: Array, reference: float) -> FlowBand:
     """Mean and spread of a curve from the lowest to the highest travel measured."""
     travel = np.linspace(measured_rad.min(), measured_rad.max(), curve.knots_rad.size)
     values = curve.at(travel)
-    return Band(travel, np.exp(values.mean(0)) / reference, values.std(0))
+    return FlowBand(travel, np.exp(values.mean(0)) / reference, values.std(0))

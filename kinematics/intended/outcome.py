@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from strokecurve.kinematics.findings.statements import Severity
 from strokecurve.kinematics.intended.combustion import AirFlow
 from strokecurve.kinematics.intended.fuels import Fuel
-from strokecurve.kinematics.intended.readings import Readings
+from strokecurve.kinematics.intended.readings import BurnerReadings
 from strokecurve.kinematics.intended.settings import ReadingSettings
 from strokecurve.kinematics.intended.stack import StackLoss
 
@@ -119,7 +119,7 @@ class Wanted:
 
 
 @dataclass(frozen=True, slots=True)
-class Band:
+class FlowBand:
     """A rising curve with its uncertainty, shape (K,) throughout.
 
     Parameters
@@ -142,14 +142,14 @@ class FromReadings:
 
     Parameters
     ----------
-    readings : Readings
+    readings : BurnerReadings
     fuel : Fuel
     burned : Burned
     wanted : Wanted
         At each position read.
     rows : Wanted
         At even steps as well.
-    damper, valve : Band
+    damper, valve : FlowBand
         Characteristics of damper and fuel, over the travel measured.
     shape_shares : tuple of (str, float)
         How probable each published shape is.
@@ -162,13 +162,13 @@ class FromReadings:
     settings : ReadingSettings
     """
 
-    readings: Readings
+    readings: BurnerReadings
     fuel: Fuel
     burned: Burned
     wanted: Wanted
     rows: Wanted
-    damper: Band
-    valve: Band
+    damper: FlowBand
+    valve: FlowBand
     shape_shares: tuple[tuple[str, float], ...]
     misfits: Array
     chi_square: float

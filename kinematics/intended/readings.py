@@ -16,7 +16,7 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Readings:
+class BurnerReadings:
     """What was read at N firing positions; NaN where something was not.
 
     Parameters
@@ -83,12 +83,12 @@ class Readings:
         return int(np.argmax(self.fuel_rate))
 
 
-def check_readings(readings: Readings, fuel: Fuel, settings: ReadingSettings) -> None:
+def check_readings(readings: BurnerReadings, fuel: Fuel, settings: ReadingSettings) -> None:
     """Refuse readings that cannot be.
 
     Parameters
     ----------
-    readings : Readings
+    readings : BurnerReadings
     fuel : Fuel
     settings : ReadingSettings
 
@@ -113,12 +113,12 @@ def check_readings(readings: Readings, fuel: Fuel, settings: ReadingSettings) ->
     _check_air_rises(readings, fuel, settings)
 
 
-def at_position(readings: Readings, n: int) -> str:
+def at_position(readings: BurnerReadings, n: int) -> str:
     """A firing position in words."""
     return f"{math.degrees(readings.driver_rad[n]):.4g} degrees"
 
 
-def _check_positions(readings: Readings) -> None:
+def _check_positions(readings: BurnerReadings) -> None:
     steps = np.diff(readings.driver_rad)
     aimed = np.isfinite(readings.target_o2_dry)
     twice = (steps == 0) & aimed[1:] & aimed[:-1]
@@ -134,7 +134,7 @@ def _check_positions(readings: Readings) -> None:
         )
 
 
-def _check_gas(readings: Readings, settings: ReadingSettings) -> None:
+def _check_gas(readings: BurnerReadings, settings: ReadingSettings) -> None:
     for values, words in ((readings.o2_dry, "O2"), (readings.target_o2_dry, "O2 target")):
         known = values[np.isfinite(values)]
         if known.size and 0 < np.max(known) < settings.o2_share_limit / 100:
@@ -171,7 +171,7 @@ def _check_gas(readings: Readings, settings: ReadingSettings) -> None:
             )
 
 
-def _check_temperatures(readings: Readings) -> None:
+def _check_temperatures(readings: BurnerReadings) -> None:
     for n in np.flatnonzero(readings.stack_c < readings.ambient_c):
         raise KinematicsError(
             f"At the firing position {at_position(readings, int(n))} the flue gas is colder than the air "
@@ -187,7 +187,7 @@ def _check_temperatures(readings: Readings) -> None:
             )
 
 
-def _check_fuel_rises(readings: Readings, settings: ReadingSettings) -> None:
+def _check_fuel_rises(readings: BurnerReadings, settings: ReadingSettings) -> None:
     """The most that fuel may fall from one position to a higher one is what its errors explain."""
     ln_fuel, sigma = np.log(readings.fuel_rate), readings.sigma_fuel_rel
     order = np.argsort(readings.valve_rad)
@@ -203,7 +203,7 @@ def _check_fuel_rises(readings: Readings, settings: ReadingSettings) -> None:
             )
 
 
-def _check_air_rises(readings: Readings, fuel: Fuel, settings: ReadingSettings) -> None:
+def _check_air_rises(readings: BurnerReadings, fuel: Fuel, settings: ReadingSettings) -> None:
     """Air that falls while the damper opens contradicts itself, at equal fuel all the more."""
     burned = 1 + excess_air(fuel, readings.o2_dry, readings.co_dry)
     air = readings.fuel_rate * burned

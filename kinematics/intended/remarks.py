@@ -11,7 +11,7 @@ from strokecurve.kinematics.findings.statements import SEVERITIES, Severity
 from strokecurve.kinematics.intended.combustion import co2_dry_of, o2_dry_of
 from strokecurve.kinematics.intended.fuels import Fuel
 from strokecurve.kinematics.intended.outcome import Array, Burned, Remark, Wanted
-from strokecurve.kinematics.intended.readings import Readings, at_position
+from strokecurve.kinematics.intended.readings import BurnerReadings, at_position
 from strokecurve.kinematics.intended.settings import ReadingSettings
 
 
@@ -19,7 +19,7 @@ from strokecurve.kinematics.intended.settings import ReadingSettings
 class Seen:
     """All that a rule may look at; see `make_remarks`."""
 
-    readings: Readings
+    readings: BurnerReadings
     fuel: Fuel
     burned: Burned
     wanted: Wanted
@@ -30,7 +30,7 @@ class Seen:
 
 
 def make_remarks(
-    readings: Readings,
+    readings: BurnerReadings,
     fuel: Fuel,
     burned: Burned,
     wanted: Wanted,
@@ -43,7 +43,7 @@ def make_remarks(
 
     Parameters
     ----------
-    readings : Readings
+    readings : BurnerReadings
     fuel : Fuel
     burned : Burned
     wanted, rows : Wanted
@@ -74,7 +74,7 @@ def _remark(
     return Remark(code, severity, place, value, None, limit, text, advice, unit)
 
 
-def _place(readings: Readings, n: int) -> str:
+def _place(readings: BurnerReadings, n: int) -> str:
     return f"firing position {at_position(readings, n)}"
 
 

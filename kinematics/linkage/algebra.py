@@ -68,15 +68,13 @@ class Arm:
         [0.0, 50.0]
         """
         angle = np.asarray(angle_rad, float)
-        # -sin, cos, sin: of one piece of memory the first two are the way and the last two the direction, and
-        # either coordinate lies in one run, over which numpy is fast
+        # -sin, cos, sin: of one piece of memory the first two are the way and the last two the direction
         turned = np.empty((3, *angle.shape))
         np.cos(angle, out=turned[1, ...])
         np.sin(angle, out=turned[2, ...])
         np.negative(turned[2, ...], out=turned[0, ...])
-        return cls(
-            np.asarray(radius_mm, float), np.moveaxis(turned[1:], 0, -1), np.moveaxis(turned[:2], 0, -1)
-        )
+        vectors = _coordinates_last(turned)
+        return cls(np.asarray(radius_mm, float), vectors[..., 1:], vectors[..., :2])
 
     @property
     def pin_mm(self) -> Array:
@@ -95,12 +93,16 @@ class Pose:
     between_mm : ndarray, shape (..., D)
         From the drive centre to the driven centre (mm).
     rod_vector_mm : ndarray, shape (..., D)
-        From the drive pin to the driven pin (mm); follows from the others.
+        From the drive pin to the driven pin (mm); this and the rest follow from the others.
+    rod_mm : ndarray, shape (...)
+        Its length.
+    along_drive_way_mm, along_driven_way_mm : ndarray, shape (...)
+        Its parts along the ways of both pins.
 
     Examples
     --------
     >>> pose = Pose.in_plane(40.0, 80.0, 100.0, np.radians(40.0), np.radians(57.32))
-    >>> print(f"{pose.rod_mm():.2f} mm, {np.degrees(pose.driven_in_line_rad()):.2f} deg, {pose.branch():.0f}")
+    >>> print(f"{pose.rod_mm:.2f} mm, {np.degrees(pose.driven_in_line_rad()):.2f} deg, {pose.branch():.0f}")
     120.00 mm, 37.02 deg, -1
     """
 
@@ -108,11 +110,20 @@ class Pose:
     driven: Arm
     between_mm: Array
     rod_vector_mm: Array = field(init=False)
+    rod_mm: Array = field(init=False)
+    along_drive_way_mm: Array = field(init=False)
+    along_driven_way_mm: Array = field(init=False)
 
     def __post_init__(self) -> None:
         # in this order, so that a drawn parallelogram's rod is as long as its spacing to the last digit
         rod = self.between_mm + self.driven.pin_mm - self.drive.pin_mm
-        object.__setattr__(self, "rod_vector_mm", rod)
+        for name, value in (
+            ("rod_vector_mm", rod),
+            ("rod_mm", length(rod)),
+            ("along_drive_way_mm", dot(rod, self.drive.way)),
+            ("along_driven_way_mm", dot(rod, self.driven.way)),
+        ):
+            object.__setattr__(self, name, value)
 
     @classmethod
     def in_plane(
@@ -139,26 +150,22 @@ class Pose:
             Its x axis is the line of centres.
         """
         spacing = np.asarray(spacing_mm, float)
-        between = np.zeros((2, *spacing.shape))
+        between = np.zeros((2, *spacing.shape))  # along the line of centres
         between[0] = spacing
         return cls(
             Arm.in_plane(drive_radius_mm, drive_rad),
             Arm.in_plane(driven_radius_mm, driven_rad),
-            np.moveaxis(between, 0, -1),
+            _coordinates_last(between),
         )
 
-    # ---- rod and branch ----------------------------------------------------------------------------------
-
-    def rod_mm(self) -> Array:
-        """Length of the rod, pin to pin (mm), shape (...)."""
-        return length(self.rod_vector_mm)
+    # ---- branch ------------------------------------------------------------------------------------------
 
     def branch(self) -> Array:
         """+1 or -1 as in `FourBar.branch`, shape (...); of a planar linkage.
 
         The rod then has a part along the way of the driven pin (+1), or against it (-1).
         """
-        return np.where(self._along_driven_way() < 0, -1.0, 1.0)
+        return np.where(self.along_driven_way_mm < 0, -1.0, 1.0)
 
     # ---- angles to the in-line positions -----------------------------------------------------------------
 
@@ -167,14 +174,14 @@ class Pose:
 
         0 at the driven arm's dead centres; its sign changes as the rod passes through that line.
         """
-        return self._along_drive_way() / self.rod_mm()
+        return self.along_drive_way_mm / self.rod_mm
 
     def driven_sine(self) -> Array:
         """Signed sine of the angle between the rod and the line of the driven arm, shape (...).
 
         0 at toggle; else it has the sign of the branch.
         """
-        return self._along_driven_way() / self.rod_mm()
+        return self.along_driven_way_mm / self.rod_mm
 
     def drive_in_line_rad(self) -> Array:
         """Angle between the rod and the line of the drive arm, 0 to pi/2 (rad), shape (...)."""
@@ -187,13 +194,13 @@ class Pose:
     def drive_angle_rad(self) -> Array:
         """Angle between rod and drive arm at their pin, 0 to pi (rad), shape (...); of a planar linkage."""
         return np.asarray(
-            np.arctan2(np.abs(self._along_drive_way()), -dot(self.rod_vector_mm, self.drive.along))
+            np.arctan2(np.abs(self.along_drive_way_mm), -dot(self.rod_vector_mm, self.drive.along))
         )
 
     def transmission_angle_rad(self) -> Array:
         """Angle between rod and driven arm at their pin, 0 to pi (rad), shape (...); of a planar linkage."""
         return np.asarray(
-            np.arctan2(np.abs(self._along_driven_way()), dot(self.rod_vector_mm, self.driven.along))
+            np.arctan2(np.abs(self.along_driven_way_mm), dot(self.rod_vector_mm, self.driven.along))
         )
 
     def transmission_cotangent(self) -> Array:
@@ -208,15 +215,15 @@ class Pose:
         >>> print(f"{abs(1 / pose.transmission_cotangent()):.6f}")
         1.732051
         """
-        return np.asarray(-dot(self.rod_vector_mm, self.driven.along) / self._along_driven_way())
+        return np.asarray(-dot(self.rod_vector_mm, self.driven.along) / self.along_driven_way_mm)
 
     # ---- rates -------------------------------------------------------------------------------------------
 
     def velocity_ratio(self) -> Array:
         """Driven shaft turned for one turned by its driver, shape (...); infinite at toggle."""
-        drive = self.drive.radius_mm * self._along_drive_way()
+        drive = self.drive.radius_mm * self.along_drive_way_mm
         with np.errstate(divide="ignore", invalid="ignore"):
-            return np.asarray(drive / (self.driven.radius_mm * self._along_driven_way()))
+            return np.asarray(drive / (self.driven.radius_mm * self.along_driven_way_mm))
 
     def half_square_by(self) -> list[Array]:
         """Derivatives of half the rod's squared length, five of shape (...), in mm^2.
@@ -229,8 +236,8 @@ class Pose:
             -drive.radius_mm * dot(rod, drive.along),
             driven.radius_mm * dot(rod, driven.along),
             dot(rod, self.between_mm),
-            -drive.radius_mm * self._along_drive_way(),
-            driven.radius_mm * self._along_driven_way(),
+            -drive.radius_mm * self.along_drive_way_mm,
+            driven.radius_mm * self.along_driven_way_mm,
         ]
 
     def transmission_cotangent_by(self) -> Array:
@@ -248,7 +255,7 @@ class Pose:
         True
         """
         a, c, u, t = self.drive.radius_mm, self.driven.radius_mm, self.driven.along, self.driven.way
-        n, w = dot(self.rod_vector_mm, u), self._along_driven_way()
+        n, w = dot(self.rod_vector_mm, u), self.along_driven_way_mm
         by_n = [-a * dot(self.drive.along, u), c, dot(self.between_mm, u), -a * dot(self.drive.way, u), w]
         by_w = [
             -a * dot(self.drive.along, t),
@@ -260,13 +267,10 @@ class Pose:
         by = [(n * y - x * w) / w**2 for x, y in zip(by_n, by_w, strict=True)]
         return np.stack(np.broadcast_arrays(*by), axis=-1)
 
-    # ---- parts -------------------------------------------------------------------------------------------
 
-    def _along_drive_way(self) -> Array:
-        return dot(self.rod_vector_mm, self.drive.way)
-
-    def _along_driven_way(self) -> Array:
-        return dot(self.rod_vector_mm, self.driven.way)
+def _coordinates_last(coordinates: Array) -> Array:
+    """Vectors of shape (..., D) of coordinates (D, ...): each coordinate keeps its own run of memory."""
+    return coordinates.T if coordinates.ndim <= 2 else coordinates.transpose(*range(1, coordinates.ndim), 0)
 
 
 def dot(one: Array, other: Array) -> Array:
@@ -288,8 +292,8 @@ def dot(one: Array, other: Array) -> Array:
     # over two or three coordinates several times faster than numpy's own products
     total = one[..., 0] * other[..., 0]
     for k in range(1, one.shape[-1]):
-        total = total + one[..., k] * other[..., k]
-    return np.asarray(total)
+        total += one[..., k] * other[..., k]
+    return total
 
 
 def length(vector: Array) -> Array:

@@ -54,11 +54,11 @@ def driven_curve(
         for v in (drive_radius_mm, driven_radius_mm, spacing_mm, drive_start_rad, driven_start_rad)
     )
     start = Pose.in_plane(a, c, d, th, ph)
-    rod = start.rod_mm()
+    rod = start.rod_mm
     if longer_mm:
-        rod = rod + longer_mm * np.append(np.ones(travel_rad.shape), 0.0)
+        rod = rod + longer_mm * _and_start(np.ones(travel_rad.shape))
     # at the start the closed form gives the start angle itself, up to full turns
-    angle = driven_angle(th + np.append(travel_rad, 0.0), a, rod, c, d, start.branch())
+    angle = driven_angle(th + _and_start(travel_rad), a, rod, c, d, start.branch())
     return np.asarray(angle[..., :-1] - angle[..., -1:])
 
 
@@ -128,16 +128,21 @@ def driven_derivatives(
         np.asarray(v, float)
         for v in (drive_radius_mm, driven_radius_mm, spacing_mm, drive_start_rad, driven_start_rad)
     )
-    start = Pose.in_plane(a, c, d, th, ph)
-    then = start.half_square_by()
-    now = Pose.in_plane(a, c, d, th + travel_rad, ph + turned_rad).half_square_by()
-    start_rod = start.rod_mm()
+    # the start goes last: one pose for all
+    pose = Pose.in_plane(a, c, d, th + _and_start(travel_rad), ph + _and_start(turned_rad))
+    by_all = pose.half_square_by()
+    start_rod = pose.rod_mm[..., -1:]
     rod = start_rod + longer_mm
-    share = rod / start_rod
-    by_drive, by_driven = now[3], now[4]
+    by_drive, by_driven = by_all[3][..., :-1], by_all[4][..., :-1]
     by = np.empty((*by_driven.shape, 5))
-    for k, (before, after) in enumerate(zip(then, now, strict=True)):
-        np.subtract(share * before, after, out=by[..., k])
+    for k, one in enumerate(by_all):
+        start = one[..., -1:] if longer_mm == 0 else rod / start_rod * one[..., -1:]
+        np.subtract(start, one[..., :-1], out=by[..., k])
     with np.errstate(divide="ignore", invalid="ignore"):
         by /= by_driven[..., None]
         return CurveRates(by, -by_drive / by_driven, rod / by_driven)
+
+
+def _and_start(turned_rad: Array) -> Array:
+    """Angles turned, shape (..., N), and after them that of the start, 0."""
+    return np.concatenate([turned_rad, np.zeros((*turned_rad.shape[:-1], 1))], axis=-1)

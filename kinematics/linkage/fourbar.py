@@ -133,7 +133,7 @@ class FourBar:
                 "Check the start angles.",
             )
         branch = int(start.branch())
-        return cls(drive_radius_mm, float(start.rod_mm()), driven_radius_mm, spacing_mm, branch)
+        return cls(drive_radius_mm, float(start.rod_mm), driven_radius_mm, spacing_mm, branch)
 
     # ---- positions ---------------------------------------------------------------------------------------
 

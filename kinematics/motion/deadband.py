@@ -24,7 +24,7 @@ _FIRST_RAD = (
     0.0,
     0.7 * _DEG,
     2.5 * _DEG,
-)  # guesses of lost motion to start from; the best end counts
+)  # estimates of lost motion to start from; the best end counts
 _BEND_RAD = 0.05  # weak prior on the spline's bends: keeps it whole where the driven shaft only stood still
 _UNEVEN_RAD = 2 * _DEG  # prior on how unevenly lost motion is spread over the stroke
 _PLAIN_RAD = 0.15 * _DEG  # lost motion wide enough to tell where in it the film starts
@@ -230,7 +230,7 @@ def _best(
     start_opened: float,
     slow: SlowErrors,
 ) -> DeadBand:
-    """The best of several first guesses of lost motion and of where in it the film starts."""
+    """The best of several first estimates of lost motion and of where in it the film starts."""
     whiten = noise_whitener(bins, ratio, slow, settings)
     fits = []
     for start in (start_opened, 0.5, 1 - start_opened):
@@ -254,7 +254,7 @@ def _follow(
     free_start: bool,
     slow: SlowErrors,
 ) -> tuple[float, DeadBand]:
-    """Chi-square and fit from one first guess of curve, lost motion and start within it."""
+    """Chi-square and fit from one first estimate of curve, lost motion and start within it."""
     whitened, pieces = whiten @ driven, curve.basis.shape[1]
     amounts = np.append(np.zeros(curve.uneven.shape[1]), slack)
     for _ in range(_ROUNDS):

@@ -194,7 +194,7 @@ def travel_curves(
     )
 
 
-def even_step_table(curves: TravelCurves, step_rad: float) -> StepTable:
+def curves_at_steps(curves: TravelCurves, step_rad: float) -> StepTable:
     """Rows of the travel curves at a coarser even step.
 
     Parameters
@@ -216,7 +216,7 @@ def even_step_table(curves: TravelCurves, step_rad: float) -> StepTable:
     --------
     >>> z = np.full(3, 0.001)
     >>> curves = TravelCurves(np.arange(3.0), np.arange(3.0), np.arange(3.0) + 0.1, z, z, 2, 0, 2, 0, 1)
-    >>> even_step_table(curves, 2.0).lost_rad.round(9).tolist()
+    >>> curves_at_steps(curves, 2.0).lost_rad.round(9).tolist()
     [0.1, 0.1]
     """
     own = float(curves.driver_rad[1] - curves.driver_rad[0]) if curves.driver_rad.size > 1 else step_rad

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import fake_result
 import numpy as np
-from strokecurve.app.adjust.subject import Subject, read_intended, subject_from_film
+from strokecurve.app.adjust.subject import LinkageToAdjust, read_intended, subject_from_film
 from strokecurve.app.result.reading import read_result
 from strokecurve.kinematics.intended.table import Intended
 
@@ -78,7 +78,7 @@ def more_travel() -> np.ndarray:
     return np.array([[0.0, 0.0], [90.0, 1.3 * found]])
 
 
-def asked_for_more(folder: Path) -> tuple[Subject, Intended]:
+def asked_for_more(folder: Path) -> tuple[LinkageToAdjust, Intended]:
     """The first linkage of a film, and more travel than it has."""
     return (
         subject_from_film(read_result(folder), "motor:shaft1"),

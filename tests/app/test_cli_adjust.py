@@ -17,7 +17,7 @@ from strokecurve.app.adjust.drawings import adjusted_figure, linkage_figure
 from strokecurve.app.adjust.files import proposals_entries, write_adjustment
 from strokecurve.app.adjust.proposals import adjust, recommended
 from strokecurve.app.adjust.subject import (
-    Subject,
+    LinkageToAdjust,
     read_intended,
     subject_from_film,
     subject_from_rig,
@@ -35,7 +35,7 @@ from strokecurve.app.measure.rig import Rig
 from strokecurve.app.result.reading import read_result
 from strokecurve.app.words.cautions import NOT_OURS_TO_SAY, SETTING_CAUTIONS
 from strokecurve.app.words.errors import PLAIN_ERRORS, InputError
-from strokecurve.kinematics.adjust.downstream import Behind
+from strokecurve.kinematics.adjust.downstream import DownstreamShaft
 from strokecurve.kinematics.adjust.outcome import Outcome
 from strokecurve.kinematics.adjust.search_all import what_if
 from strokecurve.kinematics.adjust.setting import LinkageSetting
@@ -350,7 +350,7 @@ def test_only_a_change_that_brings_a_shaft_behind_nearer_to_toggle_harms_it(
     found = adjust(*asked_for_more(train))
     (shaft,) = found.behind_each[0]
     turned = np.linspace(0.0, 1.0, shaft.driver_rad.size)
-    before, after = (Behind(turned, 0 * turned, one * DEG) for one in (before_deg, after_deg))
+    before, after = (DownstreamShaft(turned, 0 * turned, one * DEG) for one in (before_deg, after_deg))
     shaft = replace(shaft, before=before, after=after, least_rad=30 * DEG)
     each = ((shaft,),) * len(found.behind_each)
     best = recommended(found.proposals, each)
@@ -469,11 +469,11 @@ def test_low_fire_is_moved_only_where_it_is_asked_for(rig: Path, tmp_path: Path)
     assert "3.0 degrees further toward shut than its low-fire mark" in text
 
 
-def tried(subject: Subject, intended: Intended, changes: dict[str, float]) -> Outcome:
+def tried(subject: LinkageToAdjust, intended: Intended, changes: dict[str, float]) -> Outcome:
     """What the page's what-if does."""
-    drawn = subject.linkage.drawn
+    samples = subject.linkage.samples
     return what_if(
-        subject.linkage.setting, changes, intended, subject.adjustable, subject.limits, drawn=drawn
+        subject.linkage.setting, changes, intended, subject.adjustable, subject.limits, samples=samples
     )
 
 

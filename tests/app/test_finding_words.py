@@ -36,7 +36,7 @@ from strokecurve.kinematics.findings.facts import (
 )
 from strokecurve.kinematics.findings.findings import Finding, Subject
 from strokecurve.vision.motion import faults
-from strokecurve.vision.motion.faults import CARD, Fault, Filmed, Gap, Squeezed
+from strokecurve.vision.motion.faults import CARD, Fault, FaultSubject, Gap, Squeezed
 
 SCHEMA = json.loads(
     (Path(__file__).resolve().parents[2] / "docs" / "result.schema.json").read_text(encoding="utf-8")
@@ -45,7 +45,7 @@ LINK = Subject(LINKAGE)
 PLAY = PinsPlay(JointPlay(0.8, 0.05, 0.01, 0.001), JointPlay(0.1, 0.05, 0.001, 0.001))
 REASON = Reason("It did not move.", "Connect the rod.")
 FIGURES = 3.0, 0.02, 1.0, "deg"
-MARKER, SHAFT = Filmed(markers=(11,)), Filmed("shaft1")
+MARKER, SHAFT = FaultSubject(markers=(11,)), FaultSubject("shaft1")
 
 
 def on(part: str) -> Subject:
@@ -101,15 +101,17 @@ MADE: tuple[Finding | Fault, ...] = (
     Fault("marker_disturbed", "note", MARKER, 9, None, 3, "frames"),
     Fault("marker_small", "caution", MARKER, 20.0, None, 36.0, "px"),
     Fault("blurred", "caution", MARKER, 2.6, None, 2.2, "px"),
-    Fault("card_partial", "caution", Filmed(part=CARD, markers=(2, 3)), 2, None, 0, "markers"),
-    Fault("card_moved", "caution", Filmed(part=CARD), 0.8, 0.05, 0.3, "mm", 3.7),
+    Fault("card_partial", "caution", FaultSubject(part=CARD, markers=(2, 3)), 2, None, 0, "markers"),
+    Fault("card_moved", "caution", FaultSubject(part=CARD), 0.8, 0.05, 0.3, "mm", 3.7),
     Fault("marker_loose", "caution", MARKER, 1.2, 0.1, 0.6, "deg", 4.5),
-    Fault("oblique", "caution", Filmed(), 41.0, None, 35.0, "deg"),
+    Fault("oblique", "caution", FaultSubject(), 41.0, None, 35.0, "deg"),
     Fault("arm_plane_tilted", "note", SHAFT, 12.0, None, 8.0, "deg"),
-    Fault("file_damaged", "caution", Filmed(), 3, None, 0, "pieces"),
-    Fault("few_frames", "note", Filmed(), 15.0, None, 20.0, "frames/s"),
-    Fault("steadied", "note", Filmed(), 24.0, None, None, "px"),
-    Fault("squeezed", "note", Filmed(), 0.04, None, 0.065, "bits/px", facts=Squeezed((1280, 720), 0.05)),
+    Fault("file_damaged", "caution", FaultSubject(), 3, None, 0, "pieces"),
+    Fault("few_frames", "note", FaultSubject(), 15.0, None, 20.0, "frames/s"),
+    Fault("steadied", "note", FaultSubject(), 24.0, None, None, "px"),
+    Fault(
+        "squeezed", "note", FaultSubject(), 0.04, None, 0.065, "bits/px", facts=Squeezed((1280, 720), 0.05)
+    ),
 )  # fmt: skip
 """A finding of every code, and of every way in which its sentence is made."""
 

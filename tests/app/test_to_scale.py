@@ -157,7 +157,7 @@ def test_uncertainty_agrees_with_linkages_drawn(record: dict[str, Any]) -> None:
     known, ends = known_linkage(record)
     assert len(ends) == 2
     for end in ends:
-        pose = pose_of(known.drawn, known.setting.opening_sign, end.travel_rad)
+        pose = pose_of(known.samples, known.setting.opening_sign, end.travel_rad)
         spread = np.std(rod_to_arms(pose), axis=0)
         assert_allclose((end.drive_sd_rad, end.driven_sd_rad), spread, rtol=SAMPLED, atol=0)
 

@@ -11,7 +11,7 @@ from collections import Counter
 
 import numpy as np
 from kin_adjusting import Problem, keeps_limits, problems, rms_deg
-from strokecurve.kinematics.adjust.known import draw_linkages
+from strokecurve.kinematics.adjust.known import sample_linkages
 from strokecurve.kinematics.adjust.search_all import propose, what_if
 from strokecurve.kinematics.adjust.setting import Adjustable, Range
 
@@ -27,14 +27,14 @@ def main() -> None:
     broken, times, what_ifs = 0, [], []
     rng = np.random.default_rng(seed)
     for n, problem in enumerate(problems(seed, number)):
-        drawn = draw_linkages(problem.found, [0.3, 0.3, 0.6, 0.003, 0.003], rng)
+        samples = sample_linkages(problem.found, [0.3, 0.3, 0.6, 0.003, 0.003], rng)
         began = time.process_time()
-        answer = propose(problem.found, problem.intended, problem.adjustable, problem.limits, drawn=drawn)
+        answer = propose(problem.found, problem.intended, problem.adjustable, problem.limits, samples=samples)
         times.append(time.process_time() - began)
         began = time.process_time()
         what_if(
             problem.found, {problem.changed[0]: 0.97 * getattr(problem.found, problem.changed[0])},
-            problem.intended, problem.adjustable, problem.limits, drawn=drawn,
+            problem.intended, problem.adjustable, problem.limits, samples=samples,
         )  # fmt: skip
         what_ifs.append(time.process_time() - began)
         few = [p for p in answer.proposals if len(p.touched) <= len(problem.changed)]

@@ -8,7 +8,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from strokecurve.kinematics.adjust.model import Task
-from strokecurve.kinematics.adjust.setting import TOUCHES, Adjustable, AdjustLimits, LinkageSetting, Range
+from strokecurve.kinematics.adjust.setting import (
+    DECISION_VARIABLES,
+    Adjustable,
+    AdjustLimits,
+    LinkageSetting,
+    Range,
+)
 from strokecurve.kinematics.errors import GeometryError
 from strokecurve.kinematics.intended.table import Intended
 
@@ -40,9 +46,9 @@ def random_problem(
             continue
         adjustable = _adjustable(rng, found, holes, stroke)
         limits = AdjustLimits(min_toggle_rad=25 * _DEG)
-        names = [name for name in TOUCHES if getattr(adjustable, name) is not None]
+        names = [name for name in DECISION_VARIABLES if getattr(adjustable, name) is not None]
         chosen = rng.choice(names, size=count or int(rng.integers(1, 4)), replace=False)
-        changed = tuple(name for name in TOUCHES if name in chosen)
+        changed = tuple(name for name in DECISION_VARIABLES if name in chosen)
         truth = _changed(rng, found, adjustable, changed)
         if truth is None:
             continue
@@ -118,8 +124,8 @@ def _adjustable(rng: np.random.Generator, found: LinkageSetting, holes: bool, st
 def _changed(
     rng: np.random.Generator, found: LinkageSetting, adjustable: Adjustable, changed: tuple[str, ...]
 ) -> NDArray[np.float64] | None:
-    values = found.touches()
-    for k, name in enumerate(TOUCHES):
+    values = found.decisions()
+    for k, name in enumerate(DECISION_VARIABLES):
         if name not in changed:
             continue
         allowed: Range = getattr(adjustable, name)
@@ -163,7 +169,7 @@ def keeps_limits(problem: Problem, setting: LinkageSetting) -> list[str]:
         broken.append("stall")
     if four_bar.branch != problem.found.four_bar().branch:
         broken.append("branch")
-    for name in (*TOUCHES, "rod_mm"):
+    for name in (*DECISION_VARIABLES, "rod_mm"):
         allowed: Range | None = getattr(problem.adjustable, name)
         now = four_bar.rod_mm if name == "rod_mm" else getattr(setting, name)
         if name != "rod_mm" and now == getattr(problem.found, name):

@@ -8,7 +8,7 @@ import numpy as np
 from strokecurve.kinematics.intended.combustion import excess_air, o2_dry_of
 from strokecurve.kinematics.intended.damper import PUBLISHED_DAMPERS, PublishedDamper, installed_flow
 from strokecurve.kinematics.intended.fuels import NATURAL_GAS
-from strokecurve.kinematics.intended.readings import Readings
+from strokecurve.kinematics.intended.readings import BurnerReadings
 from strokecurve.kinematics.intended.settings import READING_DEFAULTS, ReadingSettings
 
 _TRAVEL_DEG = np.linspace(-14.0, 80.0, 4000)
@@ -74,7 +74,7 @@ def read(
     rng: np.random.Generator | None = None,
     settings: ReadingSettings = READING_DEFAULTS,
     **changes: np.ndarray,
-) -> Readings:
+) -> BurnerReadings:
     """Readings at firing positions, with errors of the sizes stated if there is a generator."""
     count = firing_deg.size
     o2 = o2_dry_of(NATURAL_GAS, burner.excess(firing_deg))
@@ -102,4 +102,4 @@ def read(
         "stack_c": missing,
         "ambient_c": missing,
     }
-    return Readings(**(columns | changes))
+    return BurnerReadings(**(columns | changes))

@@ -75,7 +75,7 @@ class Truth:
     centre_px: tuple[float, float] = (959.5, 539.5)
     k1: float = 0.0
     k2: float = 0.0
-    bleed: float = 0.4
+    ink_spread: float = 0.4
     blur_px: float = 0.8
     card_ids: tuple[int, ...] = (0, 1, 2, 3)
     wh: tuple[int, int] = WH
@@ -171,7 +171,7 @@ def true_nodes(truth: Truth) -> tuple[NDArray[np.int64], Floats]:
     every = np.stack([points[i] for i in ids], axis=1)
     pixels = np.array([project(truth, k, every[k].reshape(-1, 3)) for k in range(frames)])
     nodes = pixels.reshape(frames, len(ids), 4, 2, 2)
-    return np.array(ids, np.int64), nodes - truth.bleed * truth.blur_px * outward_of(nodes)[..., None, :]
+    return np.array(ids, np.int64), nodes - truth.ink_spread * truth.blur_px * outward_of(nodes)[..., None, :]
 
 
 def rolled_nodes(
@@ -183,7 +183,7 @@ def rolled_nodes(
     shape (K, 2), each whole picture is shifted after it was exposed.
     """
     ids, nodes = true_nodes(truth)
-    instant = nodes + truth.bleed * truth.blur_px * outward_of(nodes)[..., None, :]
+    instant = nodes + truth.ink_spread * truth.blur_px * outward_of(nodes)[..., None, :]
     turns = Rotation.from_matrix(truth.rotation @ truth.rotation[0].T).as_rotvec()
     pose = CubicSpline(truth.time_s, np.concatenate([turns, truth.translation], axis=1))
     width, height = truth.wh

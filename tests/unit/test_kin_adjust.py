@@ -12,15 +12,15 @@ import pytest
 from kin_adjusting import keeps_limits, problems, rms_deg
 from numpy.testing import assert_allclose
 from scipy.optimize import differential_evolution
-from strokecurve.kinematics.adjust.known import KNOWN, draw_linkages
+from strokecurve.kinematics.adjust.known import KNOWN, sample_linkages
 from strokecurve.kinematics.adjust.largest import least_largest
 from strokecurve.kinematics.adjust.model import Task
 from strokecurve.kinematics.adjust.relaxed import EVERYTHING
-from strokecurve.kinematics.adjust.search import best_settings, largest, touch_sets, weighted_rms
+from strokecurve.kinematics.adjust.search import best_settings, largest, variable_sets, weighted_rms
 from strokecurve.kinematics.adjust.search_all import propose, what_if
 from strokecurve.kinematics.adjust.setting import (
     ADJUST_DEFAULTS,
-    TOUCHES,
+    DECISION_VARIABLES,
     Adjustable,
     AdjustLimits,
     AdjustSettings,
@@ -80,7 +80,7 @@ def test_proposals_come_by_number_of_things_touched_then_by_fit() -> None:
     best = next(p for p in answer.proposals if p.touched == ("drive_radius_mm", "driven_start_rad"))
     assert_allclose(best.outcome.setting.drive_radius_mm, 54, rtol=0, atol=0.1)  # the table's straight lines
     assert answer.reached
-    assert answer.lifted == ()
+    assert answer.relaxed == ()
 
 
 def test_what_is_already_right_is_left_alone() -> None:
@@ -159,15 +159,15 @@ def test_low_fire_and_branch_are_kept_and_the_rod_follows() -> None:
 def test_each_limit_that_stands_in_the_way_is_named() -> None:
     wanted = curve_of(FOUND, driven_start_rad=70 * DEG)
     held = Adjustable(Range(55, 65), driven_start_rad=Range(50 * DEG, 60 * DEG))
-    assert propose(FOUND, wanted, held).lifted[0].name == "driven_start_rad"
+    assert propose(FOUND, wanted, held).relaxed[0].name == "driven_start_rad"
     tight = replace(FREE, drive_radius_mm=None, driven_radius_mm=None, drive_start_rad=None)
     rod = FOUND.four_bar().rod_mm
     stuck = propose(FOUND, wanted, replace(tight, rod_mm=Range(rod - 2, rod + 2)))
     assert not stuck.reached
-    assert stuck.lifted[0].name == "rod_mm"
-    assert stuck.lifted[0].outcome.reached
+    assert stuck.relaxed[0].name == "rod_mm"
+    assert stuck.relaxed[0].outcome.reached
     stops = AdjustLimits(driven_high_rad=0.9 * float(wanted.driven_rad[-1]))
-    assert propose(FOUND, wanted, tight, stops).lifted[0].name == "driven_stops"
+    assert propose(FOUND, wanted, tight, stops).relaxed[0].name == "driven_stops"
 
 
 def test_a_toggle_limit_that_stands_in_the_way_is_named_and_kept() -> None:
@@ -178,7 +178,7 @@ def test_a_toggle_limit_that_stands_in_the_way_is_named_and_kept() -> None:
     lowest = free.proposals[-1].outcome.drive.value_rad
     answer = propose(FOUND, wanted, only, AdjustLimits(min_toggle_rad=lowest + 12 * DEG, over_travel_rad=0.0))
     assert not answer.reached
-    assert answer.lifted[0].name == "toggle"
+    assert answer.relaxed[0].name == "toggle"
     assert answer.proposals
     for proposal in answer.proposals:
         assert proposal.outcome.drive.value_rad >= lowest + 12 * DEG
@@ -191,7 +191,7 @@ def test_another_low_fire_is_a_limit_of_its_own() -> None:
     )
     kept = propose(FOUND, wanted, FREE)
     assert not kept.reached
-    assert "low_fire" in [one.name for one in kept.lifted]
+    assert "low_fire" in [one.name for one in kept.relaxed]
     moved = propose(FOUND, wanted, FREE, AdjustLimits(low_fire_rad=-4 * DEG))
     assert moved.reached
     assert_allclose(moved.proposals[0].outcome.curve.driven_rad[0] / DEG, -4, rtol=0, atol=ROUNDING)
@@ -202,11 +202,11 @@ def test_a_curve_that_no_linkage_gives_is_said_to_be_none() -> None:
     waves = Intended.from_table(at, at * 0.7 + 12 * DEG * np.sin(6 * at))
     answer = propose(FOUND, waves, FREE)
     assert not answer.reached
-    assert not any(one.outcome.reached for one in answer.lifted)
+    assert not any(one.outcome.reached for one in answer.relaxed)
     assert answer.nearest is not None
-    assert answer.lifted == () or answer.lifted[0].name in {
+    assert answer.relaxed == () or answer.relaxed[0].name in {
         EVERYTHING,
-        *TOUCHES,
+        *DECISION_VARIABLES,
         "toggle",
         "rod_mm",
         "low_fire",
@@ -263,10 +263,10 @@ def test_a_rod_set_by_hand_moves_low_fire_and_broken_limits_are_named() -> None:
 
 def test_predicted_spread_agrees_with_linear_propagation() -> None:
     sd = np.array([0.3, 0.4, 0.6, 0.2 * DEG, 0.25 * DEG])
-    many = replace(ADJUST_DEFAULTS, samples=2000)
-    drawn = draw_linkages(FOUND, sd, np.random.default_rng(3), many)
+    many = replace(ADJUST_DEFAULTS, sample_count=2000)
+    samples = sample_linkages(FOUND, sd, np.random.default_rng(3), many)
     changes = {"drive_radius_mm": 64.0, "driven_start_rad": 50 * DEG}
-    made = what_if(FOUND, changes, equal_travel(90 * DEG), drawn=drawn)
+    made = what_if(FOUND, changes, equal_travel(90 * DEG), samples=samples)
     variance = np.zeros(made.curve.driver_rad.size)
     for name, step in zip(KNOWN, sd, strict=True):
         values = []
@@ -287,8 +287,8 @@ def test_what_tapes_leave_open_is_not_sold_as_an_improvement() -> None:
     wanted = curve_of(FOUND, driven_start_rad=55.9 * DEG)
     sure = propose(FOUND, wanted, FREE)
     assert any(p.touched for p in sure.proposals)
-    drawn = draw_linkages(FOUND, [3, 3, 5, 3 * DEG, 3 * DEG], np.random.default_rng(1))
-    unsure = propose(FOUND, wanted, FREE, drawn=drawn)
+    samples = sample_linkages(FOUND, [3, 3, 5, 3 * DEG, 3 * DEG], np.random.default_rng(1))
+    unsure = propose(FOUND, wanted, FREE, samples=samples)
     assert [p.touched for p in unsure.proposals if not p.told or p.touched] == []
 
 
@@ -305,13 +305,13 @@ def at_least_as_good(published: LinkageSetting, found: LinkageSetting, intended:
         name: Range(0.4 * getattr(published, name), 2.5 * getattr(published, name))
         if name.endswith("_mm")
         else Range(getattr(published, name) - 50 * DEG, getattr(published, name) + 50 * DEG)
-        for name in TOUCHES[:4]
+        for name in DECISION_VARIABLES[:4]
     }
     task = Task.of(found, intended, Adjustable(**around), OPEN)
-    sets = touch_sets(task, [4])
+    sets = variable_sets(task, [4])
     ours = best_settings(task, sets)[0]
     assert ours is not None
-    theirs = published.touches()[None, :]
+    theirs = published.decisions()[None, :]
     assert weighted_rms(task, ours[None, :])[0] <= weighted_rms(task, theirs)[0] * (1 + 1e-6)
     level = least_largest(task, ours, sets[0])
     level = ours if level is None else level
@@ -358,7 +358,7 @@ def test_a_logarithm_is_fitted_at_least_as_well_as_by_chebyshev_points() -> None
     at = np.arange(0, 61) * DEG
     intended = Intended.from_table(at, 90 * DEG * np.log10(1 + at / (60 * DEG)) / math.log10(2))
     task = Task.of(published, intended, Adjustable(), OPEN)
-    structural = largest(task, published.touches()[None, :])[0] * ADJUST_DEFAULTS.tolerance_rad / DEG
+    structural = largest(task, published.decisions()[None, :])[0] * ADJUST_DEFAULTS.tolerance_rad / DEG
     # travel counts from its own start here, so the error at the start adds to the one elsewhere
     assert structural < 2 * 0.1686 + 0.01
     found = synthesised(160, 170, d, start + 6 * DEG, near + 5 * DEG, 60 * DEG)
@@ -376,13 +376,15 @@ def test_a_global_optimiser_finds_nothing_better(number: int) -> None:
     wanted = Intended.from_table(problem.intended.driver_rad, bent)
     task = Task.of(problem.found, wanted, problem.adjustable, problem.limits)
     touched = next(
-        s for s in touch_sets(task, [2]) if not any(r.holes for k in s if (r := task.adjustable.ranges()[k]))
+        s
+        for s in variable_sets(task, [2])
+        if not any(r.holes for k in s if (r := task.adjustable.ranges()[k]))
     )
     ours = best_settings(task, [touched])[0]
     bounds = [(r.low, r.high) for k in touched if (r := task.adjustable.ranges()[k])]
 
     def cost(places: np.ndarray) -> np.ndarray:
-        values = np.tile(problem.found.touches(), (places.shape[1], 1))
+        values = np.tile(problem.found.decisions(), (places.shape[1], 1))
         values[:, list(touched)] = places.T
         over = np.max(np.concatenate(list(task.shortfalls(values).values()), axis=1), axis=1)
         misfit = weighted_rms(task, values)

@@ -54,7 +54,7 @@ def test_a_planar_pose_is_what_symbolic_algebra_makes_of_its_pins(seed: int, sym
     a, c, d, drive, driven = drawn(seed)
     at = (np.log(a), np.log(c), np.log(d), drive, driven)
     pose = Pose.in_plane(a, c, d, drive, driven)
-    assert_allclose(pose.rod_mm(), symbolic["rod"](*at), **EXACT)
+    assert_allclose(pose.rod_mm, symbolic["rod"](*at), **EXACT)
     assert_allclose(np.array(pose.half_square_by()), symbolic["half"](*at), rtol=1e-11, atol=1e-8)
     assert_allclose(pose.velocity_ratio(), symbolic["ratio"](*at), **EXACT)
     # the sign of the cotangent depends on the side that the rod is on; the branch says which
@@ -80,7 +80,7 @@ def test_the_branch_is_the_way_that_the_closed_form_goes(seed: int) -> None:
     both = [FourBar(a, four_bar.rod_mm, c, d, s).pose(drive) for s in (-1, 1)]
     assert [float(pose.branch()) for pose in both] == [-1.0, 1.0]
     assert [float(np.sign(pose.driven_sine())) for pose in both] == [-1.0, 1.0]
-    assert_allclose([float(pose.rod_mm()) for pose in both], four_bar.rod_mm, **EXACT)
+    assert_allclose([float(pose.rod_mm) for pose in both], four_bar.rod_mm, **EXACT)
 
 
 def test_many_poses_at_once_are_each_as_alone() -> None:
@@ -92,7 +92,7 @@ def test_many_poses_at_once_are_each_as_alone() -> None:
     for m, row in enumerate(linkages):
         for n, turned in enumerate(more):
             alone = Pose.in_plane(*row[:3], row[3] + turned, row[4] + turned)
-            assert_allclose(together.rod_mm()[m, n], alone.rod_mm(), **EXACT)
+            assert_allclose(together.rod_mm[m, n], alone.rod_mm, **EXACT)
             assert_allclose(together.drive_sine()[m, n], alone.drive_sine(), **EXACT)
             assert_allclose(
                 together.transmission_cotangent_by()[m, n], alone.transmission_cotangent_by(), **EXACT
@@ -132,7 +132,7 @@ def test_derivatives_hold_in_space(seed: int) -> None:
 
     def half(*q: float) -> float:
         scale = tuple(np.exp(q[:3]))
-        return float(space.pose(drive + q[3], driven + q[4], scale).rod_mm() ** 2 / 2)
+        return float(space.pose(drive + q[3], driven + q[4], scale).rod_mm ** 2 / 2)
 
     slopes = [(half(*one) - half(*-one)) / (2 * STEP) for one in STEP * np.eye(5)]
     assert_allclose(np.array(by), slopes, rtol=1e-6, atol=1e-3)  # of some 10^4 mm^2
@@ -146,7 +146,7 @@ def test_the_velocity_ratio_in_space_keeps_the_rod_as_long_as_it_is(seed: int) -
     def follows(turned: float) -> float:
         return float(
             brentq(
-                lambda at: float(space.pose(drive + turned, at).rod_mm() - pose.rod_mm()),
+                lambda at: float(space.pose(drive + turned, at).rod_mm - pose.rod_mm),
                 driven - 0.01,
                 driven + 0.01,
                 xtol=1e-14,
@@ -216,7 +216,7 @@ def test_figures_of_a_linkage_vary_as_linkages_drawn_do() -> None:
 
     def figures(q: np.ndarray) -> np.ndarray:
         pose = Pose.in_plane(*np.moveaxis(q, -1, 0))
-        return np.stack([pose.rod_mm(), pose.driven_in_line_rad(), pose.velocity_ratio()], axis=-1)
+        return np.stack([pose.rod_mm, pose.driven_in_line_rad(), pose.velocity_ratio()], axis=-1)
 
     many = np.random.default_rng(4).multivariate_normal(at, known, 40_000)
     drawn_covariance = np.cov(figures(many).T)

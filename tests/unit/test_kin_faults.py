@@ -12,7 +12,7 @@ from strokecurve.app.words.findings import in_words
 from strokecurve.kinematics.faults.slip import follow, without_slips
 from strokecurve.kinematics.findings.findings import Finding, assess
 from strokecurve.kinematics.identify.geometry import identify
-from strokecurve.kinematics.identify.posterior import linkage
+from strokecurve.kinematics.identify.posterior import linkage_of
 from strokecurve.kinematics.identify.to_toggle import travel_to_toggle
 from strokecurve.kinematics.linkage.fourbar import FourBar
 from strokecurve.kinematics.motion.angles import LinkageMotion
@@ -190,7 +190,7 @@ def test_travel_left_spreads_as_the_posterior() -> None:
     rng = np.random.default_rng(1)
     drawn: list[list[float]] = [[], []]
     for parameters in rng.multivariate_normal(fit.parameters, fit.covariance, 300):
-        a, c, d, start, driven = (float(v) for v in linkage(parameters))
+        a, c, d, start, driven = (float(v) for v in linkage_of(parameters))
         four_bar = FourBar.from_start_angles(a, c, d, start, driven)
         limit, dead = (
             four_bar.toggle_positions().driven_in_line_rad,

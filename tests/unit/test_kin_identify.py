@@ -10,10 +10,9 @@ from kin_film import DEG, Film, film, random_linkage, wrapped
 from numpy.testing import assert_allclose
 from strokecurve.kinematics.errors import FitError
 from strokecurve.kinematics.faults.condition import lost_motion
-from strokecurve.kinematics.identify.evidence import ANGLES, QUANTITIES, Evidence, JointEvidence, statements
+from strokecurve.kinematics.identify.evidence import ANGLES, QUANTITIES, Evidence, JointEvidence, whitened
 from strokecurve.kinematics.identify.geometry import GeometryFit, identify
-from strokecurve.kinematics.identify.posterior import PARAMETERS, Posterior
-from strokecurve.kinematics.identify.posterior import linkage as linkage_of
+from strokecurve.kinematics.identify.posterior import PARAMETERS, Posterior, linkage_of
 from strokecurve.kinematics.linkage.closure import driven_curve, driven_derivatives
 from strokecurve.kinematics.linkage.fourbar import FourBar
 from strokecurve.kinematics.linkage.play import engage
@@ -243,7 +242,7 @@ def test_jacobian_is_the_derivative(seed: int) -> None:
     bins = thin(made.motion, made.stroke)
     band = fit_dead_band(bins)
     names = ("rod_mm", "spacing_mm", "driven_start_rad")
-    known = tuple(statements([Evidence(n, made.truth(n), 0.4, "tape") for n in names]))
+    known = tuple(whitened([Evidence(n, made.truth(n), 0.4, "tape") for n in names]))
     way = 1 if wrapped(linkage.driven_angle(start + sign * 0.1) - linkage.driven_angle(start)) > 0 else -1
     lengths = np.log([linkage.drive_radius_mm, linkage.driven_radius_mm, linkage.spacing_mm])
     point = np.array([*lengths, start, made.driven_start, 0.8 * DEG, 0.001])

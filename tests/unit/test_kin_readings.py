@@ -20,7 +20,7 @@ from strokecurve.kinematics.intended.from_readings import (
 )
 from strokecurve.kinematics.intended.fuels import NATURAL_GAS, PROPANE
 from strokecurve.kinematics.intended.outcome import FromReadings, Wanted
-from strokecurve.kinematics.intended.readings import Readings, check_readings
+from strokecurve.kinematics.intended.readings import BurnerReadings, check_readings
 from strokecurve.kinematics.intended.settings import READING_DEFAULTS, ReadingSettings
 
 FIRING_DEG = np.array([0.0, 22.5, 45.0, 67.5, 90.0])
@@ -30,12 +30,12 @@ FAST = replace(READING_DEFAULTS, draws=150)
 """Enough where only words or signs are looked at."""
 
 
-def work_out(readings: Readings, settings: ReadingSettings = FAST, fuel=NATURAL_GAS) -> FromReadings:
+def work_out(readings: BurnerReadings, settings: ReadingSettings = FAST, fuel=NATURAL_GAS) -> FromReadings:
     rows = row_positions(readings, settings)
     return intended_from_readings(readings, fuel, rows, rows, np.random.default_rng(1), settings)
 
 
-def plain(target: np.ndarray = TARGET, **changes: np.ndarray) -> Readings:
+def plain(target: np.ndarray = TARGET, **changes: np.ndarray) -> BurnerReadings:
     return kin_burner.read(BURNER, FIRING_DEG, target, None, READING_DEFAULTS, **changes)
 
 
@@ -226,7 +226,7 @@ class TestRange:
         assert np.all(np.diff(rows) > 1.5)
 
 
-def changed(name: str, place: int, value: float) -> Readings:
+def changed(name: str, place: int, value: float) -> BurnerReadings:
     values = getattr(plain(), name).copy()
     values[place] = value
     return plain(**{name: values}) if name != "target_o2_dry" else plain(values)
@@ -257,7 +257,7 @@ class TestRefused:
         ],
         ids=lambda value: value[:18] if isinstance(value, str) else "",
     )
-    def test_readings_that_cannot_be(self, readings: Readings, words: str) -> None:
+    def test_readings_that_cannot_be(self, readings: BurnerReadings, words: str) -> None:
         with pytest.raises(KinematicsError, match=words):
             check_readings(readings, NATURAL_GAS, READING_DEFAULTS)
 

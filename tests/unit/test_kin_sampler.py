@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from kin_film import DEG, Film, film, wrapped
 from scipy.optimize import differential_evolution
-from strokecurve.kinematics.identify.evidence import ANGLES, QUANTITIES, Evidence, statements
+from strokecurve.kinematics.identify.evidence import ANGLES, QUANTITIES, Evidence, whitened
 from strokecurve.kinematics.identify.geometry import GeometryFit, identify
 from strokecurve.kinematics.identify.posterior import SLACK, Posterior
 from strokecurve.kinematics.linkage.fourbar import FourBar
@@ -59,7 +59,7 @@ def solve(case: tuple[FourBar, float, dict[str, float]], seed: int) -> tuple[Pos
         bins.driven_sign,
         band.start_opened,
         whiten,
-        tuple(statements(evidence)),
+        tuple(whitened(evidence)),
         DEFAULTS,
         even_wear(bins),
     )

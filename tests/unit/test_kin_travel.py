@@ -15,7 +15,7 @@ from strokecurve.kinematics.linkage.fourbar import FourBar
 from strokecurve.kinematics.linkage.train import Train
 from strokecurve.kinematics.motion.angles import LinkageMotion
 from strokecurve.kinematics.motion.stroke import find_stroke
-from strokecurve.kinematics.motion.travel import TravelCurves, even_step_table, travel_curves
+from strokecurve.kinematics.motion.travel import TravelCurves, curves_at_steps, travel_curves
 
 SLOW_START = FourBar.from_start_angles(55, 68, 176, 39.7 * DEG, 76.1 * DEG)
 START = 39.7 * DEG
@@ -137,13 +137,13 @@ def flat(driver: np.ndarray, opening: np.ndarray, closing: np.ndarray) -> Travel
 def test_even_step_table() -> None:
     driver = np.arange(91) * DEG
     curves = flat(driver, driver * 0.5, driver * 0.5 + 0.01)
-    table = even_step_table(curves, 10 * DEG)
+    table = curves_at_steps(curves, 10 * DEG)
     assert table.driver_rad.size == 10
     assert_allclose(table.lost_rad, 0.01, rtol=0, atol=1e-12)
     assert_allclose(table.mean_rad, table.driver_rad * 0.5 + 0.005, rtol=0, atol=1e-12)
     assert_allclose(table.lost_sd_rad, 0.001 * np.sqrt(2), rtol=1e-12, atol=0)
     with pytest.raises(ValueError, match="whole multiple"):
-        even_step_table(curves, 2.5 * DEG)
+        curves_at_steps(curves, 2.5 * DEG)
 
 
 @pytest.mark.parametrize(

@@ -13,7 +13,7 @@ from strokecurve.vision.joint_fit.bordered import fit_cost
 from strokecurve.vision.joint_fit.camera import Camera
 from strokecurve.vision.joint_fit.joint import JointState
 from strokecurve.vision.motion import axes
-from strokecurve.vision.motion.axes import AxisSettings, leaned, upright
+from strokecurve.vision.motion.axes import AxisSettings, leaned, without_spin
 from strokecurve.vision.motion.hinges import HingeSettings, find_shafts
 from strokecurve.vision.motion.shafts import ShaftMotion, ShaftSpec
 from strokecurve.vision.rotations import least_turn_to, rotation_from_vector, turn_about_z
@@ -174,7 +174,7 @@ def test_another_lean_keeps_the_middle_of_the_circle() -> None:
 def test_angles_count_from_the_same_direction_however_the_fit_came_there() -> None:
     lean = rotation_from_vector(np.array([0.4, 0.2, 0.0]))
     axis = np.array([lean, lean @ turn_about_z(np.array(0.3))])
-    least, spin = upright(axis)
+    least, spin = without_spin(axis)
     assert_allclose(spin, [0.0, 0.3], rtol=0, atol=1e-12)
     assert_allclose(least, [lean, lean], rtol=0, atol=1e-12)
 

@@ -100,7 +100,7 @@ def test_nodes_lie_on_the_true_edges(side_px: float, blur_px: float) -> None:
 
 @pytest.mark.parametrize("side_px, blur_px", SOFT)
 def test_nodes_of_small_and_soft_markers_lie_near_the_true_edges(side_px: float, blur_px: float) -> None:
-    """What all edges share is taken up by the joint fit (its bleed); the rest turns a marker."""
+    """What all edges share is taken up by the joint fit (its ink spread); the rest turns a marker."""
     errors = good_errors(shots(1, side_px, blur_px))
     assert abs(errors.mean()) < 0.035
     assert errors.std() < 0.025

@@ -72,7 +72,7 @@ def test_shafts_on_a_tripod_and_in_the_hand(make: type, handheld: bool) -> None:
     # A clip in the hand fixes the focal length; one view nearly square on does not.
     assert abs(motion.camera.focal_px - 1430.0) < 4 * motion.focal_sigma_px
     assert motion.focal_sigma_px < (12.0 if handheld else 120.0)
-    assert_allclose(motion.camera.bleed, 0.4, rtol=0, atol=0.05)
+    assert_allclose(motion.camera.ink_spread, 0.4, rtol=0, atol=0.05)
     assert not motion.refused.any()
     assert np.isfinite(motion.angle_rad).all()
 
@@ -246,8 +246,9 @@ def trials(handheld: bool) -> list[tuple[Truth, ShaftMotion]]:
 def bound_deg(truth: Truth, sigma_px: float, prior: np.ndarray) -> np.ndarray:
     """Least possible deviation (K, S) of angles about their mean, degrees: Cramer-Rao with the stated prior.
 
-    Unknowns: log focal length, centre, k1, k2, bleed, six of the camera's pose, and for each shaft lean (2),
-    centre (2), tilt (2), offset (3) and K angles. ``prior`` has the deviations of all but the angles.
+    Unknowns: log focal length, centre, k1, k2, ink spread, six of the camera's pose, and for each shaft
+    lean (2), centre (2), tilt (2), offset (3) and K angles. ``prior`` has the deviations of all but the
+    angles.
     """
     frames, shafts = len(truth.time_s), len(truth.shafts)
     shared = len(prior)
@@ -279,7 +280,7 @@ def bound_deg(truth: Truth, sigma_px: float, prior: np.ndarray) -> np.ndarray:
             centre_px=(truth.centre_px[0] + x[1], truth.centre_px[1] + x[2]),
             k1=truth.k1 + x[3],
             k2=truth.k2 + x[4],
-            bleed=truth.bleed + x[5],
+            ink_spread=truth.ink_spread + x[5],
             rotation=pose,
             translation=truth.translation + x[9:12],
             shafts=tuple(turned),

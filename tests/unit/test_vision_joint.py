@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 from strokecurve.vision.joint_fit.bordered import fit_frames, fit_shared, frame_sensitivities
 from strokecurve.vision.joint_fit.camera import Camera
-from strokecurve.vision.joint_fit.guess import first_guess
+from strokecurve.vision.joint_fit.initialisation import initial_state
 from strokecurve.vision.joint_fit.joint import JointModel, JointSettings, JointState, MountedMarker
 from strokecurve.vision.joint_fit.nodes import Nodes
 from synthetic import WH, Truth, three_shafts, tracks_of, turn, two_shafts
@@ -19,7 +19,7 @@ def true_state(truth: Truth) -> JointState:
     """Unknowns at their true values, for shafts whose only marker leads."""
     lead = [s.markers[0] for s in truth.shafts]
     return JointState(
-        camera=Camera(truth.focal_px, truth.centre_px, truth.k1, truth.k2, truth.bleed),
+        camera=Camera(truth.focal_px, truth.centre_px, truth.k1, truth.k2, truth.ink_spread),
         rotation=truth.rotation,
         translation=truth.translation,
         axis=np.array([turn([*s.lean_rad, 0]) for s in truth.shafts]),
@@ -44,7 +44,7 @@ def model_and_nodes(
 @pytest.mark.parametrize("steady", [True, False])
 def test_the_model_is_opencv_projection_at_the_truth(steady: bool) -> None:
     hand = None if steady else np.random.default_rng(1)
-    truth = three_shafts(12, handheld=hand, k1=0.06, k2=-0.03, focal_px=1390.0, bleed=0.3)
+    truth = three_shafts(12, handheld=hand, k1=0.06, k2=-0.03, focal_px=1390.0, ink_spread=0.3)
     model, nodes = model_and_nodes(truth, steady)
     residual_px = model.residuals(true_state(truth), nodes) * 0.03
     assert_allclose(residual_px, 0.0, rtol=0, atol=1e-8)
@@ -111,7 +111,7 @@ def test_the_prior_is_quadratic_about_what_is_expected() -> None:
     truth = two_shafts(4)
     model, _ = model_and_nodes(truth, False)
     expected = JointState(
-        Camera(0.77 * 1920, (959.5, 539.5), 0.0, 0.0, model.settings.bleed_mean),
+        Camera(0.77 * 1920, (959.5, 539.5), 0.0, 0.0, model.settings.ink_spread_mean),
         truth.rotation,
         truth.translation,
         np.repeat(np.eye(3)[None], 2, axis=0),
@@ -187,18 +187,18 @@ def test_the_solver_goes_all_the_way(steady: bool) -> None:
 
 
 @pytest.mark.parametrize("focal_px", [1250.0, 1750.0])
-def test_the_joint_fit_reaches_the_minimum_from_the_first_guess(focal_px: float) -> None:
+def test_the_joint_fit_reaches_the_minimum_from_its_initial_state(focal_px: float) -> None:
     reached = []
     for seed in range(2):
         truth = two_shafts(40, handheld=np.random.default_rng(seed), focal_px=focal_px, k1=0.02)
         tracks = tracks_of(truth, np.random.default_rng(seed), 0.02)
         model, nodes = model_and_nodes(truth, False, 0.02, seed)
-        start, key = first_guess(model, tracks, [0, 1, 2, 3, 10, 11], np.arange(40))
-        from_guess = fit_shared(model, start, nodes.frames(key), noise_scale=1.0)
+        start, key = initial_state(model, tracks, [0, 1, 2, 3, 10, 11], np.arange(40))
+        from_initial = fit_shared(model, start, nodes.frames(key), noise_scale=1.0)
         from_truth = fit_shared(model, true_state(truth), nodes, noise_scale=1.0)
         sigma = np.sqrt(from_truth.covariance[0, 0])
         reached.append(
-            abs(np.log(from_guess.state.camera.focal_px / from_truth.state.camera.focal_px)) / sigma
+            abs(np.log(from_initial.state.camera.focal_px / from_truth.state.camera.focal_px)) / sigma
         )
     assert max(reached) < 0.2
 

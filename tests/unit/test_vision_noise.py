@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 from strokecurve.vision.joint_fit.bordered import fit_shared
-from strokecurve.vision.joint_fit.guess import first_guess
+from strokecurve.vision.joint_fit.initialisation import initial_state
 from strokecurve.vision.joint_fit.joint import JointModel, JointSettings, MountedMarker
 from strokecurve.vision.joint_fit.nodes import Nodes
 from strokecurve.vision.joint_fit.noise import NodeNoise, find_noise, frame_correlation
@@ -28,7 +28,7 @@ def found(own_px: float, line_px: float, assumed: float = 0.0) -> NodeNoise:
     tracks = replace(tracks, nodes_px=tracks.nodes_px + shift * outward_of(tracks.nodes_px)[..., None, :])
     model = JointModel([0, 1, 2, 3], MOUNTED, False, WH, JointSettings(), np.full(6, assumed))
     key = np.arange(60)
-    start, _ = first_guess(model, tracks, IDS, key)
+    start, _ = initial_state(model, tracks, IDS, key)
     nodes = Nodes.from_tracks(tracks, IDS, np.full(6, 0.03))
     fit = fit_shared(model, start, nodes)
     return find_noise(model, fit.state, nodes, Nodes.from_tracks(tracks, IDS, np.full(6, 1e-4)), 0.004)

@@ -79,7 +79,7 @@ def test_the_films_of_these_tests_are_those_of_opencv_at_the_rows_poses() -> Non
     """Nodes of the card at the pose of their own row, by ``cv2.projectPoints``."""
     truth, rows_s = trembling(), 0.02
     ids, nodes = seen("hand", rows_s)
-    nodes = nodes + truth.bleed * truth.blur_px * outward_of(nodes)[..., None, :]
+    nodes = nodes + truth.ink_spread * truth.blur_px * outward_of(nodes)[..., None, :]
     turns = Rotation.from_matrix(truth.rotation @ truth.rotation[0].T).as_rotvec()
     path = CubicSpline(truth.time_s, np.concatenate([turns, truth.translation], axis=1))
     matrix = np.array([[truth.focal_px, 0, 959.5], [0, truth.focal_px, 539.5], [0, 0, 1.0]])

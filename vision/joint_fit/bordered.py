@@ -101,7 +101,7 @@ def fit_shared(
     model : BorderedModel
         The model.
     start : State
-        First guess, K frames.
+        First estimate, K frames.
     nodes : Nodes
         Measurements of the same frames.
     job : JobControl, optional
@@ -166,7 +166,7 @@ def fit_frames(
     model : BorderedModel
         The model.
     start : State
-        Shared values, and first guesses for each of K frames.
+        Shared values, and first estimates for each of K frames.
     nodes : Nodes
         Measurements of the same frames.
     scale : float

@@ -22,7 +22,7 @@ CARD_CENTRES_MM: Floats = np.array(
 """Centres of the card's markers, ids 0 to 3, in the card frame."""
 
 CAMERA_PARAMETERS = 6
-"""log focal length, cx, cy, k1, k2, bleed."""
+"""log focal length, cx, cy, k1, k2, ink spread."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +37,7 @@ class Camera:
         Principal point.
     k1, k2 : float
         Radial distortion: a ray at normalised radius r is imaged at ``r (1 + k1 r^2 + k2 r^4)``.
-    bleed : float
+    ink_spread : float
         How far white paper seems to spread over black ink at an edge, in standard deviations of that edge's
         blur: a camera blurs in linear light and then brightens the dark half of the blur (gamma).
     """
@@ -46,7 +46,7 @@ class Camera:
     centre_px: tuple[float, float]
     k1: float = 0.0
     k2: float = 0.0
-    bleed: float = 0.0
+    ink_spread: float = 0.0
 
     def moved(self, change: Floats) -> Camera:
         """Give the camera after a change of its parameters, shape (6,)."""
@@ -55,7 +55,7 @@ class Camera:
             (self.centre_px[0] + float(change[1]), self.centre_px[1] + float(change[2])),
             self.k1 + float(change[3]),
             self.k2 + float(change[4]),
-            self.bleed + float(change[5]),
+            self.ink_spread + float(change[5]),
         )
 
     def matrix(self) -> Floats:

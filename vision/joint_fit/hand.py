@@ -171,7 +171,7 @@ def follow_hand(
     Parameters
     ----------
     hand : FilmFit
-        With first guesses for all frames.
+        With first estimates for all frames.
     nodes : Nodes
         As seen; none where the card was not seen, or where they were refused.
     job : JobControl

@@ -58,7 +58,7 @@ class JointSettings:
         Principal point from the middle of the picture, in picture widths.
     k1_sigma, k2_sigma : float
         Radial distortion of phone pictures.
-    bleed_mean, bleed_sigma : float
+    ink_spread_mean, ink_spread_sigma : float
         Spread of paper over ink, in standard deviations of the blur.
     axis_common_sigma_rad, axis_own_sigma_rad : float
         Axes from the card's normal: shared by all, and each on its own (shafts of one linkage are
@@ -80,8 +80,8 @@ class JointSettings:
     centre_sigma_per_width: float = 0.005
     k1_sigma: float = 0.08
     k2_sigma: float = 0.04
-    bleed_mean: float = 0.4
-    bleed_sigma: float = 0.4
+    ink_spread_mean: float = 0.4
+    ink_spread_sigma: float = 0.4
     axis_common_sigma_rad: float = np.deg2rad(8.0)
     axis_own_sigma_rad: float = np.deg2rad(1.5)
     free_axes: tuple[int, ...] = ()
@@ -253,7 +253,7 @@ class JointModel:
     def residuals(self, state: JointState, nodes: Nodes) -> Floats:
         """Distances of projected from measured nodes across the lines, in standard deviations, (K, M, 8)."""
         cam = rotated(state.rotation, self.points_card(state)) + state.translation[:, None, None]
-        off = nodes.across(state.camera.project(cam), state.camera.bleed) * nodes.inverse_sigma
+        off = nodes.across(state.camera.project(cam), state.camera.ink_spread) * nodes.inverse_sigma
         return self.unpaired(off)
 
     def unpaired(self, rows: Floats) -> Floats:
@@ -293,7 +293,7 @@ class JointModel:
             turned + state.translation[:, None, None], nodes.normals
         )
         weight = nodes.inverse_sigma
-        residual = nodes.across(pixels, state.camera.bleed) * weight
+        residual = nodes.across(pixels, state.camera.ink_spread) * weight
         g_cam = g_cam * weight[..., None]
         by_pose = np.concatenate([np.cross(turned, g_cam), g_cam], axis=-1)
 
@@ -362,7 +362,7 @@ class JointModel:
             camera.centre_px[1] - 0.5 * (height - 1),
             camera.k1,
             camera.k2,
-            camera.bleed - p.bleed_mean,
+            camera.ink_spread - p.ink_spread_mean,
         )
         centre_sigma = p.centre_sigma_per_width * longest
         sigma = np.full(self.shared_size, np.inf)
@@ -372,7 +372,7 @@ class JointModel:
             centre_sigma,
             p.k1_sigma,
             p.k2_sigma,
-            p.bleed_sigma,
+            p.ink_spread_sigma,
         )
         for b in range(len(self.mounted)):
             at = self.mount_at[b]

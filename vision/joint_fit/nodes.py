@@ -75,10 +75,10 @@ class Nodes:
         """Leave out markers, shape (K, M)."""
         return replace(self, inverse_sigma=np.where(refused[..., None], 0.0, self.inverse_sigma))
 
-    def across(self, projected_px: Floats, bleed: float) -> Floats:
+    def across(self, projected_px: Floats, ink_spread: float) -> Floats:
         """Give the distance of projected points from the measured lines, outward, shape (K, M, 8)."""
         off = (projected_px - self.pixels) * self.normals
-        distance: Floats = off[..., 0] + off[..., 1] - bleed * self.blur_px
+        distance: Floats = off[..., 0] + off[..., 1] - ink_spread * self.blur_px
         return distance
 
     @classmethod

@@ -107,9 +107,9 @@ def fit_path(
     model : JointModel
         With a free camera.
     state : JointState
-        Shared values, which are held, and first guesses of the angles.
+        Shared values, which are held, and first estimates of the angles.
     filmed : Filmed
-        First guesses of path, readout and shifts.
+        First estimates of path, readout and shifts.
     nodes : Nodes
         As seen; frames without the card must hold no nodes.
     settings : PathSettings
@@ -124,7 +124,7 @@ def fit_path(
     problem = _Problem(model, nodes, settings, filmed.path, with_rows)
     held = strength is not None
     values = _Values(filmed, state)
-    strength = problem.guess(filmed.path) if strength is None else strength
+    strength = problem.initial_strength(filmed.path) if strength is None else strength
     here = problem.linearised(values)
     for turn in range(settings.steps):
         job.check()
@@ -254,7 +254,7 @@ class _Problem:
         self._law = _laws(self._step, self._tied)
         self._law_bands: list[Floats] = []
 
-    def guess(self, path: CameraPath) -> Floats:
+    def initial_strength(self, path: CameraPath) -> Floats:
         """Intensities (log) from the size of the second differences of the path."""
         both = self._tied[1:] & self._tied[:-1]
         speed = np.diff(path.place, axis=0) / self._step[:, None]

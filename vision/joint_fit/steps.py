@@ -61,7 +61,7 @@ class Span:
 
 
 @dataclass(frozen=True, slots=True)
-class Level:
+class WindowNoise:
     """How sure the difference of two means is, for one length of window.
 
     Attributes
@@ -150,13 +150,13 @@ def step_sizes(
     return size, sigma
 
 
-def noise_of(time_s: Floats, value: Floats, settings: StepSettings) -> list[Level]:
+def noise_of(time_s: Floats, value: Floats, settings: StepSettings) -> list[WindowNoise]:
     """How far neighbouring means of a series without steps differ, for each length of window.
 
     Times and values have shape (F,); a level has the unit of the values.
     """
     interval = float(np.median(np.diff(time_s)))
-    levels: list[Level] = []
+    levels: list[WindowNoise] = []
     for window_s in settings.windows_s:
         frames = max(settings.least_frames, round(window_s / interval))
         if value.size < (_INDEPENDENT if levels else 3) * frames:
@@ -165,11 +165,11 @@ def noise_of(time_s: Floats, value: Floats, settings: StepSettings) -> list[Leve
         # A film holds few windows that do not overlap: what they say of the noise is itself not sure.
         unsure = 1.0 + 1.0 / np.sqrt(apart.size / frames + 1.0)
         scale = 1.4826 * unsure * float(np.median(np.abs(apart - np.median(apart))))
-        levels.append(Level(frames, max(scale, 1e-9)))
+        levels.append(WindowNoise(frames, max(scale, 1e-9)))
     if not levels:
         spread = float(np.std(np.diff(value))) / np.sqrt(2.0) if value.size > 2 else np.inf
         frames = settings.least_frames
-        levels.append(Level(frames, max(spread * np.sqrt(2.0 / frames), 1e-9)))
+        levels.append(WindowNoise(frames, max(spread * np.sqrt(2.0 / frames), 1e-9)))
     return levels
 
 
@@ -193,7 +193,7 @@ def _apart(value: Floats, frames: int, gap: int) -> Floats:
 
 
 def _split(
-    value: Floats, interval_s: float, start: int, stop: int, levels: list[Level], settings: StepSettings
+    value: Floats, interval_s: float, start: int, stop: int, levels: list[WindowNoise], settings: StepSettings
 ) -> list[tuple[int, int]]:
     """Steps within a stretch of the series, as places (first under way, first after)."""
     found: tuple[int, int, float] | None = None
@@ -224,7 +224,7 @@ def _split(
     return [*before, *([cut] if kept else []), *after]
 
 
-def _between(before: Floats, after: Floats, level: Level) -> tuple[float, float]:
+def _between(before: Floats, after: Floats, level: WindowNoise) -> tuple[float, float]:
     """Step between two stretches next to each other, and its standard deviation."""
     a, b = min(before.size, level.frames), min(after.size, level.frames)
     size = float(after[:b].mean() - before[before.size - a :].mean())
@@ -275,7 +275,7 @@ def _placed(
 
 
 def _merged(
-    value: Floats, cuts: list[tuple[int, int]], levels: list[Level], settings: StepSettings
+    value: Floats, cuts: list[tuple[int, int]], levels: list[WindowNoise], settings: StepSettings
 ) -> list[tuple[int, int]]:
     """Steps with no level stretch between them as one, which took its time."""
     ends = [0, *(b for _, b in cuts)], [*(a for a, _ in cuts), value.size]

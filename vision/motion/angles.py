@@ -9,7 +9,7 @@ from strokecurve.vision.joint_fit.joint import JointModel, JointState
 from strokecurve.vision.joint_fit.nodes import Nodes
 from strokecurve.vision.joint_fit.noise import frame_correlation
 from strokecurve.vision.joint_fit.rigid import MarkerAngles
-from strokecurve.vision.motion.final import FrameFacts
+from strokecurve.vision.motion.sensitivities import FrameSensitivities
 from strokecurve.vision.robust import winsorised_variance
 
 _MOST_LAGS = 30
@@ -17,7 +17,11 @@ _MOST_LAGS = 30
 
 
 def posing_covariance(
-    model: JointModel, state: JointState, nodes: Nodes, facts: FrameFacts, pose_covariance: Floats
+    model: JointModel,
+    state: JointState,
+    nodes: Nodes,
+    sensitivities: FrameSensitivities,
+    pose_covariance: Floats,
 ) -> Floats:
     """Covariance of the angles from that of a smooth path's poses, (F, B, B).
 
@@ -28,14 +32,14 @@ def posing_covariance(
         Of all frames, on the path.
     nodes : Nodes
         At an instant, without those refused.
-    facts : FrameFacts
+    sensitivities : FrameSensitivities
     pose_covariance : ndarray, shape (F, 6, 6)
         Of each pose of the path, as if frames erred independently.
     """
     # The floors of the noise are those of key frames, spread along the path; all frames may be noisier.
-    noise = max(1.0, winsorised_variance(facts.card))
-    alone = noise * (np.diagonal(facts.own, axis1=1, axis2=2) - facts.held)
-    together = facts.by_pose @ pose_covariance @ np.swapaxes(facts.by_pose, 1, 2)
+    noise = max(1.0, winsorised_variance(sensitivities.card))
+    alone = noise * (np.diagonal(sensitivities.own, axis1=1, axis2=2) - sensitivities.held)
+    together = sensitivities.by_pose @ pose_covariance @ np.swapaxes(sensitivities.by_pose, 1, 2)
     known = np.maximum(np.diagonal(together, axis1=1, axis2=2), 1e-300)
     share = np.clip(noise * known / np.maximum(alone, 1e-300), 1e-3, 1.0)
     cards = slice(0, len(model.card_ids))
@@ -89,7 +93,7 @@ def marker_angles(
     covariance: Floats,
     state: JointState,
     nodes: Nodes,
-    facts: FrameFacts,
+    sensitivities: FrameSensitivities,
     posing: Floats,
     lasting: Floats,
     posed: Bools,
@@ -104,17 +108,17 @@ def marker_angles(
     known = np.isfinite(angle)
     # A constant error of the direction cancels in every difference: only departures from the mean count.
     number = np.maximum(known.sum(axis=0), 1)[:, None]
-    mean = np.where(known[..., None], facts.sensitivity, 0.0).sum(axis=0) / number
-    change = facts.sensitivity - mean
+    mean = np.where(known[..., None], sensitivities.sensitivity, 0.0).sum(axis=0) / number
+    change = sensitivities.sensitivity - mean
     shared = change @ covariance @ np.swapaxes(change, 1, 2) + lasting
     # Edges of one marker err together more than edges taken alone show. An angle can follow a false shift of
     # the marker along its circle, but not one toward the axis: that one tells how large they are.
-    excess = np.array([_excess(facts.radial[:, b]) for b in range(angle.shape[1])])
+    excess = np.array([_excess(sensitivities.radial[:, b]) for b in range(angle.shape[1])])
     places = np.arange(angle.shape[1])
     total = posing + shared
-    total[:, places, places] += excess * facts.held
+    total[:, places, places] += excess * sensitivities.held
     shaft_of = tuple(m.shaft for m in model.mounted)
-    return MarkerAngles(angle, total, shared, facts.shifts.twist_rad, shaft_of)
+    return MarkerAngles(angle, total, shared, sensitivities.shifts.twist_rad, shaft_of)
 
 
 def _excess(radial: Floats) -> float:

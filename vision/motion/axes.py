@@ -150,7 +150,7 @@ def axes_settled(
     ----------
     model : JointModel
     start : JointState
-        First guess over the key frames, axes square to the card.
+        First estimate over the key frames, axes square to the card.
     nodes : Nodes
         Measurements of the same frames.
     settle : callable
@@ -165,7 +165,7 @@ def axes_settled(
         With the axes free that the film clearly shows to stand askew.
     fit : SharedFit
     start : JointState
-        The first guess, with these axes where they were found: for whoever has to begin again.
+        The first estimate, with these axes where they were found: for whoever has to begin again.
     """
     fit, around = settle(model, start), start
     for _ in range(settings.turns):
@@ -227,7 +227,7 @@ def _tried(
 
 
 def _best(
-    alone: _Alone, guess: JointState, nodes: Nodes, job: JobControl, settings: AxisSettings
+    alone: _Alone, initial: JointState, nodes: Nodes, job: JobControl, settings: AxisSettings
 ) -> JointState:
     """Give the best of the fits of a shaft alone that start from several leans."""
     fits: list[SharedFit[JointState]] = []
@@ -235,7 +235,7 @@ def _best(
     leans = settings.start_lean_rad * np.stack([np.cos(toward), np.sin(toward)], axis=1)
     for lean_rad in np.concatenate([np.zeros((1, 2)), leans]):
         job.check()
-        fits.append(fit_shared(alone, leaned(guess, lean_rad), nodes, job, least_gain=_ROUGH))
+        fits.append(fit_shared(alone, leaned(initial, lean_rad), nodes, job, least_gain=_ROUGH))
     # Costs are compared under one scale, that of the fit that explains most.
     scale = min(fit.noise_scale for fit in fits)
     return min((fit.state for fit in fits), key=lambda state: fit_cost(alone, state, nodes, scale))
@@ -272,7 +272,7 @@ def _better(
     return costs[0] + by < costs[1]
 
 
-def upright(axis: Floats) -> tuple[Floats, Floats]:
+def without_spin(axis: Floats) -> tuple[Floats, Floats]:
     """Take the spin about themselves out of axes.
 
     Parameters

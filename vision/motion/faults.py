@@ -76,7 +76,7 @@ class FaultSettings:
 
 
 @dataclass(frozen=True, slots=True)
-class Filmed:
+class FaultSubject:
     """What a fault is about; all empty: the film itself.
 
     Attributes
@@ -131,7 +131,7 @@ class Fault:
     code : str
         Stable name of the sort of fault.
     severity : "caution" or "note"
-    subject : Filmed
+    subject : FaultSubject
     value, sd, limit : float or None
         Figure, standard deviation and limit; None where there is none.
     unit : str
@@ -144,7 +144,7 @@ class Fault:
 
     code: str
     severity: Literal["caution", "note"]
-    subject: Filmed
+    subject: FaultSubject
     value: float
     sd: float | None
     limit: float | None
@@ -211,8 +211,8 @@ def find_faults(
 
 def _lost(motion: ShaftMotion, rods: Sequence[RodMotion], settings: FaultSettings) -> list[Fault]:
     """Shafts and rods that were not measured all the time."""
-    series = [(Filmed(name), motion.angle_rad[:, s]) for s, name in enumerate(motion.names)]
-    series += [(Filmed(part="rod", markers=(rod.marker_id,)), rod.angle_rad) for rod in rods]
+    series = [(FaultSubject(name), motion.angle_rad[:, s]) for s, name in enumerate(motion.names)]
+    series += [(FaultSubject(part="rod", markers=(rod.marker_id,)), rod.angle_rad) for rod in rods]
     faults = []
     for subject, angle_rad in series:
         measured = np.isfinite(angle_rad)
@@ -271,7 +271,7 @@ def _card(tracks: MarkerTracks, settings: FaultSettings) -> list[Fault]:
     missing = tuple(c for c, seen in share.items() if seen < settings.least_card_share)
     if not missing:
         return []
-    subject = Filmed(part=CARD, markers=missing)
+    subject = FaultSubject(part=CARD, markers=missing)
     return [Fault("card_partial", "caution", subject, len(missing), None, 0, "markers")]
 
 
@@ -282,7 +282,7 @@ def _moved(motion: ShaftMotion, settings: FaultSettings, told: Collection[int]) 
     worst = max(steps, key=lambda step: abs(step[0]))
     if size > settings.most_shift_mm and abs(worst[0]) > settings.sure_sigmas * worst[1]:
         figures = size, worst[1], settings.most_shift_mm
-        return [Fault("card_moved", "caution", Filmed(part=CARD), *figures, "mm", float(worst[2]))]
+        return [Fault("card_moved", "caution", FaultSubject(part=CARD), *figures, "mm", float(worst[2]))]
     faults = []
     for b, marker_id in enumerate(motion.mounted_ids):
         if marker_id in told:
@@ -304,24 +304,28 @@ def _tilted(motion: ShaftMotion, settings: FaultSettings) -> list[Fault]:
     oblique = float(np.nanmedian(np.arccos(np.clip(cosine, 0, 1))))
     if oblique > settings.most_oblique_rad:
         limit = float(np.degrees(settings.most_oblique_rad))
-        faults.append(Fault("oblique", "caution", Filmed(), float(np.degrees(oblique)), None, limit, "deg"))
+        faults.append(
+            Fault("oblique", "caution", FaultSubject(), float(np.degrees(oblique)), None, limit, "deg")
+        )
     leans = [float(np.arccos(min(abs(axis[2]), 1.0))) for axis in motion.axis]
     # Where a shaft is square to the card, the card is not what stands askew.
     if min(leans) > settings.most_lean_rad:
         limit = float(np.degrees(settings.most_lean_rad))
         for name, lean in zip(motion.names, leans, strict=True):
             lean_deg = float(np.degrees(lean))
-            faults.append(Fault("arm_plane_tilted", "note", Filmed(name), lean_deg, None, limit, "deg"))
+            faults.append(Fault("arm_plane_tilted", "note", FaultSubject(name), lean_deg, None, limit, "deg"))
     return faults
 
 
 def _file(tracks: MarkerTracks, damaged_packets: int, settings: FaultSettings) -> list[Fault]:
     faults = []
     if damaged_packets:
-        faults.append(Fault("file_damaged", "caution", Filmed(), damaged_packets, None, 0, "pieces"))
+        faults.append(Fault("file_damaged", "caution", FaultSubject(), damaged_packets, None, 0, "pieces"))
     rate = 1.0 / float(np.median(np.diff(tracks.time_s)))
     if rate < settings.least_rate_hz:
-        faults.append(Fault("few_frames", "note", Filmed(), rate, None, settings.least_rate_hz, "frames/s"))
+        faults.append(
+            Fault("few_frames", "note", FaultSubject(), rate, None, settings.least_rate_hz, "frames/s")
+        )
     return faults
 
 
@@ -330,7 +334,7 @@ def _steadied(motion: ShaftMotion) -> list[Fault]:
     if shift is None:
         return []
     size_px = float(np.sqrt((shift**2).sum(axis=1).mean()))
-    return [Fault("steadied", "note", Filmed(), size_px, None, None, "px")]
+    return [Fault("steadied", "note", FaultSubject(), size_px, None, None, "px")]
 
 
 def _squeezed(motion: ShaftMotion, bits_per_pixel: float | None, settings: FaultSettings) -> list[Fault]:
@@ -341,11 +345,11 @@ def _squeezed(motion: ShaftMotion, bits_per_pixel: float | None, settings: Fault
         return []
     facts = Squeezed((width, height), float(np.degrees(np.nanmedian(motion.sigma_rad))))
     limit = settings.squeezed_bits
-    return [Fault("squeezed", "note", Filmed(), bits_per_pixel, None, limit, "bits/px", facts=facts)]
+    return [Fault("squeezed", "note", FaultSubject(), bits_per_pixel, None, limit, "bits/px", facts=facts)]
 
 
-def _marker(marker_id: int) -> Filmed:
-    return Filmed(markers=(int(marker_id),))
+def _marker(marker_id: int) -> FaultSubject:
+    return FaultSubject(markers=(int(marker_id),))
 
 
 def _longest_gap_s(time_s: Floats, measured: np.ndarray) -> float:

@@ -21,8 +21,8 @@ from strokecurve.vision.joint_fit.belief import Belief, BeliefSettings, enlarged
 from strokecurve.vision.joint_fit.blocks import fit_in_blocks, frame_blocks, state_blocks
 from strokecurve.vision.joint_fit.bordered import SharedFit, fit_shared
 from strokecurve.vision.joint_fit.film import FilmFit
-from strokecurve.vision.joint_fit.guess import first_guess, key_frames
 from strokecurve.vision.joint_fit.hand import find_in_hand, follow_hand, pose_covariances
+from strokecurve.vision.joint_fit.initialisation import initial_state, key_frames
 from strokecurve.vision.joint_fit.instant import angle_rates
 from strokecurve.vision.joint_fit.joint import (
     JointModel,
@@ -39,8 +39,8 @@ from strokecurve.vision.joint_fit.sizing import NO_FLOOR_PX, NoiseSettings
 from strokecurve.vision.joint_fit.steps import StepSettings
 from strokecurve.vision.joint_fit.tripod import find_on_tripod, follow_arms
 from strokecurve.vision.motion.angles import lasting_covariance, marker_angles, posing_covariance
-from strokecurve.vision.motion.axes import AxisSettings, axes_settled, upright
-from strokecurve.vision.motion.final import FrameFacts, frame_facts
+from strokecurve.vision.motion.axes import AxisSettings, axes_settled, without_spin
+from strokecurve.vision.motion.sensitivities import FrameSensitivities, sensitivities_of
 from strokecurve.vision.motion.shafts import ShaftMotion, ShaftSpec
 from strokecurve.vision.rotations import mean_rotation
 
@@ -154,7 +154,7 @@ def _find_shafts(
     key = key_frames(nodes, len(cards), settings.key_frames, settings.least_frames)
     model = JointModel(cards, mounted, False, picture_wh_px, settings.joint)
     job.report(0, 3, "finding camera and shafts")
-    start, key = first_guess(model, tracks, ids, key)
+    start, key = initial_state(model, tracks, ids, key)
     model, fit, start = _settle(model, start, nodes.frames(key), settings, job)
     model, fit = _steady_or_not(model, fit, nodes.frames(key), settings, job)
     # Without the card nothing is known of the camera, so arms say nothing either.
@@ -188,7 +188,7 @@ class _Fitted:
 
     film: FilmFit
     nodes: Nodes  # at an instant, without those refused
-    facts: FrameFacts
+    sensitivities: FrameSensitivities
     arms: ArmAngles
     belief: Belief
     posed: Bools  # frames whose pose is known
@@ -213,18 +213,20 @@ def _fitted(film: FilmFit, seen: Nodes, belief: Belief, posed: Bools, steps: Ste
     by_rows = film.filmed.by_rows(model, state, seen, rate)
     single = _single(film, nodes)
     parts = [
-        frame_facts(model, single.frames(pick), instant.frames(pick), refused[pick], by_rows[pick])
+        sensitivities_of(model, single.frames(pick), instant.frames(pick), refused[pick], by_rows[pick])
         for pick in frame_blocks(len(posed))
     ]
-    facts = FrameFacts.joined(parts)
-    posing = np.zeros_like(facts.own)
+    sensitivities = FrameSensitivities.joined(parts)
+    posing = np.zeros_like(sensitivities.own)
     if not model.steady:
-        posing = posing_covariance(model, state, nodes, facts, pose_covariances(film, seen.without(refused)))
+        posing = posing_covariance(
+            model, state, nodes, sensitivities, pose_covariances(film, seen.without(refused))
+        )
     lasting = lasting_covariance(model, state, film.floor_px, film.shutter.row_time != RowTime())
     covariance = block_diag(film.fit.covariance, film.shutter.covariance_s2)
-    markers = marker_angles(model, covariance, state, nodes, facts, posing, lasting, posed)
+    markers = marker_angles(model, covariance, state, nodes, sensitivities, posing, lasting, posed)
     arms = arm_angles(film.filmed.path.time_s, markers, steps)
-    return _Fitted(film, nodes, facts, arms, belief, posed)
+    return _Fitted(film, nodes, sensitivities, arms, belief, posed)
 
 
 def _mounted(tracks: MarkerTracks, shafts: list[ShaftSpec]) -> list[MountedMarker]:
@@ -285,10 +287,10 @@ def _rms(model: JointModel, state: JointState, nodes: Nodes) -> Floats:
 
 
 def _motion(fitted: _Fitted, time_s: Floats, names: tuple[str, ...], settings: HingeSettings) -> ShaftMotion:
-    film, posed, shifts = fitted.film, fitted.posed, fitted.facts.shifts
+    film, posed, shifts = fitted.film, fitted.posed, fitted.sensitivities.shifts
     model, state = film.model, film.state
     shaft_of = tuple(m.shaft for m in model.mounted)
-    axis, spin_rad = upright(state.axis)
+    axis, spin_rad = without_spin(state.axis)
     arms = replace(fitted.arms, angle_rad=fitted.arms.angle_rad + spin_rad[list(shaft_of)])
     leading = [leading_arm(arms, s, shaft_of) for s in range(model.shafts)]
     centre, centre_sigma = _centres(fitted, settings)

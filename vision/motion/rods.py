@@ -167,7 +167,7 @@ class _RodModel:
     def residuals(self, state: _RodState, nodes: Nodes) -> Floats:
         cam = rotated(self.from_plane, self.points(state)) + self.translation[:, None]
         projected = self.camera.project(cam[:, None])
-        return nodes.across(projected, self.camera.bleed) * nodes.inverse_sigma
+        return nodes.across(projected, self.camera.ink_spread) * nodes.inverse_sigma
 
     def linearise(
         self, state: _RodState, nodes: Nodes, with_shared: bool = True
@@ -266,7 +266,7 @@ def find_rod(
         shafts.camera, shafts.rotation[usable], shafts.translation[usable], plane, side_mm, settings
     )
     corners = tracks.only([marker_id]).corners_px()[usable, 0]
-    state = _first_guess(model, corners)
+    state = _initial_state(model, corners)
     # Late rows show the rod later: as the camera moves first of all, then as the rod itself does.
     for moving in (False, True):
         instant = _instant(model, state, nodes, shafts, usable, moving).frames(usable)
@@ -320,7 +320,7 @@ def _instant(
     return filmed.instant_points(nodes, shafts.camera, points, speeds)
 
 
-def _first_guess(model: _RodModel, corners_px: Floats) -> _RodState:
+def _initial_state(model: _RodModel, corners_px: Floats) -> _RodState:
     height = model.settings.height_mean_mm
     points = meet_plane(model.camera, model.from_plane, model.translation, corners_px, height)
     up = points[:, 0] + points[:, 1] - points[:, 2] - points[:, 3]

@@ -170,7 +170,7 @@ class ShaftMotion:
             names=np.array(self.names),
             marker_ids=np.array(self.marker_ids, np.int64),
             shaft_of=np.array(self.shaft_of, np.int64),
-            camera=np.array([camera.focal_px, *camera.centre_px, camera.k1, camera.k2, camera.bleed]),
+            camera=np.array([camera.focal_px, *camera.centre_px, camera.k1, camera.k2, camera.ink_spread]),
             scalars=np.array([self.focal_sigma_px, float(self.steady)]),
             **_film_arrays(self.filmed, self.shutter),
         )
@@ -180,7 +180,7 @@ class ShaftMotion:
         """Read what ``save`` wrote; ValueError or KeyError if it is something else."""
         with np.load(path, allow_pickle=False) as stored:
             _check_shapes(stored)
-            focal, cx, cy, k1, k2, bleed = (float(v) for v in stored["camera"])
+            focal, cx, cy, k1, k2, ink_spread = (float(v) for v in stored["camera"])
             focal_sigma, steady = (float(v) for v in stored["scalars"][:2])
             return cls(
                 **{name: stored[name] for name in _ARRAYS},
@@ -188,7 +188,7 @@ class ShaftMotion:
                 marker_ids=tuple(int(i) for i in stored["marker_ids"]),
                 shaft_of=tuple(int(i) for i in stored["shaft_of"]),
                 arms=_read_arms(stored),
-                camera=Camera(focal, (cx, cy), k1, k2, bleed),
+                camera=Camera(focal, (cx, cy), k1, k2, ink_spread),
                 focal_sigma_px=focal_sigma,
                 steady=bool(steady),
                 **_film_from(stored),

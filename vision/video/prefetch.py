@@ -12,7 +12,7 @@ Item = TypeVar("Item")
 _LOOK_EVERY_S = 0.1
 
 
-class ReadAhead(Generic[Item]):
+class Prefetch(Generic[Item]):
     """Hands out the items of an iterable that a thread takes ahead of time, from now on.
 
     Decoding works outside the interpreter, so it goes on while the consumer computes. An error of the
@@ -30,7 +30,7 @@ class ReadAhead(Generic[Item]):
         self._items = items
         self._ready: queue.Queue[tuple[Item | None, BaseException | None]] = queue.Queue(maxsize=depth)
         self._given_up = threading.Event()
-        self._thread = threading.Thread(target=self._work, name="read-ahead", daemon=True)
+        self._thread = threading.Thread(target=self._work, name="prefetch", daemon=True)
         self._thread.start()
 
     def __iter__(self) -> Iterator[Item]:

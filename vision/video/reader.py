@@ -20,7 +20,7 @@ import av
 import numpy as np
 from numpy.typing import NDArray
 from strokecurve.vision.errors import VideoError
-from strokecurve.vision.video.prefetch import ReadAhead
+from strokecurve.vision.video.prefetch import Prefetch
 
 logger = logging.getLogger(__name__)
 
@@ -125,7 +125,7 @@ class ClipReader:
         self.path = Path(path)
         self.damaged_packets = 0
         self._shown_packets = 0
-        self._ahead: ReadAhead[Frame] | None = None
+        self._prefetch: Prefetch[Frame] | None = None
         self._container = _open(self.path)
         try:
             streams = self._container.streams.video
@@ -148,24 +148,24 @@ class ClipReader:
     def __exit__(
         self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
     ) -> None:
-        if self._ahead is not None:
+        if self._prefetch is not None:
             # The thread that reads ahead must have left the decoder before it is closed.
-            self._ahead.close()
+            self._prefetch.close()
         self._decoded.close()
         self._container.close()
 
     def start(self) -> None:
         """Begin to decode ahead, as far as memory for it reaches; done by iterating, too."""
-        if self._ahead is None:
+        if self._prefetch is None:
             width, height = self.facts.size_wh_px
             picture_bytes = width * height * (1 if self.facts.bit_depth == 8 else 2)
-            self._ahead = ReadAhead(self._frames(), max(_AHEAD_BYTES // picture_bytes, _LEAST_AHEAD))
+            self._prefetch = Prefetch(self._frames(), max(_AHEAD_BYTES // picture_bytes, _LEAST_AHEAD))
 
     def __iter__(self) -> Iterator[Frame]:
         """Yield frames in the order of their presentation time; the next ones are decoded meanwhile."""
         self.start()
-        assert self._ahead is not None  # noqa: S101 (tells the type checker what start has just done)
-        return self._ahead
+        assert self._prefetch is not None  # noqa: S101 (tells the type checker what start has just done)
+        return self._prefetch
 
     def _frames(self) -> Iterator[Frame]:
         last_time_s = -math.inf

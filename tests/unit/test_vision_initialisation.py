@@ -1,4 +1,4 @@
-"""First guesses: sizes of markers told apart, key frames, and the start of the joint fit."""
+"""Initialisation: sizes of markers told apart, key frames, and the start of the joint fit."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 from strokecurve.vision.errors import DetectionError, PoseError
-from strokecurve.vision.joint_fit.guess import first_guess, key_frames, marker_sides, unwrapped
+from strokecurve.vision.joint_fit.initialisation import initial_state, key_frames, marker_sides, unwrapped
 from strokecurve.vision.joint_fit.joint import JointModel, JointSettings, MountedMarker
 from strokecurve.vision.joint_fit.nodes import Nodes
 from synthetic import WH, TrueMarker, looking, tracks_of, two_shafts, without
@@ -71,7 +71,7 @@ def test_the_joint_fit_starts_near_the_truth(handheld: bool) -> None:
     truth = two_shafts(40, handheld=np.random.default_rng(2) if handheld else None)
     tracks = tracks_of(truth, np.random.default_rng(3), 0.03)
     model = JointModel([0, 1, 2, 3], MOUNTED, False, WH, JointSettings())
-    state, key = first_guess(model, tracks, [0, 1, 2, 3, 10, 11], np.arange(40))
+    state, key = initial_state(model, tracks, [0, 1, 2, 3, 10, 11], np.arange(40))
     assert_array_equal(key, np.arange(40))
     for s, shaft in enumerate(truth.shafts):
         assert_allclose(state.centre_mm[s], shaft.centre_mm, rtol=0, atol=12.0)
@@ -86,7 +86,7 @@ def test_no_card_pose_is_said_plainly() -> None:
         tracks = without(tracks, card, slice(0, 10))
     model = JointModel([0, 1, 2, 3], MOUNTED, False, WH, JointSettings())
     with pytest.raises(PoseError, match="reference card"):
-        first_guess(model, tracks, [0, 1, 2, 3, 10, 11], np.arange(10))
+        initial_state(model, tracks, [0, 1, 2, 3, 10, 11], np.arange(10))
 
 
 def test_unwrapping_steps_over_gaps() -> None:

@@ -58,7 +58,7 @@ def key_frames(nodes: Nodes, cards: int, most: int, least: int) -> NDArray[np.in
     return chosen
 
 
-def first_guess(
+def initial_state(
     model: JointModel, tracks: MarkerTracks, ids: list[int], key: NDArray[np.intp]
 ) -> tuple[JointState, NDArray[np.intp]]:
     """Card pose by itself in each key frame, then shafts from circles in the plane of the arms.

@@ -16,7 +16,7 @@ _LEAST_LEFT = 0.1
 
 
 @dataclass(frozen=True, slots=True)
-class FrameFacts:
+class FrameSensitivities:
     """Uncertainty and departures of F frames and B mounted markers.
 
     Attributes
@@ -51,7 +51,7 @@ class FrameFacts:
     shifts: Shifts
 
     @classmethod
-    def joined(cls, parts: list[FrameFacts]) -> FrameFacts:
+    def joined(cls, parts: list[FrameSensitivities]) -> FrameSensitivities:
         """Put blocks of frames together."""
         arrays = {
             f.name: np.concatenate([getattr(p, f.name) for p in parts])
@@ -65,9 +65,9 @@ class FrameFacts:
         return cls(**arrays, shifts=shifts)
 
 
-def frame_facts(
+def sensitivities_of(
     model: JointModel, state: JointState, nodes: Nodes, refused: Bools, by_rows: Floats
-) -> FrameFacts:
+) -> FrameSensitivities:
     """Take the derivatives of K frames and draw everything from them.
 
     Parameters
@@ -84,7 +84,7 @@ def frame_facts(
 
     Returns
     -------
-    FrameFacts
+    FrameSensitivities
     """
     derivatives = model.linearise(state, nodes)
     shifts = find_shifts(model, state, nodes, derivatives)
@@ -100,7 +100,7 @@ def frame_facts(
     at, card = model.angle_at, 8 * len(model.card_ids)
     covariance, sensitivity = frame_sensitivities(local, shared, at)
     held, by_pose, information = _by_pose(local, at)
-    return FrameFacts(
+    return FrameSensitivities(
         own=covariance[:, at:, at:],
         held=held,
         by_pose=by_pose,

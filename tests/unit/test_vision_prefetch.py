@@ -6,7 +6,7 @@ import itertools
 import threading
 
 import pytest
-from strokecurve.vision.video.prefetch import ReadAhead
+from strokecurve.vision.video.prefetch import Prefetch
 
 
 def readers() -> list[threading.Thread]:
@@ -15,7 +15,7 @@ def readers() -> list[threading.Thread]:
 
 @pytest.mark.parametrize("depth", [1, 4])
 def test_items_come_in_order(depth: int) -> None:
-    assert list(ReadAhead(iter(range(50)), depth)) == list(range(50))
+    assert list(Prefetch(iter(range(50)), depth)) == list(range(50))
     assert not readers()
 
 
@@ -27,8 +27,8 @@ def test_an_error_is_raised_where_its_item_would_have_come() -> None:
 
     seen = []
     with pytest.raises(ValueError, match="broken there"):
-        seen.extend(ReadAhead(failing(), 4))
-    ahead = ReadAhead(failing(), 4)
+        seen.extend(Prefetch(failing(), 4))
+    ahead = Prefetch(failing(), 4)
     assert [next(ahead), next(ahead)] == [1, 2]
     with pytest.raises(ValueError, match="broken there"):
         next(ahead)
@@ -37,7 +37,7 @@ def test_an_error_is_raised_where_its_item_would_have_come() -> None:
 
 @pytest.mark.parametrize("taken", [0, 1])
 def test_the_thread_ends_when_the_consumer_stops(taken: int) -> None:
-    ahead = ReadAhead(itertools.count(), 3)
+    ahead = Prefetch(itertools.count(), 3)
     assert [next(ahead) for _ in range(taken)] == list(range(taken))
     ahead.close()
     assert not readers()
@@ -52,7 +52,7 @@ def test_no_more_than_the_depth_is_taken_ahead() -> None:
             taken.append(n)
             yield n
 
-    ahead = ReadAhead(counting(), 3)
+    ahead = Prefetch(counting(), 3)
     next(ahead)
     threading.Event().wait(0.3)
     # One is with the consumer, three are held, one waits in the thread's hand.
