@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+
 from strokecurve.vision.arrays import Floats
 
 

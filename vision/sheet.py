@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.vision.edges.edges import CELLS_PER_SIDE
 from strokecurve.vision.edges.markers import CARD_IDS, DICTIONARY_SIZE, marker_cells
 from strokecurve.vision.joint_fit.camera import CARD_CENTRES_MM, CARD_MARKER_SIDE_MM

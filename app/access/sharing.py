@@ -13,6 +13,7 @@ from typing import Any
 
 from itsdangerous import BadData, URLSafeSerializer
 from sqlalchemy import Connection, Row, func, insert, select, update
+
 from strokecurve.app.access.rules import Level, Shares
 from strokecurve.app.store import schema
 from strokecurve.app.store.database import Database

@@ -9,6 +9,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
+
 from strokecurve.app.adjust.proposals import Adjusted
 from strokecurve.app.adjust.setting_drawing import draw_arms, draw_length, frame_panel, window_about
 from strokecurve.app.adjust.stroke_ends import Pins, pins_of, values_of

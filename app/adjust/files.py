@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.app.adjust.names import file_name, in_file, touched_words, unreached
 from strokecurve.app.adjust.proposals import Adjusted
 from strokecurve.app.adjust.work_order import work_order_lines

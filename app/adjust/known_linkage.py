@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.app.measure.rig import RigLinkage
 from strokecurve.app.result.contents import CORRELATED
 from strokecurve.app.result.reading import number

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.app.adjust.subject import LinkageToAdjust
 from strokecurve.app.words.errors import InputError
 from strokecurve.kinematics.adjust.downstream import DownstreamShaft, downstream_shafts

@@ -10,6 +10,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
+
 from strokecurve.app.adjust.known_linkage import KnownLinkage
 from strokecurve.app.adjust.stroke_ends import Pins, StrokeEnd, pins_of, values_of
 from strokecurve.app.result.plots import DPI, GRID, INK, STYLE, Pen

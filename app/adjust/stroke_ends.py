@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.app.adjust.known_linkage import KnownLinkage
 from strokecurve.app.result.reading import number
 from strokecurve.kinematics.adjust.known import KNOWN

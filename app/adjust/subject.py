@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+
 from strokecurve.app.adjust.known_linkage import (
     KnownLinkage,
     bearing_of,

@@ -7,6 +7,7 @@ import textwrap
 from dataclasses import dataclass
 
 import numpy as np
+
 from strokecurve.app.adjust.names import ARM_TURN, shown, toggle_warning, touched_words, unreached
 from strokecurve.app.adjust.proposals import NEARER_RAD, Adjusted, ShaftBehind
 from strokecurve.app.words.cautions import NOT_OURS_TO_SAY, SETTING_CAUTIONS

@@ -6,6 +6,7 @@ import math
 import textwrap
 
 import numpy as np
+
 from strokecurve.app.commands.summary import WIDTH
 from strokecurve.app.intended.from_readings import Worked
 from strokecurve.app.words.cautions import SETTING_CAUTIONS

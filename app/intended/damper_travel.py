@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+
 from strokecurve.app.result.reading import FilmResult, number
 from strokecurve.app.result.tables import PASSES, interpolate_between_neighbours, one_pass
 from strokecurve.app.words.errors import InputError

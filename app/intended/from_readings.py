@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.app.intended.damper_travel import ShaftTravel, last_linkage, path_to, shaft_travel
 from strokecurve.app.intended.given import Row, checked_rows
 from strokecurve.app.intended.readings import ReadingTable

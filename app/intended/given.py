@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+
 from strokecurve.app.words.errors import InputError
 from strokecurve.app.words.statements import IntendedChoice
 from strokecurve.kinematics.intended.equal import equal_travel

@@ -6,6 +6,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
+
 from strokecurve.app.intended.from_readings import Worked
 from strokecurve.app.result.plots import BAND_SIGMAS, INK, PENS, Pen, draw_series, drawing, mark_tens
 from strokecurve.kinematics.intended.outcome import FlowBand

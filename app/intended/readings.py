@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.app.words.errors import InputError
 from strokecurve.app.words.numeric import finite
 from strokecurve.app.words.statements import Readings

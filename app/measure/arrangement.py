@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+
 from strokecurve.app.measure.rig import DEFAULT_SHAFTS, Rig, RigLinkage
 from strokecurve.app.measure.settings import Settings
 from strokecurve.app.words.errors import InputError

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.app.measure.arrangement import Arrangement, PlannedLinkage, arrange
 from strokecurve.app.measure.evidence import centre_sigma_mm, film_evidence, pins_play, tape_evidence
 from strokecurve.app.measure.left_out import without_fit, without_linkage, without_pins, without_rod

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.app.measure.rig import RigLinkage
 from strokecurve.app.measure.settings import Settings
 from strokecurve.kinematics.faults.joints import JointPlay, PinShift, joint_play

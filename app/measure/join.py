@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+
 from strokecurve.app.measure.clip import LinkageResult, Measurement, angle_limits, pair_motion
 from strokecurve.app.measure.join_findings import curve_gaps, lengths_differ, other_side
 from strokecurve.app.measure.settings import Settings

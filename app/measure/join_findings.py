@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
+
 from strokecurve.app.measure.settings import Settings
 from strokecurve.app.words.findings.clips import FurtherIn, Missing, OpensIn
 from strokecurve.kinematics.findings.findings import Finding, Subject

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+
 from strokecurve.kinematics.settings import Settings as KinematicsSettings
 from strokecurve.vision.motion.faults import FaultSettings
 from strokecurve.vision.motion.hinges import HingeSettings

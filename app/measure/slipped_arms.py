@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.app.measure.arrangement import PlannedLinkage
 from strokecurve.app.measure.settings import Settings
 from strokecurve.kinematics.errors import StrokeError

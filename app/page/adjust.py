@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import streamlit as st
+
 from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.access.rules import Right
 from strokecurve.app.page import (

@@ -22,6 +22,7 @@ from streamlit.auth_util import get_cookie_with_chunks
 from streamlit.web.server.server_util import get_cookie_secret
 from streamlit.web.server.starlette.starlette_app_utils import decode_signed_value
 from streamlit.web.server.starlette.starlette_server_config import USER_COOKIE_NAME
+
 from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.access.rules import ALONE, Person, Role
 from strokecurve.app.access.sharing import Sharing

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import streamlit as st
+
 from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.intended.given import intended_travel
 from strokecurve.app.page import deviations, intending, keys, markup, setting_cautions, steps

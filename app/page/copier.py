@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pandas as pd
 import streamlit as st
+
 from strokecurve.app.words.columns import guarded
 
 _HTML = """

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import streamlit as st
+
 from strokecurve.app.intended.given import deviation, intended_travel
 from strokecurve.app.page import markup
 from strokecurve.app.page.downloads import offer

@@ -12,6 +12,7 @@ from collections import OrderedDict
 from urllib.parse import quote
 
 import streamlit as st
+
 from strokecurve.app.page import markup
 
 OFFERED_ADDRESS = "/offered/"

@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import date
 
 import streamlit as st
+
 from strokecurve.app.page import keys
 from strokecurve.app.page.markup import plain
 from strokecurve.app.page.shell import plain_errors

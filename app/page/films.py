@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import streamlit as st
+
 from strokecurve.app.page.markup import plain
 from strokecurve.app.page.words import film_name
 from strokecurve.app.store.jobs import Film

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 import streamlit as st
+
 from strokecurve.app.page import keys, markup, scrubber
 from strokecurve.app.page.loaded import LoadedResult
 from strokecurve.app.result import presenter

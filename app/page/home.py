@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import streamlit as st
+
 from strokecurve.app.page.shell import dress
 from strokecurve.app.page.steps import all_pages
 

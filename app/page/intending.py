@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 import streamlit as st
+
 from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.access.rules import Right
 from strokecurve.app.intended.given import CSV_COLUMNS, Row, rows_from_cells, rows_from_csv

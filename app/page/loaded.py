@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 import streamlit as st
+
 from strokecurve.app.result.reading import read_result
 
 RESULT_FILES = ("angles.csv", "travel.csv", "result.json")

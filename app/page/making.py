@@ -6,6 +6,7 @@ from collections.abc import Callable
 from urllib.parse import urlencode
 
 import streamlit as st
+
 from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.page import keys, markup
 from strokecurve.app.page.shell import plain_errors

@@ -11,6 +11,7 @@ from starlette.datastructures import MutableHeaders
 from starlette.requests import HTTPConnection
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
 from strokecurve.app.access.rules import Right, may
 from strokecurve.app.access.sign_in import is_loopback
 from strokecurve.app.page import returning

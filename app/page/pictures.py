@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import streamlit as st
 from matplotlib.figure import Figure
+
 from strokecurve.app.intended.given import intended_travel
 from strokecurve.app.page import markup
 from strokecurve.app.page.loaded import load_result

@@ -6,6 +6,7 @@ import tempfile
 from pathlib import Path
 
 import streamlit as st
+
 from strokecurve.app.page import keys, markup
 from strokecurve.app.report.sheet import write_sheet
 from strokecurve.app.words.cautions import HOW_TO_FILM

@@ -6,6 +6,7 @@ import itertools
 import time
 
 import streamlit as st
+
 from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.access.rules import Right
 from strokecurve.app.page import keys, markup, steps, words

@@ -9,6 +9,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 import streamlit as st
+
 from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.access.rules import Right
 from strokecurve.app.adjust.drawings import adjusted_figure, linkage_figure

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import streamlit as st
+
 from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.intended.from_readings import Worked, work_out
 from strokecurve.app.intended.plots import damper_figure

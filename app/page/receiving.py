@@ -13,6 +13,7 @@ import binascii
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response
+
 from strokecurve.app.access.upload_sessions import (
     Chunk,
     GapError,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import streamlit as st
+
 from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.page import keys, making, markup
 from strokecurve.app.page.films import choose_film, newest_of

@@ -12,6 +12,7 @@ from urllib.parse import parse_qsl, quote, unquote, urlencode, urlsplit
 
 from starlette.datastructures import MutableHeaders
 from starlette.requests import HTTPConnection
+
 from strokecurve.app.page import keys
 from strokecurve.app.page.steps import STEPS
 from strokecurve.app.words.statements import is_id

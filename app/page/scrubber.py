@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import streamlit as st
+
 from strokecurve.app.page import keys, markup, steps
 from strokecurve.app.page.authentication import current_store
 from strokecurve.app.page.loaded import LoadedResult

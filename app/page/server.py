@@ -15,6 +15,7 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, RedirectResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
 from strokecurve.app.access.rules import Right
 from strokecurve.app.access.sharing import Sharing
 from strokecurve.app.page import keys, warming

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import streamlit as st
+
 from strokecurve.app.page import markup
 from strokecurve.app.words.cautions import SETTING_CAUTIONS
 

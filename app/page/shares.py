@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import streamlit as st
+
 from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.access.rules import Level, Right
 from strokecurve.app.access.sharing import MOST_DAYS, USUAL_DAYS, ReviewerLink

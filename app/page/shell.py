@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import streamlit as st
+
 from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.access.rules import Right
 from strokecurve.app.page import keys, markup, steps, visitors

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import NoReturn
 
 import streamlit as st
+
 from strokecurve.app.page import keys, markup
 from strokecurve.app.store.jobs import Film, Job
 

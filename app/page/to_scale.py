@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import streamlit as st
+
 from strokecurve.app.adjust.known_linkage import bearing_of, linkage_from_entry
 from strokecurve.app.adjust.setting_drawing import NEAR_TOGGLE_RAD, margin_words, setting_figure
 from strokecurve.app.adjust.stroke_ends import StrokeEnd, stroke_ends

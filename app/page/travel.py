@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import streamlit as st
+
 from strokecurve.app.page import copier, keys, markup
 from strokecurve.app.page.downloads import offer, offer_result
 from strokecurve.app.page.loaded import RESULT_FILES, LoadedResult

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import streamlit as st
+
 from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.access.upload_sessions import MOST_BYTES, SMALLER, WHAT, Arrived, UploadSession
 from strokecurve.app.access.uploads import Uploads, open_session, session_of

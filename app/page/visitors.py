@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import streamlit as st
+
 from strokecurve.app.access.rules import Person, Role
 from strokecurve.app.page import keys, markup
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+
 from strokecurve.app.intended.given import Deviation, intended_travel
 from strokecurve.app.measure.settings import Settings
 from strokecurve.app.report import figures

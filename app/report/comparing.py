@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+
 from strokecurve.app.intended.given import Deviation, deviation, intended_travel
 from strokecurve.app.measure.settings import Settings
 from strokecurve.app.result.moments import linkage_of

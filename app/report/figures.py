@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import pandas as pd
+
 from strokecurve.app.report.cleaning import shortened
 from strokecurve.app.report.comparing import Change
 from strokecurve.app.result.reading import number

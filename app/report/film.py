@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 import numpy as np
+
 from strokecurve.app.intended.given import deviation, intended_travel
 from strokecurve.app.report import figures
 from strokecurve.app.report.blocks import (

@@ -7,6 +7,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.app.report.blocks import Photograph, Photographs, Section, Text
 from strokecurve.app.report.job import RecordedFilm
 from strokecurve.app.result.contents import OVERLAY_FILE, STAGES_FOLDER

@@ -10,6 +10,7 @@ from xml.sax.saxutils import escape
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, HRFlowable, Image, KeepTogether, Paragraph, Spacer
 from reportlab.platypus import Table as Grid
+
 from strokecurve.app.report.blocks import (
     Block,
     Bullets,

@@ -14,6 +14,7 @@ from reportlab.lib.utils import simpleSplit
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
+
 from strokecurve.app.words.cautions import CAUTIONS, HOW_TO_FILM
 from strokecurve.app.words.errors import InputError
 from strokecurve.vision.sheet import PAPERS_WH_MM, PlacedMarker, SheetPage, layout, marker_bits

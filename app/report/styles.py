@@ -14,6 +14,7 @@ from reportlab.lib.units import mm
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.platypus import Paragraph
+
 from strokecurve.app.report.cleaning import printable
 from strokecurve.app.report.sheet import BOLD, REGULAR, register_fonts
 

@@ -20,6 +20,7 @@ from reportlab.platypus import (
     PageTemplate,
     Paragraph,
 )
+
 from strokecurve.app.report.blocks import Document, Facts, Subheading, Table
 from strokecurve.app.report.cleaning import ELLIPSIS, printable
 from strokecurve.app.report.setting import flowables, height, least_height

@@ -15,6 +15,7 @@ from matplotlib.path import Path as Outline
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable
+
 from strokecurve.app.report.cleaning import printable
 from strokecurve.app.report.sheet import BOLD, REGULAR
 

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
+
 from strokecurve.app.intended.readings import APPROACH_WORDS, FUEL_WORDS
 from strokecurve.app.report.blocks import (
     Block,

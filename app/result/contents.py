@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.app.measure.clip import LinkageResult, Measurement
 from strokecurve.app.words.columns import Column
 from strokecurve.app.words.findings import Found, in_words

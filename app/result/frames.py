@@ -13,6 +13,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+
 from strokecurve.app.result.overlay import draw_frame, recorded_facts
 from strokecurve.app.words.errors import PLAIN_ERRORS, InputError
 from strokecurve.app.words.estimates import fixed

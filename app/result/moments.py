@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+
 from strokecurve.app.words.numeric import finite
 from strokecurve.kinematics.findings.statements import Kind
 
@@ -58,7 +59,8 @@ def is_filming(finding: Mapping[str, Any]) -> bool:
 
 def concerns_filming(finding: Mapping[str, Any]) -> bool:
     """Whether who films has to know it: about the filming, or about what was left out because of it."""
-    return is_filming(finding) or finding.get("code") in LEFT_OUT
+    code = finding.get("code")
+    return is_filming(finding) or (isinstance(code, str) and code in LEFT_OUT)
 
 
 def linkage_of(finding: Mapping[str, Any], linkages: Iterable[str]) -> str | None:

@@ -10,6 +10,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.app.words.archive_limits import check_arrays
 from strokecurve.app.words.errors import InputError
 from strokecurve.app.words.files import LARGEST_RECORD_BYTES

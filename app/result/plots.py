@@ -18,6 +18,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
+
 from strokecurve.app.result.tables import PASSES, one_pass
 
 INK = "#111111"

@@ -9,6 +9,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
+
 from strokecurve.app.result.plots import BAND_SIGMAS, INK, PENS, Pen, draw_series, drawing, mark_tens
 from strokecurve.app.result.tables import PASSES, one_pass
 

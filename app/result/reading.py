@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+
 from strokecurve.app.result.contents import ANGLES_FILE, RECORD_FILE, TRAVEL_FILE
 from strokecurve.app.result.form import check_form
 from strokecurve.app.result.tables import PASSES

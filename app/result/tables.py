@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+
 from strokecurve.app.words.names import QUANTITY_WORDS
 
 PASSES = ("opening", "closing")

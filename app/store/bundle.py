@@ -25,6 +25,7 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import func, select
+
 from strokecurve.app.store import schema
 from strokecurve.app.store.entries import entries_of
 from strokecurve.app.store.jobs import Film, Job, Run, RunState

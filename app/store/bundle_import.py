@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 from sqlalchemy import Connection, insert, select, update
+
 from strokecurve.app.store import schema
 from strokecurve.app.store.bundle import CLIPS, RESULTS, result_member
 from strokecurve.app.store.bundle_reading import (

@@ -18,6 +18,7 @@ from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
 from sqlalchemy.engine import URL
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, OperationalError
 from sqlalchemy.pool import NullPool
+
 from strokecurve.app.words.errors import StoreError
 
 BUSY_TIMEOUT_S = 30.0

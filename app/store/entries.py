@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import Connection, Row, func, insert, select
+
 from strokecurve.app.store import schema
 from strokecurve.app.store.row_validation import valid_row
 from strokecurve.app.words.errors import StoreError

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, func, insert, select
+
 from strokecurve.app.store import schema
 from strokecurve.app.store.database import RESTORE, Database
 from strokecurve.app.store.entries import check_place, entry_from, proposal_counts

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from sqlalchemy import Connection, insert, inspect, select, text
+
 from strokecurve.app.store import schema
 from strokecurve.app.store.database import Database
 from strokecurve.app.words.errors import StoreError

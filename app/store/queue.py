@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, Row, and_, insert, or_, select, update
+
 from strokecurve.app.store import scheduler, schema
 from strokecurve.app.store.database import QUEUE, Database
 from strokecurve.app.store.jobs import FailureCause, Run, RunState

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from sqlalchemy import Connection, delete, select
+
 from strokecurve.app.store import schema
 from strokecurve.app.store.entries import lock_job
 from strokecurve.app.store.jobs import RunState

@@ -7,6 +7,7 @@ from functools import cache
 from typing import Any
 
 from sqlalchemy import Column, Row, Table
+
 from strokecurve.app.store import schema
 from strokecurve.app.store.database import RESTORE
 from strokecurve.app.store.jobs import RunState

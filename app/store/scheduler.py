@@ -9,6 +9,7 @@ nothing, as no work was begun. Only a run that was begun and has lost its worker
 from __future__ import annotations
 
 from sqlalchemy import ColumnElement, Connection, Row, and_, func, or_, select, update
+
 from strokecurve.app.store import schema
 from strokecurve.app.store.jobs import FailureCause, RunState
 

@@ -18,6 +18,7 @@ from typing import Any, cast
 
 from sqlalchemy import ColumnElement, Connection, Row, insert, select
 from sqlalchemy.engine import URL
+
 from strokecurve.app.store import schema
 from strokecurve.app.store.database import Database
 from strokecurve.app.store.entries import add_entry, entries_of, entry_from, lock_job, no_job

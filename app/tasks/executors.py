@@ -24,6 +24,7 @@ from pathlib import Path
 from typing import Any
 
 import psutil
+
 from strokecurve.app.store.store import Store
 from strokecurve.app.tasks.prewarmed import PrewarmedWorker, told
 from strokecurve.app.words.errors import InputError, StoreError

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.kinematics.adjust.model import move
 from strokecurve.kinematics.adjust.setting import LinkageSetting
 

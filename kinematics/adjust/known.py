@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
 from strokecurve.kinematics.adjust.setting import ADJUST_DEFAULTS, AdjustSettings, LinkageSetting
 from strokecurve.kinematics.covariance import principal_steps
 from strokecurve.kinematics.linkage.closure import driven_curve

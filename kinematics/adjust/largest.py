@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import linprog
+
 from strokecurve.kinematics.adjust.model import MARGIN, Task
 from strokecurve.kinematics.adjust.search import largest
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import PchipInterpolator
+
 from strokecurve.kinematics.adjust.setting import (
     ADJUST_DEFAULTS,
     Adjustable,

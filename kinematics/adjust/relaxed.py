@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.kinematics.adjust.largest import least_largest
 from strokecurve.kinematics.adjust.model import Task
 from strokecurve.kinematics.adjust.outcome import Outcome, outcome

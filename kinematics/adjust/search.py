@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import qmc
+
 from strokecurve.kinematics.adjust.model import Task
 from strokecurve.kinematics.adjust.setting import Range
 

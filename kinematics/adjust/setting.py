@@ -7,6 +7,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.kinematics.errors import GeometryError
 from strokecurve.kinematics.linkage.closure import driven_curve
 from strokecurve.kinematics.linkage.fourbar import FourBar

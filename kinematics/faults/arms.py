@@ -13,6 +13,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.kinematics.estimate import Estimate
 
 Array = NDArray[np.float64]

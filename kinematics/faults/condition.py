@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
 from strokecurve.kinematics.errors import GeometryError
 from strokecurve.kinematics.estimate import UNKNOWN, Estimate, Extreme
 from strokecurve.kinematics.identify.geometry import GeometryFit

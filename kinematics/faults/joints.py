@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.kinematics.linkage.algebra import Pose, length
 from strokecurve.kinematics.motion.stroke import Stroke
 

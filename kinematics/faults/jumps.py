@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.kinematics.faults.slip import Following
 from strokecurve.kinematics.motion.angles import LinkageMotion
 from strokecurve.kinematics.motion.stroke import Stroke

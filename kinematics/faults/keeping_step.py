@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.kinematics.errors import StrokeError
 from strokecurve.kinematics.estimate import Estimate
 from strokecurve.kinematics.faults.arms import Moved

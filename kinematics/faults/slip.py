@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.kinematics.faults.step_fit import ARMS, LastingStep, StepFit, StepProblem
 from strokecurve.kinematics.linkage.play import engage
 from strokecurve.kinematics.motion.angles import LinkageMotion, bin_numbers, thin

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.kinematics.linkage.play import Play, engage
 from strokecurve.kinematics.motion.angles import Bins
 from strokecurve.kinematics.motion.deadband import cubic_basis, fit_dead_band, start_side

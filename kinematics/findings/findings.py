@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.kinematics.estimate import UNKNOWN, Estimate
 from strokecurve.kinematics.faults.condition import lost_motion, toggle_margins
 from strokecurve.kinematics.faults.joints import JointPlay

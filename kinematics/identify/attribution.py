@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.kinematics.identify.evidence import QUANTITIES
 from strokecurve.kinematics.identify.spread import inverse
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.kinematics.motion.stroke import Stroke
 
 Array = NDArray[np.float64]

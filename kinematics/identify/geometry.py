@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.kinematics.errors import FitError, GeometryError
 from strokecurve.kinematics.identify.attribution import carriers, remedy
 from strokecurve.kinematics.identify.evidence import (

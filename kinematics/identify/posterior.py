@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.kinematics.identify.evidence import ANGLES, QUANTITIES, WhitenedEvidence
 from strokecurve.kinematics.linkage.algebra import Pose
 from strokecurve.kinematics.linkage.closure import driven_curve, driven_derivatives

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.kinematics.identify.posterior import PARAMETERS, SLACK, Posterior, linkage_of, wrap
 from strokecurve.kinematics.identify.spread import modes
 from strokecurve.kinematics.least_squares import minimise

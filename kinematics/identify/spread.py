@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.kinematics.covariance import propagate
 from strokecurve.kinematics.identify.evidence import ANGLES, QUANTITIES
 from strokecurve.kinematics.identify.posterior import Posterior, wrap

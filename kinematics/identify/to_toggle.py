@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.kinematics.errors import GeometryError
 from strokecurve.kinematics.identify.geometry import GeometryFit
 from strokecurve.kinematics.identify.posterior import linkage_of

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.kinematics.intended.combustion import excess_air, excess_air_slope
 from strokecurve.kinematics.intended.damper import OPEN_RAD, PublishedDamper, installed_flow
 from strokecurve.kinematics.intended.fuels import Fuel

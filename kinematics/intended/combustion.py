@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
 from strokecurve.kinematics.intended.fuels import OXYGEN_SHARE, Fuel
 
 Array = NDArray[np.float64]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+
 from strokecurve.kinematics.errors import KinematicsError
 from strokecurve.kinematics.intended.table import Intended
 

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.kinematics.errors import KinematicsError
 from strokecurve.kinematics.intended.characteristic import Curve, Draws, Observed, draw
 from strokecurve.kinematics.intended.combustion import (

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.kinematics.findings.statements import Severity
 from strokecurve.kinematics.intended.combustion import AirFlow
 from strokecurve.kinematics.intended.fuels import Fuel

@@ -7,6 +7,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.kinematics.errors import KinematicsError
 from strokecurve.kinematics.intended.combustion import excess_air, excess_air_slope
 from strokecurve.kinematics.intended.fuels import Fuel

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+
 from strokecurve.kinematics.findings.statements import SEVERITIES, Severity
 from strokecurve.kinematics.intended.combustion import co2_dry_of, o2_dry_of
 from strokecurve.kinematics.intended.fuels import Fuel

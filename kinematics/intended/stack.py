@@ -8,6 +8,7 @@ from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
 from strokecurve.kinematics.intended.combustion import excess_air
 from strokecurve.kinematics.intended.fuels import LATENT_KJ_MOL, OXYGEN_SHARE, Fuel
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
 from strokecurve.kinematics.errors import KinematicsError
 
 Array = NDArray[np.float64]

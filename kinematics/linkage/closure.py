@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
 from strokecurve.kinematics.linkage.algebra import Pose
 from strokecurve.kinematics.linkage.positions import driven_angle
 

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.kinematics.errors import StrokeError
 from strokecurve.kinematics.estimate import Estimate
 from strokecurve.kinematics.motion.travel import TravelCurves, mean_curve

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.kinematics.linkage.play import Play, engage
 from strokecurve.kinematics.motion.angles import Bins, LinkageMotion
 from strokecurve.kinematics.motion.folding import fold

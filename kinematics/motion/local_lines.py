@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.kinematics.motion.angles import LinkageMotion
 from strokecurve.kinematics.motion.stroke import Stroke
 
@@ -190,10 +191,11 @@ def _local_line(at: float, points: Points) -> tuple[float, float, float, NDArray
     level = mean_y - slope * mean_x
     variance = 1 / total + (mean_x**2 / moment if moment > 0 else 0.0)
     misfit = float(weight @ (y - level - slope * x) ** 2)
-    if misfit > _CORNER * max(y.size - 2, 1):
+    left_over = misfit / max(y.size - 2, 1)
+    if left_over > _CORNER:
         # A corner within the window, as where lost motion has just been taken up. A line that passes a corner
         # in the middle is off there by sqrt(3) times its RMS misfit, and more frames do not make that less.
-        variance += 3 * misfit / total
+        variance = variance * left_over + 3 * misfit / total
     return level, math.sqrt(variance), slope, near, weight
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.kinematics.motion.angles import Bins
 from strokecurve.kinematics.settings import DEFAULTS, Settings
 

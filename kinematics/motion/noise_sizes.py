@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.kinematics.motion.angles import Bins, Departures
 from strokecurve.kinematics.motion.noise import (
     SlowErrors,

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
 from strokecurve.kinematics.errors import StrokeError
 from strokecurve.kinematics.settings import DEFAULTS, Settings
 

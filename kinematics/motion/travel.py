@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.kinematics.errors import StrokeError
 from strokecurve.kinematics.motion.angles import LinkageMotion
 from strokecurve.kinematics.motion.deadband import slow_errors

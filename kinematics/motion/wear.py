@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.kinematics.linkage.closure import driven_curve, driven_derivatives
 from strokecurve.kinematics.motion.angles import Bins
 

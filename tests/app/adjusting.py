@@ -8,6 +8,7 @@ from pathlib import Path
 
 import fake_result
 import numpy as np
+
 from strokecurve.app.adjust.subject import LinkageToAdjust, read_intended, subject_from_film
 from strokecurve.app.result.reading import read_result
 from strokecurve.kinematics.intended.table import Intended

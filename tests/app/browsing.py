@@ -16,6 +16,7 @@ from patience import PATIENCE_S
 from playwright.sync_api import Browser, BrowserContext, Locator, Page, WebSocket, expect, sync_playwright
 from streamlit.proto.BackMsg_pb2 import BackMsg
 from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
+
 from strokecurve.app.page.launch import ADDRESS, command, wait_until_ready
 
 BROWSER_ARGUMENTS = [

@@ -20,11 +20,12 @@ from pathlib import Path
 from typing import Any
 
 import streamlit as st
-import strokecurve.app.page
 from clip_fuzzing import base_clips
 from confined import HANG_S, assert_ended_well, rows_of, say, write_cases
 from stored import add_film, measured
 from streamlit.testing.v1 import AppTest
+
+import strokecurve.app.page
 from strokecurve.app.commands.cli import main
 from strokecurve.app.page import keys
 from strokecurve.app.report.of_job import record_of

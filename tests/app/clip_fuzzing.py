@@ -16,6 +16,7 @@ from pathlib import Path
 import drawn_clips
 from confined import assert_ended_well, rows_of, say, write_cases
 from drawn_clips import picture
+
 from strokecurve.app.commands.cli import main
 from strokecurve.app.words.resource_limits import confine
 

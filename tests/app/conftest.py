@@ -12,9 +12,9 @@ from browsing import opened_browser, served_page
 from clip_fuzzing import base_clips
 from needs import need_program
 from playwright.sync_api import Browser
+
 from strokecurve.app.commands.cli import main
 from strokecurve.app.store.store import Store
-
 from tests.once import made_once
 
 ROOT = Path(__file__).resolve().parents[2]

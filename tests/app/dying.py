@@ -20,6 +20,7 @@ from typing import Any
 from fake_result import write_fake_result
 from sqlalchemy import Engine, event
 from stored import run_of, send, uploads_of
+
 from strokecurve.app.store.bundle_import import import_bundle
 from strokecurve.app.store.store import Store
 from strokecurve.app.tasks import dispatching

@@ -19,6 +19,7 @@ from pathlib import Path
 
 from fake_result import write_fake_result
 from stored import add_film, measured, run_of, send, uploads_of
+
 from strokecurve.app.access.upload_sessions import UploadSession
 from strokecurve.app.access.uploads import open_session
 from strokecurve.app.commands.cli import main as command

@@ -26,6 +26,9 @@ import psutil
 from fake_result import write_fake_result
 from pypdf import PdfReader
 from stored import add_film, measured, run_of, send, uploads_of
+from visitor import Visitor
+from websockets.exceptions import ConnectionClosed
+
 from strokecurve.app.access.upload_sessions import UploadSession
 from strokecurve.app.access.uploads import open_session
 from strokecurve.app.store import scheduler
@@ -37,8 +40,6 @@ from strokecurve.app.tasks import dispatching, exports
 from strokecurve.app.tasks.supervisor import work_apart
 from strokecurve.app.words.files import chunks_of, new_id
 from strokecurve.app.words.statements import Comment, FilmFacts, JobFacts
-from visitor import Visitor
-from websockets.exceptions import ConnectionClosed
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]

@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 from fake_result import write_fake_result
 from stored import Clock, add_film, measured
+
 from strokecurve.app.store.bundle import export_job
 from strokecurve.app.store.bundle_import import import_bundle
 from strokecurve.app.store.store import Store

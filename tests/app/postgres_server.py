@@ -18,6 +18,7 @@ from patience import PATIENCE_S
 from sqlalchemy import create_engine, text
 from sqlalchemy.exc import OperationalError
 from sqlalchemy.pool import NullPool
+
 from strokecurve.app.words.files import new_id
 
 ADDRESS = "postgresql+psycopg://tester@127.0.0.1"

@@ -11,6 +11,7 @@ from typing import Any
 import pandas as pd
 from fake_result import LINKAGE, write_fake_result
 from pypdf import PdfReader
+
 from strokecurve.app.report.job import JobRecord, RecordedFilm
 from strokecurve.app.result.reading import FilmResult, read_result
 

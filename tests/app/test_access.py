@@ -17,16 +17,6 @@ import pytest
 from provider import FORGED
 from recorded import full_result
 from stored import add_job, measured, run_of, uploads_of
-from strokecurve.app.access.rules import Level, Person, Role
-from strokecurve.app.access.sharing import DAY_S, Sharing
-from strokecurve.app.access.upload_sessions import UploadSession
-from strokecurve.app.access.uploads import open_session
-from strokecurve.app.page.steps import STEPS
-from strokecurve.app.store.entries import no_job
-from strokecurve.app.store.jobs import Film, RunState
-from strokecurve.app.store.store import Store
-from strokecurve.app.tasks import exports
-from strokecurve.app.words.statements import Comment, FilmFacts, JobFacts
 from test_access_rules import forged
 from visiting import (
     CLIENT_SECRET,
@@ -39,6 +29,17 @@ from visiting import (
     served_with_sign_in,
     socket_status,
 )
+
+from strokecurve.app.access.rules import Level, Person, Role
+from strokecurve.app.access.sharing import DAY_S, Sharing
+from strokecurve.app.access.upload_sessions import UploadSession
+from strokecurve.app.access.uploads import open_session
+from strokecurve.app.page.steps import STEPS
+from strokecurve.app.store.entries import no_job
+from strokecurve.app.store.jobs import Film, RunState
+from strokecurve.app.store.store import Store
+from strokecurve.app.tasks import exports
+from strokecurve.app.words.statements import Comment, FilmFacts, JobFacts
 
 pytestmark = pytest.mark.slow  # a page and a provider are started, and hundreds of pages drawn
 

@@ -10,11 +10,12 @@ from browsing import looked_at, open_box, open_page, press, settled
 from fake_result import write_fake_result
 from playwright.sync_api import Browser, Page, expect
 from stored import add_job, measured
+from visiting import Served, served_with_sign_in
+
 from strokecurve.app.access.rules import Level
 from strokecurve.app.access.sharing import Sharing
 from strokecurve.app.store.store import Store
 from strokecurve.app.words.statements import Comment, JobFacts
-from visiting import Served, served_with_sign_in
 
 pytestmark = pytest.mark.slow
 

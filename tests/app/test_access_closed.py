@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 from stored import add_job, run_of
+from test_access_rules import MAIL, NOT_THERE, WHO, kept_sharing, of, refused
+
 from strokecurve.app.access import offered
 from strokecurve.app.access.offered import ASK_NOTHING, EACH, Takes, offers
 from strokecurve.app.access.personal import PersonalExports, PersonalRuns, PersonalSharing, PersonalStore
@@ -20,7 +22,6 @@ from strokecurve.app.store.store import Store
 from strokecurve.app.tasks import exports
 from strokecurve.app.tasks.exports import Export
 from strokecurve.app.words.statements import Comment, FilmFacts, JobFacts, Verdict
-from test_access_rules import MAIL, NOT_THERE, WHO, kept_sharing, of, refused
 
 PARTS: Mapping[str, tuple[object, type, Mapping[str, Takes]]] = {
     "runs": (RunQueue, PersonalRuns, offered.ON_RUNS),

@@ -12,6 +12,7 @@ import pytest
 from fake_result import write_fake_result
 from sqlalchemy import insert, select
 from stored import Clock, add_job, measured, run_of
+
 from strokecurve.app.access.personal import PersonalStore
 from strokecurve.app.access.rules import ALONE, Level, Person, Right, Role, Shares, author, may
 from strokecurve.app.access.sharing import DAY_S, KEY_FILE, MOST_DAYS, Sharing

@@ -11,12 +11,13 @@ import pytest
 from own_ports import own_port
 from patience import PATIENCE_S
 from stored import add_job
+from visiting import SECRETS, Visitor, served_with_sign_in, sign_in_text, socket_status
+
 from strokecurve.app.access.sign_in import SECRET_VARIABLES
 from strokecurve.app.commands.cli import main
 from strokecurve.app.page import authentication, launch, visitors
 from strokecurve.app.page.launch import Listening, checked, command, wait_until_ready
 from strokecurve.app.store.store import Store
-from visiting import SECRETS, Visitor, served_with_sign_in, sign_in_text, socket_status
 
 
 @pytest.fixture

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from fake_result import write_fake_result, write_named_result
 from stored import Clock, add_film, measured
+
 from strokecurve.app.result.reading import read_result
 from strokecurve.app.store import bundle
 from strokecurve.app.store.bundle import export_job

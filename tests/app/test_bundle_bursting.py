@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 from packing import Files, complete, good_files, packed, refused, store_in_use
+
 from strokecurve.app.page.loaded import load_result
 from strokecurve.app.result import reading as result_folder
 from strokecurve.app.store.bundle_import import import_bundle

@@ -15,6 +15,7 @@ import pytest
 from bundle_mutations import mutations
 from packing import Files, complete, good_files, manifest_of, packed, refused, store_in_use
 from stored import Clock
+
 from strokecurve.app.store import bundle_reading
 from strokecurve.app.store.bundle import FORMAT_VERSION
 from strokecurve.app.store.bundle_import import import_bundle

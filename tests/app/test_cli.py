@@ -14,10 +14,10 @@ import jsonschema
 import numpy as np
 import pandas as pd
 import pytest
+
 from strokecurve.app.commands.cli import main
 from strokecurve.app.result.overlay import ARM_RGB, Drawing
 from strokecurve.vision.video.pictures import Picture, picture_at
-
 from tests.scoring import score_angles
 
 ROOT = Path(__file__).resolve().parents[2]

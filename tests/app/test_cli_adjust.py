@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from adjusting import DEG, asked_for_more, determined, jamming, write_intended
 from numpy.testing import assert_allclose
+
 from strokecurve.app.adjust.drawings import adjusted_figure, linkage_figure
 from strokecurve.app.adjust.files import proposals_entries, write_adjustment
 from strokecurve.app.adjust.proposals import adjust, recommended

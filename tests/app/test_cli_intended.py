@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
+
 from strokecurve.app.commands.cli import main
 from strokecurve.app.intended.damper_travel import shaft_travel
 from strokecurve.app.intended.from_readings import work_out

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from pypdf import PdfReader
 from recorded import NUMBER, figure, full_result, rename, words
+
 from strokecurve.app.commands.cli import main
 
 LISTS = ("shafts", "linkages", "findings")

@@ -17,12 +17,13 @@ from own_ports import own_port
 from patience import PATIENCE_S
 from postgres_server import new_database, running_server
 from stored import add_job, run_of
+from test_worker import wait_for
+
 from strokecurve.app.store import scheduler
 from strokecurve.app.store.jobs import RunState
 from strokecurve.app.store.maintenance import check
 from strokecurve.app.store.store import DATABASE_VARIABLE, Store
 from strokecurve.app.tasks import dispatching, executors
-from test_worker import wait_for
 
 pytest.importorskip("psycopg")
 distributed = pytest.importorskip("distributed")

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from fake_result import write_fake_result, write_named_result
+
 from strokecurve.app.measure.rig import Rig
 from strokecurve.app.page.loaded import load_result
 from strokecurve.app.result.reading import read_result

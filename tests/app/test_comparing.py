@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from fake_result import LINKAGE, LOST_DEG, driven_travel
 from recorded import full_result, rename
+
 from strokecurve.app.commands.compared_summary import compared_summary
 from strokecurve.app.measure.settings import Settings
 from strokecurve.app.report.comparing import CHECK_COLUMNS, Change, compare

@@ -8,6 +8,7 @@ from fake_result import LINKAGE, write_fake_result
 from playwright.sync_api import Browser, Page, expect
 from stored import add_job
 from stored import measured as measure
+
 from strokecurve.app.page.copier import as_text
 from strokecurve.app.page.loaded import load_result
 from strokecurve.app.page.travel import STEPS_DEG

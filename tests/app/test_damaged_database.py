@@ -13,6 +13,7 @@ from database_damage import COMMANDS, damaged, settle, try_damaged
 from fake_result import write_fake_result
 from sqlalchemy import text
 from stored import Clock, commented_film
+
 from strokecurve.app.store.jobs import Film
 from strokecurve.app.store.maintenance import backup, check
 from strokecurve.app.store.removing import remove_job

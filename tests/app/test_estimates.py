@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import pytest
+
 from strokecurve.app.words.estimates import format_estimate, format_exact
 
 

@@ -16,6 +16,7 @@ from fake_result import write_fake_result
 from patience import PATIENCE_S
 from recorded import words
 from stored import add_job, measured, uploads_of
+
 from strokecurve.app.access.upload_sessions import UploadSession
 from strokecurve.app.access.uploads import open_session
 from strokecurve.app.store.jobs import Film, RunState

@@ -12,6 +12,7 @@ import jsonschema
 import pandas as pd
 import pytest
 from fake_result import LINKAGE, write_fake_result
+
 from strokecurve.app.page.findings import shown_at
 from strokecurve.app.page.loaded import LoadedResult
 from strokecurve.app.result.contents import finding_entry

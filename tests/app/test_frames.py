@@ -7,6 +7,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+
 from strokecurve.app.result import frames, overlay
 from strokecurve.app.result.overlay import recorded_facts
 from strokecurve.app.words.errors import InputError

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from disk_filling import can_mount, tries
+
 from strokecurve.app.words.errors import FULL_DISK, no_room
 
 

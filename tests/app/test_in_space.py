@@ -12,6 +12,8 @@ import jsonschema
 import numpy as np
 import pytest
 from in_space import SpaceLinkage, filmed, pins
+from synthetic import WH, departures_deg, tracks_of
+
 from strokecurve.app.adjust.known_linkage import linkage_from_entry
 from strokecurve.app.measure.arrangement import PlannedLinkage
 from strokecurve.app.measure.clip import LinkageResult, _linkage
@@ -28,7 +30,6 @@ from strokecurve.kinematics.findings.findings import Finding
 from strokecurve.vision.control import Unattended
 from strokecurve.vision.motion.hinges import find_shafts
 from strokecurve.vision.motion.shafts import ShaftMotion, ShaftSpec
-from synthetic import WH, departures_deg, tracks_of
 
 SCHEMA = json.loads(
     (Path(__file__).resolve().parents[2] / "docs" / "result.schema.json").read_text(encoding="utf-8")

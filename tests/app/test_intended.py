@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
+
 from strokecurve.app.intended.given import (
     checked_rows,
     deviation,

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from fake_result import LINKAGE, write_fake_result
 from stored import Clock, add_film, measured
+
 from strokecurve.app.report.of_job import record_of, work_orders
 from strokecurve.app.store.bundle import export_job
 from strokecurve.app.store.bundle_import import import_bundle

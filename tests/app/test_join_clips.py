@@ -14,6 +14,7 @@ import jsonschema
 import numpy as np
 import pandas as pd
 import pytest
+
 from strokecurve.app.commands.cli import main
 from strokecurve.app.measure.arrangement import arrange
 from strokecurve.app.measure.join import Joined, Part, join

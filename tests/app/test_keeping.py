@@ -12,6 +12,7 @@ import pytest
 from fake_result import write_fake_result
 from sqlalchemy import text
 from stored import Clock, add_job, commented_film, measured
+
 from strokecurve.app.access.rules import Level
 from strokecurve.app.access.sharing import KEY_FILE, Sharing
 from strokecurve.app.commands.maintenance import add_commands

@@ -11,12 +11,13 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-import strokecurve.app.page
 from patience import PATIENCE_S
 from pypdf import PdfReader
 from recorded import one_film, words
 from stored import add_film, measured
 from streamlit.testing.v1 import AppTest
+
+import strokecurve.app.page
 from strokecurve.app.commands.cli import main
 from strokecurve.app.page import keys
 from strokecurve.app.page.scrubber import moment_key
@@ -255,6 +256,7 @@ def test_pictures_that_would_burst_are_refused(
 def reseal(store: Store, film: Film, path: Path) -> None:
     """Make the checksum on record that of a file as it is now."""
     from sqlalchemy import update
+
     from strokecurve.app.store import schema
 
     size, sha256 = measure_file(path)

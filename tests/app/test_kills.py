@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from killing import KINDS, PATIENCE_S, Killer
+
 from strokecurve.app.store import scheduler
 
 pytestmark = [

@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 from patience import PATIENCE_S
 from stored import run_of
+
 from strokecurve.app.page import launch, sample
 from strokecurve.app.store.jobs import RunState
 from strokecurve.app.store.store import Store

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from patience import PATIENCE_S
+
 from strokecurve.app.words.resource_limits import one_of
 from strokecurve.vision.errors import Cancelled
 

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 from fake_result import LINKAGE, SD_DEG, driven_travel, fake_findings, fake_record, write_fake_result
 from numpy.testing import assert_allclose
+
 from strokecurve.app.result.moments import (
     concerns_filming,
     driver_travel_of,

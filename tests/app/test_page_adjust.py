@@ -14,6 +14,8 @@ from fake_result import LINKAGE, write_fake_result
 from stored import add_film, add_job
 from stored import measured as measure
 from streamlit.testing.v1 import AppTest
+from test_page_unit import all_text, visit
+
 from strokecurve.app.adjust import proposals as adjusting
 from strokecurve.app.page import keys, markup, proposing
 from strokecurve.app.report.of_job import work_orders
@@ -31,7 +33,6 @@ from strokecurve.app.words.statements import (
     Readings,
     Verdict,
 )
-from test_page_unit import all_text, visit
 
 MORE = IntendedChoice(LINKAGE, "table", tuple((u, v, None) for u, v in more_travel().tolist()))
 READINGS = (

@@ -24,6 +24,7 @@ from browsing import (
 from drawn_clips import repeated
 from playwright.sync_api import Browser, Page, expect
 from stored import run_of
+
 from strokecurve.app.page.intending import HEAD_PX, ROW_PX
 from strokecurve.app.store.jobs import RunState
 from strokecurve.app.store.store import Store

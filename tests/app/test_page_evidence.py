@@ -13,12 +13,13 @@ from urllib.parse import parse_qs
 
 import pandas as pd
 import pytest
-import strokecurve.app.page
 from fake_result import LINKAGE, write_fake_result
 from patience import PATIENCE_S
 from stored import add_film, add_job, run_of
 from stored import measured as measure
 from streamlit.testing.v1 import AppTest
+
+import strokecurve.app.page
 from strokecurve.app.page import keys, markup
 from strokecurve.app.page.copier import as_text
 from strokecurve.app.report import compared

@@ -20,6 +20,7 @@ from browsing import (
 from playwright.sync_api import Browser, Locator, Page, expect
 from recorded import words
 from stored import add_film, measured
+
 from strokecurve.app.store.store import Store
 from strokecurve.app.words.statements import Comment, IntendedChoice, Verdict
 

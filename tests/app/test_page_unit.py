@@ -11,7 +11,6 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-import strokecurve.app.page
 from fake_result import LINKAGE, write_fake_result
 from patience import PATIENCE_S
 from recorded import full_result
@@ -19,6 +18,8 @@ from stored import add_film, add_job, run_of, send, uploads_of
 from stored import measured as measure
 from streamlit.testing.v1 import AppTest
 from streamlit.testing.v1.element_tree import Button
+
+import strokecurve.app.page
 from strokecurve.app.measure.left_out import without_linkage
 from strokecurve.app.page import keys, markup
 from strokecurve.app.result import frames

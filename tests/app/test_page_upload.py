@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from browsing import CLIP_INPUT, job_of, looked_at, open_page, press, settled, waited_for
 from playwright.sync_api import Browser, Route, expect
+
 from strokecurve.app.page.receiving import UPLOAD_ADDRESS, UPLOAD_CHUNK_BYTES
 from strokecurve.app.store.store import Store
 

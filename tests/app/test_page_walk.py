@@ -27,6 +27,7 @@ from browsing import (
 )
 from playwright.sync_api import Browser, Page, expect
 from recorded import words
+
 from strokecurve.app.page.steps import STEPS
 from strokecurve.app.report.of_job import work_orders
 from strokecurve.app.result.contents import OVERLAY_FILE

@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+
 import strokecurve.app.page
 from strokecurve.app.page.markup import plain
 from strokecurve.app.page.words import local_time

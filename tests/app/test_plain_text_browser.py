@@ -9,6 +9,7 @@ from browsing import looked_at, open_page, unfold
 from fake_result import SHAFTS, write_fake_result
 from playwright.sync_api import Browser, Page
 from stored import add_film, measured, run_of
+
 from strokecurve.app.page.steps import STEPS
 from strokecurve.app.store.jobs import Film, RunState
 from strokecurve.app.store.store import Store

@@ -12,6 +12,7 @@ import pytest
 from fake_result import LINKAGE, LOST_DEG, SHAFTS, fake_record, write_fake_result
 from matplotlib.colors import to_rgb
 from numpy.testing import assert_allclose
+
 from strokecurve.app.result.plots import PENS, SHAFT_PENS, angles_figure, deviation_figure, travel_figure
 from strokecurve.app.result.tables import (
     COMPARED_COLUMNS,

@@ -11,6 +11,7 @@ from fake_result import LINKAGE, write_fake_result
 from matplotlib.figure import Figure
 from numpy.testing import assert_allclose
 from reportlab.pdfbase import pdfmetrics
+
 from strokecurve.app.report.sheet import REGULAR, register_fonts
 from strokecurve.app.report.vector import PageRenderer
 from strokecurve.app.result.plots import travel_figure

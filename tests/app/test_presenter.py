@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from fake_result import LINKAGE
 from recorded import full_result
+
 from strokecurve.app.commands.summary import finding_lines, measured_lines
 from strokecurve.app.page import condition, markup
 from strokecurve.app.page import findings as findings_page

@@ -13,13 +13,14 @@ import pytest
 from killing import started_ahead, workers_of
 from patience import PATIENCE_S
 from stored import add_job, run_of
+from test_worker import wait_for
+
 from strokecurve.app.page import warming
 from strokecurve.app.store.jobs import RunState
 from strokecurve.app.store.store import Store
 from strokecurve.app.tasks import dispatching, executors
 from strokecurve.app.tasks.executors import DetachedExecutor
 from strokecurve.app.tasks.prewarmed import PrewarmedWorker
-from test_worker import wait_for
 
 WAITS = (
     "from strokecurve.app.tasks.prewarmed import told; words = told();"

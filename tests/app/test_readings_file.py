@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+
 from strokecurve.app.intended.readings import (
     FUEL_WORDS,
     LARGEST_BYTES,

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
+
 from strokecurve.app.words.errors import InputError
 from strokecurve.app.words.statements import (
     KINDS,

@@ -9,6 +9,8 @@ import pytest
 from fake_result import write_fake_result
 from sqlalchemy import func, select
 from stored import Clock, add_film, add_job, measured, run_of
+from test_keeping import command
+
 from strokecurve.app.store import schema
 from strokecurve.app.store.jobs import Film
 from strokecurve.app.store.maintenance import check
@@ -16,7 +18,6 @@ from strokecurve.app.store.removing import remove_job
 from strokecurve.app.store.store import Store
 from strokecurve.app.words.errors import StoreError
 from strokecurve.app.words.statements import Comment
-from test_keeping import command
 
 
 @pytest.fixture

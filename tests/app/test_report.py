@@ -29,6 +29,7 @@ from recorded import (
     unembedded_fonts,
     words,
 )
+
 from strokecurve.app.report.blocks import Bullets, Document, Section, Subheading, Table, Text
 from strokecurve.app.report.cleaning import printable, shortened
 from strokecurve.app.report.record import record_document, record_pdf

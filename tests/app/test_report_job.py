@@ -13,6 +13,7 @@ import pytest
 from fake_result import LINKAGE
 from pypdf import PdfReader
 from recorded import NUMBER, figure, figures_after, full_result, one_film, same, words
+
 from strokecurve.app.report.job import JobRecord, RecordedFilm, Reviewed, WorkOrder
 from strokecurve.app.report.photographs import find_clip, moments
 from strokecurve.app.report.record import comparison_pdf, record_pdf

@@ -11,6 +11,7 @@ import pypdf
 import pytest
 from needs import need_program
 from numpy.testing import assert_allclose
+
 from strokecurve.app.report.sheet import write_sheet
 from strokecurve.app.words.cautions import CAUTIONS
 from strokecurve.app.words.errors import InputError

@@ -13,6 +13,8 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 from starlette.testclient import TestClient
+from visiting import CLIENT_SECRET, COOKIE_SECRET, sign_in_text
+
 from strokecurve.app.access.rules import Role
 from strokecurve.app.access.sign_in import SignIn, from_mapping, is_mail, load, signed_in
 from strokecurve.app.page.authentication import Authentication
@@ -21,7 +23,6 @@ from strokecurve.app.page.returning import page_asked
 from strokecurve.app.store.database import Database
 from strokecurve.app.store.store import own_database
 from strokecurve.app.words.errors import InputError, StoreError
-from visiting import CLIENT_SECRET, COOKIE_SECRET, sign_in_text
 
 MAIL = "ann@works.example"
 

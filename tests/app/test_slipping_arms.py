@@ -9,6 +9,9 @@ import jsonschema
 import numpy as np
 import pandas as pd
 import pytest
+from synthetic import WH, tracks_of
+from synthetic_train import RATE_HZ, Slip, Train, train
+
 from strokecurve.app.measure.clip import FilmedClip, Measurement, work_out
 from strokecurve.app.measure.rig import Rig
 from strokecurve.app.measure.settings import Settings
@@ -20,8 +23,6 @@ from strokecurve.kinematics.findings.findings import Finding
 from strokecurve.vision.control import Unattended
 from strokecurve.vision.motion.faults import Fault
 from strokecurve.vision.video.reader import ClipFacts
-from synthetic import WH, tracks_of
-from synthetic_train import RATE_HZ, Slip, Train, train
 
 SCHEMA = json.loads((Path(__file__).parents[2] / "docs" / "result.schema.json").read_text(encoding="utf-8"))
 

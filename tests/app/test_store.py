@@ -14,6 +14,7 @@ import pytest
 from fake_result import write_fake_result
 from sqlalchemy import Connection, Inspector, create_engine, inspect, text
 from stored import Clock, add_film, add_job, measured, run_of
+
 from strokecurve.app.store import migrations as migrate
 from strokecurve.app.store import schema
 from strokecurve.app.store.jobs import FailureCause, RunState

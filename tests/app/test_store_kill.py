@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 from fake_result import write_fake_result
 from stored import add_job, measured, uploads_of
+
 from strokecurve.app.access.upload_sessions import UploadSession
 from strokecurve.app.access.uploads import open_session
 from strokecurve.app.store.bundle import export_job

@@ -13,6 +13,7 @@ from fake_result import write_fake_result
 from postgres_server import new_database, running_server
 from sqlalchemy import create_engine, inspect, text
 from stored import Clock, add_job, measured, run_of
+
 from strokecurve.app.store import schema
 from strokecurve.app.store.bundle import export_job
 from strokecurve.app.store.bundle_import import import_bundle

@@ -11,6 +11,8 @@ from pathlib import Path
 
 import pytest
 from stored import add_job, run_of
+from test_worker import wait_for
+
 from strokecurve.app.store.jobs import RunState
 from strokecurve.app.store.maintenance import check
 from strokecurve.app.store.queue import GONE
@@ -19,7 +21,6 @@ from strokecurve.app.tasks import dispatching, executors, supervisor
 from strokecurve.app.tasks.executors import DetachedExecutor, Workplace, usual_slots, workplace
 from strokecurve.app.tasks.supervisor import CRASHED, Patience, work_apart, work_through
 from strokecurve.app.words.errors import InputError, StoreError
-from test_worker import wait_for
 
 QUICK = Patience(look_every_s=0.05, hung_after_s=0.3)
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from text_fuzzing import TEXTS, Bench, mutations
+
 from strokecurve.app.intended.readings import fuel_from_toml
 from strokecurve.app.measure.rig import Rig
 from strokecurve.app.words.errors import PLAIN_ERRORS, InputError
-from text_fuzzing import TEXTS, Bench, mutations
 
 
 @pytest.mark.slow

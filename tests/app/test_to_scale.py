@@ -10,7 +10,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-import strokecurve.app.page
 from fake_result import LINKAGE, driven_travel, fake_record, write_fake_result
 from matplotlib.figure import Figure
 from numpy.testing import assert_allclose
@@ -18,6 +17,8 @@ from patience import PATIENCE_S
 from stored import add_job
 from stored import measured as measure
 from streamlit.testing.v1 import AppTest
+
+import strokecurve.app.page
 from strokecurve.app.adjust.known_linkage import KnownLinkage, bearing_of, linkage_from_entry
 from strokecurve.app.adjust.setting_drawing import setting_figure
 from strokecurve.app.adjust.stroke_ends import (

@@ -17,6 +17,7 @@ from starlette.applications import Starlette
 from starlette.routing import Route
 from starlette.testclient import TestClient
 from stored import add_job, measured, run_of, uploads_of
+
 from strokecurve.app.access import upload_sessions, uploads
 from strokecurve.app.access.rules import ALONE, Level, Person, Role
 from strokecurve.app.access.upload_sessions import Chunk, NoSessionError, UploadSession

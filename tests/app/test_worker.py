@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 from stored import add_job, run_of
+
 from strokecurve.app.store.jobs import Film, RunState
 from strokecurve.app.store.queue import GONE, STALE_AFTER_S
 from strokecurve.app.store.store import Store

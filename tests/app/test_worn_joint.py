@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+
 from strokecurve.app.measure import clip as measure
 from strokecurve.app.measure.evidence import pins_play
 from strokecurve.app.measure.left_out import without_fit, without_linkage

@@ -20,6 +20,7 @@ from pathlib import Path
 import fake_result
 import numpy as np
 from confined import assert_ended_well, rows_of, say, write_cases
+
 from strokecurve.app.commands.cli import main
 from strokecurve.app.words.resource_limits import confine
 from strokecurve.kinematics.intended import settings

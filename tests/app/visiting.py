@@ -27,8 +27,9 @@ from own_ports import own_port
 from patience import PATIENCE_S
 from streamlit.proto.BackMsg_pb2 import BackMsg
 from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
-from strokecurve.app.page.launch import ADDRESS, Listening, command, wait_until_ready
 from websockets.sync.client import connect
+
+from strokecurve.app.page.launch import ADDRESS, Listening, command, wait_until_ready
 
 CLIENT_ID = "strokecurve-test"
 CLIENT_SECRET = "client-secret-of-the-test-0123456789"

@@ -22,7 +22,6 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from strokecurve.app.result.contents import record
 from strokecurve.app.result.main_job import measure
 from strokecurve.app.words.errors import PLAIN_ERRORS
-
 from tests.scoring import score_angles
 
 

@@ -11,6 +11,7 @@ from collections import Counter
 
 import numpy as np
 from kin_adjusting import Problem, keeps_limits, problems, rms_deg
+
 from strokecurve.kinematics.adjust.known import sample_linkages
 from strokecurve.kinematics.adjust.search_all import propose, what_if
 from strokecurve.kinematics.adjust.setting import Adjustable, Range

@@ -23,7 +23,6 @@ from strokecurve.app.result.contents import angles_columns
 from strokecurve.vision.edges.markers import CARD_IDS, DICTIONARY, FIRST_ARM_ID
 from strokecurve.vision.joint_fit.camera import card_corners_mm
 from strokecurve.vision.video.reader import ClipReader
-
 from tests.scoring import Score, score_angles
 
 REFINEMENTS = {

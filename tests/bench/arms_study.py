@@ -21,13 +21,14 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "unit"))
 sys.path.insert(0, str(Path(__file__).parents[2]))
+from synthetic import WH, tracks_of
+from synthetic_train import RATE_HZ, Slip, train
+
 from strokecurve.app.measure.clip import FilmedClip, work_out
 from strokecurve.app.measure.rig import Rig
 from strokecurve.app.measure.settings import Settings
 from strokecurve.vision.control import Unattended
 from strokecurve.vision.video.reader import ClipFacts
-from synthetic import WH, tracks_of
-from synthetic_train import RATE_HZ, Slip, train
 
 DRIVEN_BY_11, DRIVEN_BY_31 = ((10, 11), (31, 12)), ((10, 31), (11, 12))
 BOTH_BY_11 = ((10, 11), (11, 12))

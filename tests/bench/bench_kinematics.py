@@ -9,6 +9,7 @@ from functools import partial
 from pathlib import Path
 
 import numpy as np
+
 from strokecurve.kinematics.faults.condition import lost_motion
 from strokecurve.kinematics.identify.evidence import Evidence
 from strokecurve.kinematics.identify.geometry import identify

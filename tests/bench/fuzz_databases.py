@@ -15,6 +15,7 @@ from pathlib import Path
 from database_damage import COMMANDS, damaged, settle, try_damaged
 from fake_result import write_fake_result
 from stored import Clock, commented_film
+
 from strokecurve.app.store.store import Store
 
 

@@ -20,6 +20,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1] / "unit"))
 sys.path.insert(0, str(Path(__file__).parents[2]))
 from kin_burner import random_burner, read
+
 from strokecurve.kinematics.intended.from_readings import intended_from_readings, row_positions
 from strokecurve.kinematics.intended.fuels import NATURAL_GAS
 

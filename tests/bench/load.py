@@ -25,6 +25,8 @@ from pathlib import Path
 
 import psutil
 from stored import run_of
+from visitor import Visitor, percentile
+
 from strokecurve.app.store.jobs import Film, RunState
 from strokecurve.app.store.maintenance import check
 from strokecurve.app.store.store import Store
@@ -32,7 +34,6 @@ from strokecurve.app.tasks import exports
 from strokecurve.app.tasks.supervisor import work_apart
 from strokecurve.app.words.files import chunks_of
 from strokecurve.app.words.statements import FilmFacts
-from visitor import Visitor, percentile
 
 FILM = Path(__file__).resolve().parents[2] / "sample_media" / "as_found.mp4"
 THINKS_S = (2.0, 6.0)

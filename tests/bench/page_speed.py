@@ -16,6 +16,7 @@ import numpy as np
 from browsing import looked_at, opened_browser, served_page, settled
 from needs import need_program
 from playwright.sync_api import Page
+
 from strokecurve.app.store.jobs import RunState
 from strokecurve.app.store.store import Store
 from strokecurve.app.tasks import exports

@@ -23,6 +23,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from kin_faulty import FAULTS, RETURNING, SLACK_RAD, faulty_film, special_film
 from kin_film import DEG
 from kin_study import LAYOUTS
+
 from strokecurve.kinematics.findings.findings import Condition, assess
 from strokecurve.kinematics.motion.angles import LinkageMotion
 from strokecurve.kinematics.motion.stroke import Stroke

@@ -13,6 +13,7 @@ from pathlib import Path
 import psutil
 from browsing import CLIP_INPUT, looked_at, opened_browser, served_page, settled
 from needs import need_program
+
 from strokecurve.app.store.store import Store
 from strokecurve.app.words.files import remove
 

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from strokecurve.vision.edges.follow import follow_markers
 from strokecurve.vision.video.reader import ClipReader
 

@@ -7,12 +7,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-from strokecurve.vision.edges.follow import MarkerTracks, follow_markers
-from strokecurve.vision.motion.hinges import find_shafts
-from strokecurve.vision.motion.pins import find_pin
-from strokecurve.vision.motion.rods import find_rod
-from strokecurve.vision.motion.shafts import ShaftSpec
-from strokecurve.vision.video.reader import ClipReader, Frame
 
 from sample_media.develop import quantise
 from sample_media.film import write_clip
@@ -21,6 +15,12 @@ from sample_media.presets import change, scene_preset
 from sample_media.render import Renderer, render_frames
 from sample_media.scene import Scene, strokes
 from sample_media.truth import truth_angles
+from strokecurve.vision.edges.follow import MarkerTracks, follow_markers
+from strokecurve.vision.motion.hinges import find_shafts
+from strokecurve.vision.motion.pins import find_pin
+from strokecurve.vision.motion.rods import find_rod
+from strokecurve.vision.motion.shafts import ShaftSpec
+from strokecurve.vision.video.reader import ClipReader, Frame
 
 SMALL = {"size_wh": (960, 540), "focal_px": 725}
 SPECS = [ShaftSpec("motor", ((10, 30.0),)), ShaftSpec("shaft1", ((11, 30.0),))]

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.kinematics.adjust.model import Task
 from strokecurve.kinematics.adjust.setting import (
     DECISION_VARIABLES,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+
 from strokecurve.kinematics.intended.combustion import excess_air, o2_dry_of
 from strokecurve.kinematics.intended.damper import PUBLISHED_DAMPERS, PublishedDamper, installed_flow
 from strokecurve.kinematics.intended.fuels import NATURAL_GAS

@@ -17,6 +17,7 @@ from kin_study import (
     draw_layout,
     slow_error,
 )
+
 from strokecurve.kinematics.faults.condition import lost_motion
 from strokecurve.kinematics.motion.angles import LinkageMotion
 from strokecurve.kinematics.motion.compose import compose

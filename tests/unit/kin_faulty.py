@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from kin_film import DEG, play
 from kin_study import Layout, draw_layout, markov, slow_error
+
 from strokecurve.kinematics.motion.angles import LinkageMotion
 from strokecurve.kinematics.motion.stroke import Stroke, find_stroke
 

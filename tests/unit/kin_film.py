@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.kinematics.linkage.fourbar import FourBar
 from strokecurve.kinematics.motion.angles import LinkageMotion
 from strokecurve.kinematics.motion.stroke import Stroke, find_stroke

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from kin_film import DEG
 from kin_study import SLOW_DEG, SLOW_PATH_RAD, SLOW_PLACE, WHITE_DEG, Layout, draw_layout, slow_error
+
 from strokecurve.kinematics.estimate import Estimate
 from strokecurve.kinematics.faults.condition import lost_motion
 from strokecurve.kinematics.linkage.play import engage

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from kin_film import DEG, SLOW_PATH_RAD, wrapped
 from scipy.optimize import brentq
+
 from strokecurve.kinematics.errors import KinematicsError
 from strokecurve.kinematics.faults.condition import toggle_margins
 from strokecurve.kinematics.identify.evidence import ANGLES, QUANTITIES, Evidence, JointEvidence

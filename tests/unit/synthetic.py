@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.spatial.transform import Rotation
+
 from strokecurve.vision.edges.follow import MarkerTracks
 
 Floats = NDArray[np.float64]

@@ -11,8 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from strokecurve.kinematics.linkage.fourbar import FourBar
 from synthetic import TrueFree, TrueMarker, TrueShaft, Truth, looking, shaken
+
+from strokecurve.kinematics.linkage.fourbar import FourBar
 
 Floats = NDArray[np.float64]
 

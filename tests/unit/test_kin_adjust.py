@@ -12,6 +12,7 @@ import pytest
 from kin_adjusting import keeps_limits, problems, rms_deg
 from numpy.testing import assert_allclose
 from scipy.optimize import differential_evolution
+
 from strokecurve.kinematics.adjust.known import KNOWN, sample_linkages
 from strokecurve.kinematics.adjust.largest import least_largest
 from strokecurve.kinematics.adjust.model import Task

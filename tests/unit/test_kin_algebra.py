@@ -7,6 +7,7 @@ import pytest
 import sympy
 from numpy.testing import assert_allclose
 from scipy.optimize import brentq
+
 from strokecurve.kinematics.covariance import principal_steps, propagate
 from strokecurve.kinematics.linkage.algebra import Arm, Pose
 from strokecurve.kinematics.linkage.closure import driven_curve, driven_derivatives

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from kin_film import DEG, slow_error
 from numpy.testing import assert_allclose, assert_array_equal
+
 from strokecurve.app.words.findings import in_words
 from strokecurve.kinematics.estimate import Estimate
 from strokecurve.kinematics.faults.arms import Moved, judge, pieced, stand_ins

@@ -8,6 +8,7 @@ import pytest
 from chemicals.combustion import fuel_air_spec_solver
 from chemicals.heat_capacity import TRC_gas_data, TRCCp_integral
 from numpy.testing import assert_allclose
+
 from strokecurve.kinematics.intended.combustion import (
     air_free,
     co2_dry_of,

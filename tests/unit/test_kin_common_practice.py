@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from kin_film import DEG, wrapped
 from numpy.testing import assert_allclose
+
 from strokecurve.kinematics.linkage.fourbar import FourBar
 
 STROKE = np.arange(0, 91, 10) * DEG

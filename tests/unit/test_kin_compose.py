@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from kin_joined import joined_case
 from numpy.testing import assert_allclose
+
 from strokecurve.kinematics.errors import StrokeError
 from strokecurve.kinematics.estimate import Estimate
 from strokecurve.kinematics.faults.condition import lost_motion

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from kin_film import DEG, REFERENCE, Film, film, play, random_linkage
 from numpy.testing import assert_allclose
+
 from strokecurve.app.words.findings import in_words
 from strokecurve.kinematics.estimate import Estimate
 from strokecurve.kinematics.faults.condition import (

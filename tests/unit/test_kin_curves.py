@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from kin_curves import SLOW_DEG, linkage_case
+
 from strokecurve.kinematics.faults.slip import follow
 from strokecurve.kinematics.motion.angles import LinkageMotion
 from strokecurve.kinematics.motion.stroke import find_stroke

@@ -9,6 +9,7 @@ import kin_burner
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+
 from strokecurve.kinematics.intended.characteristic import Curve, Draws, Model, Observed, bend_basis, draw
 from strokecurve.kinematics.intended.combustion import excess_air
 from strokecurve.kinematics.intended.damper import (

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 from scipy.interpolate import BSpline
+
 from strokecurve.kinematics.motion.deadband import cubic_basis
 
 

@@ -8,6 +8,8 @@ from kin_faulty import SLACK_RAD, driven_of, drives, faulty_film, filmed, specia
 from kin_film import DEG, film, wrapped
 from kin_study import draw_layout
 from numpy.testing import assert_allclose
+from test_kin_condition import SLOW_START, pins
+
 from strokecurve.app.words.findings import in_words
 from strokecurve.kinematics.faults.slip import follow, without_slips
 from strokecurve.kinematics.findings.findings import Finding, assess
@@ -19,7 +21,6 @@ from strokecurve.kinematics.motion.angles import LinkageMotion
 from strokecurve.kinematics.motion.stroke import Stroke
 from strokecurve.kinematics.motion.travel import travel_curves
 from strokecurve.kinematics.settings import DEFAULTS
-from test_kin_condition import SLOW_START, pins
 
 SIZE_TOLERANCE = 0.3 * DEG  # of a slip of 2 degrees: five standard deviations of the noisiest film here
 

@@ -10,6 +10,7 @@ import pytest
 from kin_film import DEG
 from kin_study import LAYOUTS, Case, Filming, draw_case, score
 from numpy.testing import assert_allclose, assert_array_equal
+
 from strokecurve.kinematics.faults.condition import signed_lost_motion
 from strokecurve.kinematics.identify.evidence import QUANTITIES
 from strokecurve.kinematics.identify.geometry import identify

@@ -8,6 +8,7 @@ import sympy
 from kin_film import DEG, REFERENCE, wrapped
 from numpy.testing import assert_allclose
 from scipy.optimize import fsolve
+
 from strokecurve.kinematics.errors import GeometryError
 from strokecurve.kinematics.linkage.fourbar import FourBar, effective_rod_length_mm
 

@@ -8,6 +8,7 @@ import chemicals
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+
 from strokecurve.kinematics.errors import KinematicsError
 from strokecurve.kinematics.intended.combustion import excess_air
 from strokecurve.kinematics.intended.fuels import FORMATION_KJ_MOL, LIGHT_OIL, NATURAL_GAS, PROPANE, Fuel

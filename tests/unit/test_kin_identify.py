@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from kin_film import DEG, Film, film, random_linkage, wrapped
 from numpy.testing import assert_allclose
+
 from strokecurve.kinematics.errors import FitError
 from strokecurve.kinematics.faults.condition import lost_motion
 from strokecurve.kinematics.identify.evidence import ANGLES, QUANTITIES, Evidence, JointEvidence, whitened

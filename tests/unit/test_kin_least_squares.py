@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
+
 from strokecurve.kinematics.least_squares import minimise
 
 

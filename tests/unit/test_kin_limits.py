@@ -9,6 +9,7 @@ from functools import cache
 import numpy as np
 import pytest
 from kin_film import DEG, film
+
 from strokecurve.kinematics.estimate import Estimate, Extreme
 from strokecurve.kinematics.faults.joints import JointPlay
 from strokecurve.kinematics.faults.repeat import Repeatability

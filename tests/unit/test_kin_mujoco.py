@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from kin_film import DEG, wrapped
 from numpy.testing import assert_allclose
+
 from strokecurve.kinematics.faults.condition import lost_motion
 from strokecurve.kinematics.identify.evidence import ANGLES, QUANTITIES, Evidence
 from strokecurve.kinematics.identify.geometry import identify

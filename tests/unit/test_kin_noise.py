@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from kin_film import DEG, film
 from numpy.testing import assert_allclose
+
 from strokecurve.kinematics.linkage.fourbar import FourBar
 from strokecurve.kinematics.motion.angles import thin
 from strokecurve.kinematics.motion.deadband import fit_dead_band

@@ -9,6 +9,7 @@ import kin_burner
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+
 from strokecurve.kinematics.errors import KinematicsError
 from strokecurve.kinematics.intended.combustion import o2_dry_of
 from strokecurve.kinematics.intended.damper import PARALLEL_BLADES, ROUND_BUTTERFLY

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from kin_film import DEG, Film, film, wrapped
 from scipy.optimize import differential_evolution
+
 from strokecurve.kinematics.identify.evidence import ANGLES, QUANTITIES, Evidence, whitened
 from strokecurve.kinematics.identify.geometry import GeometryFit, identify
 from strokecurve.kinematics.identify.posterior import SLACK, Posterior

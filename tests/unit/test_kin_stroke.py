@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from kin_film import DEG
 from numpy.testing import assert_allclose
+
 from strokecurve.kinematics.errors import StrokeError
 from strokecurve.kinematics.motion.stroke import Stroke, find_stroke
 

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from kin_film import DEG, Film, film, random_linkage
 from numpy.testing import assert_allclose
+
 from strokecurve.kinematics.errors import KinematicsError, StrokeError
 from strokecurve.kinematics.intended.equal import equal_travel
 from strokecurve.kinematics.intended.table import Intended

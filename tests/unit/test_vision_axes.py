@@ -9,6 +9,8 @@ from itertools import pairwise
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
+from synthetic import Truth, departures_deg, looking, shaken, tracks_of, turn, two_shafts
+
 from strokecurve.vision.joint_fit.bordered import fit_cost
 from strokecurve.vision.joint_fit.camera import Camera
 from strokecurve.vision.joint_fit.joint import JointState
@@ -17,7 +19,6 @@ from strokecurve.vision.motion.axes import AxisSettings, leaned, without_spin
 from strokecurve.vision.motion.hinges import HingeSettings, find_shafts
 from strokecurve.vision.motion.shafts import ShaftMotion, ShaftSpec
 from strokecurve.vision.rotations import least_turn_to, rotation_from_vector, turn_about_z
-from synthetic import Truth, departures_deg, looking, shaken, tracks_of, turn, two_shafts
 
 SPECS = [ShaftSpec("motor", ((10, 30.0),)), ShaftSpec("shaft1", ((11, 30.0),))]
 AXIS_DEG = 0.5  # an axis from its truth, at 0.03 px of noise over 90 frames

@@ -7,13 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
+from synthetic import Truth, departures_deg, outward_of, tracks_of, true_nodes, two_shafts
+
 from strokecurve.vision.edges.follow import MarkerTracks
 from strokecurve.vision.joint_fit.belief import BeliefSettings, enlarged, judged
 from strokecurve.vision.joint_fit.nodes import Nodes
 from strokecurve.vision.motion.faults import find_faults
 from strokecurve.vision.motion.hinges import find_shafts
 from strokecurve.vision.motion.shafts import ShaftMotion, ShaftSpec
-from synthetic import Truth, departures_deg, outward_of, tracks_of, true_nodes, two_shafts
 
 SPECS = [ShaftSpec("motor", ((10, 30.0),)), ShaftSpec("shaft1", ((11, 30.0),))]
 FRAMES = 240

@@ -7,6 +7,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 from scipy.spatial.transform import Rotation
+from synthetic import looking, turn
+
 from strokecurve.vision.joint_fit.camera import (
     Camera,
     card_corners_mm,
@@ -17,7 +19,6 @@ from strokecurve.vision.joint_fit.camera import (
     square_nodes_mm,
 )
 from strokecurve.vision.rotations import cross_matrix, mean_rotation, rotation_from_vector, turn_about_z
-from synthetic import looking, turn
 
 CAMERAS = [
     Camera(1478.0, (959.5, 539.5)),

@@ -7,13 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
+from synthetic import turn
+
 from strokecurve.vision.joint_fit.camera import Camera
 from strokecurve.vision.joint_fit.carry import carried
 from strokecurve.vision.joint_fit.instant import Filmed
 from strokecurve.vision.joint_fit.joint import JointState
 from strokecurve.vision.joint_fit.path import CameraPath
 from strokecurve.vision.joint_fit.row_time import RowTime
-from synthetic import turn
 
 LEAN = turn([3.0, 0.2, -0.1])  # the card faces the camera
 FRAMES, ARMS = 120, 2

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 from scipy.special import ndtr
+
 from strokecurve.vision.edges.edge_light import CodeGlow, blurred_step
 
 

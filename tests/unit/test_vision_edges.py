@@ -9,6 +9,7 @@ import pytest
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 from squares import marker_light, node_errors, square_corners, stored
+
 from strokecurve.vision.edges.edge_lines import robust_line
 from strokecurve.vision.edges.edges import (
     NODE_FRACTIONS,

@@ -7,13 +7,14 @@ from functools import cache
 
 import numpy as np
 import pytest
+from synthetic import WH, looking, tracks_of, turn, two_shafts, without
+
 from strokecurve.app.words.findings import in_words
 from strokecurve.vision.edges.follow import MarkerTracks
 from strokecurve.vision.motion.faults import Fault, FaultSettings, find_faults
 from strokecurve.vision.motion.hinges import find_shafts
 from strokecurve.vision.motion.rods import RodMotion
 from strokecurve.vision.motion.shafts import ShaftMotion, ShaftSpec
-from synthetic import WH, looking, tracks_of, turn, two_shafts, without
 
 SPECS = [ShaftSpec("motor", ((10, 30.0),)), ShaftSpec("shaft1", ((11, 30.0),))]
 

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 from squares import marker_light, square_corners, stored
+
 from strokecurve.vision.edges.follow import FollowSettings, MarkerTracks, follow_markers
 from strokecurve.vision.edges.markers import detect, marker_cells
 from strokecurve.vision.errors import Cancelled

@@ -9,11 +9,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
-from strokecurve.vision.errors import Cancelled, DetectionError
-from strokecurve.vision.joint_fit.joint import JointSettings
-from strokecurve.vision.joint_fit.rigid import ArmStep
-from strokecurve.vision.motion.hinges import HingeSettings, find_shafts
-from strokecurve.vision.motion.shafts import ShaftMotion, ShaftSpec
 from synthetic import (
     CARD_CENTRES_MM,
     WH,
@@ -32,6 +27,12 @@ from synthetic import (
     two_shafts,
     without,
 )
+
+from strokecurve.vision.errors import Cancelled, DetectionError
+from strokecurve.vision.joint_fit.joint import JointSettings
+from strokecurve.vision.joint_fit.rigid import ArmStep
+from strokecurve.vision.motion.hinges import HingeSettings, find_shafts
+from strokecurve.vision.motion.shafts import ShaftMotion, ShaftSpec
 
 MOTOR, SHAFT1, SHAFT2 = (
     ShaftSpec(n, ((i, 30.0),)) for n, i in (("motor", 10), ("shaft1", 11), ("shaft2", 12))

@@ -7,11 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
+from synthetic import WH, TrueMarker, looking, tracks_of, two_shafts, without
+
 from strokecurve.vision.errors import DetectionError, PoseError
 from strokecurve.vision.joint_fit.initialisation import initial_state, key_frames, marker_sides, unwrapped
 from strokecurve.vision.joint_fit.joint import JointModel, JointSettings, MountedMarker
 from strokecurve.vision.joint_fit.nodes import Nodes
-from synthetic import WH, TrueMarker, looking, tracks_of, two_shafts, without
 
 MOUNTED = [MountedMarker(10, 30.0, 0), MountedMarker(11, 30.0, 1)]
 

@@ -5,12 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from synthetic import WH, Truth, three_shafts, tracks_of, turn, two_shafts
+
 from strokecurve.vision.joint_fit.bordered import fit_frames, fit_shared, frame_sensitivities
 from strokecurve.vision.joint_fit.camera import Camera
 from strokecurve.vision.joint_fit.initialisation import initial_state
 from strokecurve.vision.joint_fit.joint import JointModel, JointSettings, JointState, MountedMarker
 from strokecurve.vision.joint_fit.nodes import Nodes
-from synthetic import WH, Truth, three_shafts, tracks_of, turn, two_shafts
 
 MOUNTED = [MountedMarker(10, 30.0, 0), MountedMarker(11, 30.0, 1)]
 

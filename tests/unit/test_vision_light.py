@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+
 from strokecurve.vision.edges.light import light_of_levels
 
 

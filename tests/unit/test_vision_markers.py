@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
+
 from strokecurve.vision.edges.markers import Detections, codes_agree, detect, homographies, marker_cells
 from strokecurve.vision.edges.pixels import Pictures
 

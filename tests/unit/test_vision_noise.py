@@ -7,13 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from synthetic import WH, outward_of, tracks_of, two_shafts
+
 from strokecurve.vision.joint_fit.bordered import fit_shared
 from strokecurve.vision.joint_fit.initialisation import initial_state
 from strokecurve.vision.joint_fit.joint import JointModel, JointSettings, MountedMarker
 from strokecurve.vision.joint_fit.nodes import Nodes
 from strokecurve.vision.joint_fit.noise import NodeNoise, find_noise, frame_correlation
 from strokecurve.vision.robust import winsorised_variance
-from synthetic import WH, outward_of, tracks_of, two_shafts
 
 IDS = [0, 1, 2, 3, 10, 11]
 MOUNTED = [MountedMarker(10, 30.0, 0), MountedMarker(11, 30.0, 1)]

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 from squares import marker_light, square_corners, stored
+
 from strokecurve.vision.edges.markers import marker_cells
 from strokecurve.vision.edges.patches import Patches
 

@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 from scipy.interpolate import CubicHermiteSpline
+from synthetic import turn
+
 from strokecurve.vision.joint_fit.chain import REACH, STATE, Chain
 from strokecurve.vision.joint_fit.path import CameraPath, camera_path, places_of, turned_by
 from strokecurve.vision.joint_fit.path_fit import _laws
-from synthetic import turn
 
 LEAN = turn([3.0, 0.2, -0.1])  # the card faces the camera
 EXACT = 1e-9  # rounding of sums of some hundred numbers near one

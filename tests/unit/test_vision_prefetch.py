@@ -6,6 +6,7 @@ import itertools
 import threading
 
 import pytest
+
 from strokecurve.vision.video.prefetch import Prefetch
 
 

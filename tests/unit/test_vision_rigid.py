@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
+
 from strokecurve.vision.joint_fit.rigid import MarkerAngles, alike_unwrapped, arm_angles, as_one, leading_arm
 
 FRAMES = 60

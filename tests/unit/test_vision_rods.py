@@ -8,11 +8,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
-from strokecurve.vision.errors import DetectionError
-from strokecurve.vision.motion.hinges import find_shafts
-from strokecurve.vision.motion.pins import find_pin
-from strokecurve.vision.motion.rods import RodMotion, centre_in_plane, common_plane, find_rod
-from strokecurve.vision.motion.shafts import ShaftMotion, ShaftSpec
 from synthetic import (
     WH,
     Floats,
@@ -27,6 +22,12 @@ from synthetic import (
     turn,
     without,
 )
+
+from strokecurve.vision.errors import DetectionError
+from strokecurve.vision.motion.hinges import find_shafts
+from strokecurve.vision.motion.pins import find_pin
+from strokecurve.vision.motion.rods import RodMotion, centre_in_plane, common_plane, find_rod
+from strokecurve.vision.motion.shafts import ShaftMotion, ShaftSpec
 
 SPECS = [ShaftSpec("motor", ((10, 30.0),)), ShaftSpec("shaft1", ((11, 30.0),))]
 DRIVE_MM, DRIVEN_MM, ROD_MM = 60.0, 72.0, 236.0

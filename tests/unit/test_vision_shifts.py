@@ -6,12 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from synthetic import WH, Truth, tracks_of, two_shafts
+
 from strokecurve.vision.edges.follow import MarkerTracks
 from strokecurve.vision.motion.faults import Fault, find_faults
 from strokecurve.vision.motion.hinges import find_shafts
 from strokecurve.vision.motion.shafts import ShaftSpec
 from strokecurve.vision.motion.shifts import largest_step
-from synthetic import WH, Truth, tracks_of, two_shafts
 
 SPECS = [ShaftSpec("motor", ((10, 30.0),)), ShaftSpec("shaft1", ((11, 30.0),))]
 FRAMES = 150

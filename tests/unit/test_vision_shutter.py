@@ -11,13 +11,6 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.interpolate import CubicSpline
 from scipy.spatial.transform import Rotation
-from strokecurve.vision.joint_fit import blocks
-from strokecurve.vision.joint_fit.camera import Camera
-from strokecurve.vision.joint_fit.nodes import Nodes
-from strokecurve.vision.joint_fit.row_time import RowTime, row_fractions
-from strokecurve.vision.joint_fit.shutter import ShutterSettings
-from strokecurve.vision.motion.hinges import find_shafts
-from strokecurve.vision.motion.shafts import ShaftMotion, ShaftSpec
 from synthetic import (
     WH,
     Truth,
@@ -30,6 +23,14 @@ from synthetic import (
     two_shafts,
     without,
 )
+
+from strokecurve.vision.joint_fit import blocks
+from strokecurve.vision.joint_fit.camera import Camera
+from strokecurve.vision.joint_fit.nodes import Nodes
+from strokecurve.vision.joint_fit.row_time import RowTime, row_fractions
+from strokecurve.vision.joint_fit.shutter import ShutterSettings
+from strokecurve.vision.motion.hinges import find_shafts
+from strokecurve.vision.motion.shafts import ShaftMotion, ShaftSpec
 
 SPECS = [ShaftSpec("motor", ((10, 30.0),)), ShaftSpec("shaft1", ((11, 30.0),))]
 NOISE_PX = 0.02

@@ -6,10 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from strokecurve.vision.motion.hinges import find_shafts
-from strokecurve.vision.motion.shafts import ShaftMotion, ShaftSpec
 from synthetic import WH, departures_deg, rolled_nodes, tracks_of
 from synthetic_train import Slip, Train, train
+
+from strokecurve.vision.motion.hinges import find_shafts
+from strokecurve.vision.motion.shafts import ShaftMotion, ShaftSpec
 
 READOUT_S = 0.021
 BOTH = (("motor", (10,)), ("shaft1", (11, 31)), ("shaft2", (12,)))

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from clips import bright, phone_times, picture, write_clip
 from numpy.testing import assert_allclose
+
 from strokecurve.vision.control import Unattended
 from strokecurve.vision.errors import Cancelled, VideoError
 from strokecurve.vision.video.pictures import (

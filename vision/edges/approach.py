@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+
 from strokecurve.vision.arrays import Floats
 from strokecurve.vision.edges.bands import Light, frames_of, gather, planes, within
 from strokecurve.vision.edges.edge_lines import median_of, robust_line

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.vision.arrays import Bools, Floats, Singles
 from strokecurve.vision.edges.pixels import Pictures
 

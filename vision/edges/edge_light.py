@@ -8,6 +8,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.vision.arrays import Bools, Floats, Singles
 
 

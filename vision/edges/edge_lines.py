@@ -7,6 +7,7 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.vision.arrays import Bools, Floats, Singles
 from strokecurve.vision.edges.bands import LEAST_LIGHT, Band, planes, soft_ink_and_paper
 from strokecurve.vision.edges.edge_light import CodeGlow, blurred_step, exponential

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.vision.arrays import Bools, Floats
 from strokecurve.vision.edges.approach import approached
 from strokecurve.vision.edges.bands import EDGE_SPAN, Light, frames_of, gather, ink_and_paper, planes

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.vision.arrays import Bools, Floats
 from strokecurve.vision.control import JobControl, Unattended
 from strokecurve.vision.edges.edges import EdgeSettings, corners_from_nodes, fit_edges

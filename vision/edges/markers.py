@@ -9,6 +9,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.vision.arrays import Bools, Floats, Singles
 from strokecurve.vision.edges.edges import CELLS_PER_SIDE
 from strokecurve.vision.edges.pixels import Pictures

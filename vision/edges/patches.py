@@ -14,6 +14,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.vision.arrays import Floats, Singles
 
 _REDUCED_SIDE = 12

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+
 from strokecurve.vision.arrays import Floats
 
 _SPEED_FRAMES = 3

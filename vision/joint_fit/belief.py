@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+
 from strokecurve.vision.arrays import Bools, Floats
 from strokecurve.vision.edges.edges import NODE_FRACTIONS
 from strokecurve.vision.joint_fit.nodes import Nodes

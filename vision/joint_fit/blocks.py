@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
+
 from strokecurve.vision.joint_fit.bordered import fit_frames
 from strokecurve.vision.joint_fit.joint import JointModel, JointState
 from strokecurve.vision.joint_fit.nodes import Nodes

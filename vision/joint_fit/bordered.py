@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Generic, Protocol, TypeVar
 
 import numpy as np
+
 from strokecurve.vision.arrays import Floats
 from strokecurve.vision.control import JobControl, Unattended
 from strokecurve.vision.joint_fit.nodes import Nodes

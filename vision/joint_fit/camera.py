@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.vision.arrays import Floats
 from strokecurve.vision.edges.edges import NODE_FRACTIONS
 from strokecurve.vision.edges.markers import CARD_IDS

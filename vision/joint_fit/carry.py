@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.vision.arrays import Bools, Floats
 from strokecurve.vision.joint_fit.film import with_shared
 from strokecurve.vision.joint_fit.instant import Filmed

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 from scipy.linalg import cho_solve_banded, cholesky_banded
+
 from strokecurve.vision.arrays import Floats
 
 STATE = 12

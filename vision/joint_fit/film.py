@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+
 from strokecurve.vision.arrays import Bools, Floats
 from strokecurve.vision.joint_fit.blocks import frame_blocks, joined
 from strokecurve.vision.joint_fit.bordered import SharedFit, fit_frames

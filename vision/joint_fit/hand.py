@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.vision.arrays import Bools, Floats
 from strokecurve.vision.control import JobControl
 from strokecurve.vision.joint_fit.blocks import joined

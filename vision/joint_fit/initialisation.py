@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.vision.arrays import Floats
 from strokecurve.vision.edges.follow import MarkerTracks
 from strokecurve.vision.errors import DetectionError, PoseError

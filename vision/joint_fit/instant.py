@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
+
 from strokecurve.vision.arrays import Bools, Floats
 from strokecurve.vision.joint_fit.blocks import frame_blocks
 from strokecurve.vision.joint_fit.camera import Camera

@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.vision.arrays import Floats
 from strokecurve.vision.edges.follow import MarkerTracks
 from strokecurve.vision.edges.markers import CARD_IDS

@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+
 from strokecurve.vision.arrays import Bools, Floats
 from strokecurve.vision.joint_fit.bordered import frame_normals
 from strokecurve.vision.joint_fit.joint import JointModel, JointState

@@ -14,6 +14,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+
 from strokecurve.vision.arrays import Bools, Floats
 from strokecurve.vision.rotations import cross_matrix, rotation_from_vector, vector_from_rotation
 

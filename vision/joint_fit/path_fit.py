@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+
 from strokecurve.vision.arrays import Bools, Floats
 from strokecurve.vision.control import JobControl, Unattended
 from strokecurve.vision.joint_fit.chain import REACH, STATE, Chain

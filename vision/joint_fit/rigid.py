@@ -12,6 +12,7 @@ from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.vision.arrays import Bools, Floats
 from strokecurve.vision.joint_fit.initialisation import unwrapped
 from strokecurve.vision.joint_fit.steps import Span, StepSettings, find_steps, step_sizes

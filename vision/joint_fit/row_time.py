@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+
 from strokecurve.vision.arrays import Floats
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+
 from strokecurve.vision.arrays import Floats
 from strokecurve.vision.joint_fit.joint import JointModel, JointState
 from strokecurve.vision.joint_fit.nodes import Nodes

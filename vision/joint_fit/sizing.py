@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+
 from strokecurve.vision.arrays import Floats
 from strokecurve.vision.control import JobControl
 from strokecurve.vision.joint_fit.bordered import SharedFit, fit_shared

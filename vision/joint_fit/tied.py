@@ -8,6 +8,7 @@ makes a step, which is left open.
 from __future__ import annotations
 
 import numpy as np
+
 from strokecurve.vision.arrays import Floats
 from strokecurve.vision.joint_fit.joint import JointModel, JointState
 from strokecurve.vision.joint_fit.nodes import Nodes

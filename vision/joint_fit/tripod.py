@@ -12,6 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.vision.arrays import Floats
 from strokecurve.vision.control import JobControl
 from strokecurve.vision.joint_fit.blocks import fit_in_blocks

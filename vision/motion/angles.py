@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+
 from strokecurve.vision.arrays import Bools, Floats
 from strokecurve.vision.joint_fit.blocks import state_blocks
 from strokecurve.vision.joint_fit.joint import JointModel, JointState

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.vision.arrays import Floats
 from strokecurve.vision.control import JobControl
 from strokecurve.vision.joint_fit.bordered import SharedFit, fit_cost, fit_shared

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+
 from strokecurve.vision.arrays import Floats
 from strokecurve.vision.edges.follow import MarkerTracks
 from strokecurve.vision.edges.markers import CARD_IDS

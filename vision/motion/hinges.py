@@ -13,6 +13,7 @@ from functools import partial
 
 import numpy as np
 from scipy.linalg import block_diag
+
 from strokecurve.vision.arrays import Bools, Floats
 from strokecurve.vision.control import JobControl, Unattended
 from strokecurve.vision.edges.follow import MarkerTracks

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.vision.arrays import Floats
 from strokecurve.vision.motion.rods import RodMotion, RodSettings, centre_in_plane
 from strokecurve.vision.motion.shafts import ShaftMotion

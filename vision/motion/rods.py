@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.vision.arrays import Bools, Floats
 from strokecurve.vision.control import JobControl, Unattended
 from strokecurve.vision.edges.follow import MarkerTracks

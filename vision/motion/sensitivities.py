@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 
 import numpy as np
+
 from strokecurve.vision.arrays import Bools, Floats
 from strokecurve.vision.joint_fit.bordered import frame_normals, frame_sensitivities
 from strokecurve.vision.joint_fit.joint import POSE_PARAMETERS, JointModel, JointState

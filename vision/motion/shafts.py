@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.vision.arrays import Bools, Floats
 from strokecurve.vision.joint_fit.camera import Camera
 from strokecurve.vision.joint_fit.instant import Filmed

@@ -14,6 +14,7 @@ import av
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.vision.arrays import Floats
 from strokecurve.vision.control import JobControl, Unattended
 from strokecurve.vision.errors import VideoError

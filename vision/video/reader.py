@@ -19,6 +19,7 @@ from typing import Any
 import av
 import numpy as np
 from numpy.typing import NDArray
+
 from strokecurve.vision.errors import VideoError
 from strokecurve.vision.video.prefetch import Prefetch
 
