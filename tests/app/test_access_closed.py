@@ -49,6 +49,8 @@ class Given:
     record: Export
     packed: Export
     bundle: Path
+    foreign: Path
+    """Bundle of a job that is not here."""
 
     @property
     def job(self) -> str:
@@ -68,7 +70,10 @@ CALLS: Mapping[str, tuple[Call, ...]] = {
     "bundle_bytes": ((WORKERS, lambda it: it.mine.bundle_bytes(it.job, True)),),
     "new_job": ((BEGINNERS, lambda it: it.mine.new_job()),),
     "receive": ((BEGINNERS, lambda it: it.mine.receive([b"x"], "x.mp4")),),
-    "take_in": ((WORKERS, lambda it: it.mine.take_in(it.bundle)),),
+    "take_in": (
+        (WORKERS, lambda it: it.mine.take_in(it.bundle)),
+        (BEGINNERS, lambda it: it.mine.take_in(it.foreign)),
+    ),
     "add": (
         (READERS, lambda it: it.mine.add(it.job, Comment("x"), "x")),
         (READERS, lambda it: it.mine.add(it.job, content=Verdict("accept"))),
@@ -120,6 +125,8 @@ def give(store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Calla
     monkeypatch.setattr(exports, "start_process", lambda store, command, log: None)
     film = add_job(store)
     bundle = export_job(store, film.job_id, tmp_path / "job.zip", clips=False)
+    elsewhere = Store(tmp_path / "elsewhere")
+    foreign = export_job(elsewhere, add_job(elsewhere).job_id, tmp_path / "foreign.zip", clips=False)
     link = kept_sharing(store).make_link(film.job_id, "prepared", 1, None)
     record = exports.ask(store, film.job_id, "record", film=film.film_id)
     packed = exports.ask(store, film.job_id, "bundle", clips=False)
@@ -129,7 +136,7 @@ def give(store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Calla
         mine = of(store, person or Person(Role.GUEST, links={film.job_id: "Rita"}))
         if level is not None:
             kept_sharing(store).give(film.job_id, MAIL, level, None)
-        return Given(mine, film, run_of(film), link, record, packed, bundle)
+        return Given(mine, film, run_of(film), link, record, packed, bundle, foreign)
 
     return given
 
