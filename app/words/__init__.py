@@ -4,5 +4,5 @@ In come values of any other room, files and texts from anywhere; out go errors w
 (`errors`), numbers as text (`estimates`), findings as sentences (`findings`), cautions, names of figures,
 JSON and CSV strictly read (`strict_json`, `columns`), files written whole or not at all (`files`), limits for
 processes and archives (`resource_limits`, `archive_limits`), and the statements that people put on record
-(`statements`). Imports no other room of `app`, and of `vision` and `kinematics` only what findings are.
+(`statements`). Imports no other room of ``app``, and of the other packages only what findings are.
 """
