@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import sys
+import tomllib
 from importlib.metadata import packages_distributions
 from pathlib import Path
 
@@ -52,6 +53,18 @@ def test_our_code_has_one_import_name_and_knows_nothing_of_tests() -> None:
             assert not _imported(path) & {*OURS, "tests"}, path.relative_to(ROOT)
     for path in [*_files("tests"), *_files("sample_media")]:
         assert not _imported(path) & set(OURS), path.relative_to(ROOT)
+
+
+def test_every_package_is_installed() -> None:
+    """Told one by one, as the folders stand under another name once they are installed."""
+    stated = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["setuptools"]
+    there = {
+        ".".join(("strokecurve", *path.parent.relative_to(ROOT).parts))
+        for package in OURS
+        for path in (ROOT / package).rglob("__init__.py")
+    }
+    assert there
+    assert set(stated["packages"]) == there
 
 
 def test_no_file_outside_our_packages_is_named_after_a_library() -> None:
