@@ -212,9 +212,10 @@ def measured(finding: Mapping[str, Any]) -> str:
         return ""
     sd, limit = number(finding.get("sd")), number(finding.get("limit"))
     # Counts and shares of filming faults are what they are; anything else says that it has no uncertainty.
-    counted = finding.get("code") in filming.WORDS and math.isnan(sd)
+    code = finding.get("code")
+    counted = isinstance(code, str) and code in filming.WORDS and math.isnan(sd)
     text = format_exact(value, unit) if counted else format_estimate(value, sd, unit)
     if math.isnan(limit):
         return text
     # A stroke has no limit, only a usual size.
-    return f"{text}, {'usual' if finding.get('code') == 'stroke' else 'limit'} {format_exact(limit, unit)}"
+    return f"{text}, {'usual' if code == 'stroke' else 'limit'} {format_exact(limit, unit)}"

@@ -134,7 +134,7 @@ def fake_findings() -> list[dict]:
     linkage = film | {"linkage": LINKAGE}
     return [
         {
-            "code": "gap",
+            "code": "marker_lost",
             "severity": "note",
             "kind": "filming",
             "where": "film",
