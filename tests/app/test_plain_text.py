@@ -45,7 +45,9 @@ def is_safe(words: ast.expr) -> bool:
 def is_figure(part: ast.expr) -> bool:
     """Whether a part of a sentence is a number: written as one, counted or computed."""
     match part:
-        case ast.FormattedValue(value=ast.Call(func=ast.Name(id="len" | "fixed")) | ast.BinOp(right=ast.Constant())):
+        case ast.FormattedValue(value=ast.Call(func=ast.Name(id="len" | "fixed"))):
+            return True
+        case ast.FormattedValue(value=ast.BinOp(right=ast.Constant())):
             return True
         case ast.FormattedValue(format_spec=ast.JoinedStr(values=[ast.Constant(value=form)])):
             return str(form)[-1:] in "fgd%"
