@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from strokecurve.app.adjust.proposals import Adjusted
 from strokecurve.app.adjust.setting_drawing import draw_arms, draw_length, frame_panel, window_about
 from strokecurve.app.adjust.stroke_ends import Pins, pins_of, values_of
-from strokecurve.app.result.plots import BAND_SIGMAS, DPI, PENS, STYLE, Pen, draw_series, drawing, mark_tens
+from strokecurve.app.result.plots import DPI, PENS, STYLE, Pen, draw_band, draw_series, drawing, mark_tens
 from strokecurve.kinematics.adjust.model import wanted_at
 from strokecurve.kinematics.adjust.outcome import Outcome
 from strokecurve.kinematics.adjust.setting import ADJUST_DEFAULTS
@@ -67,9 +67,7 @@ def _curve(axes: Axes, outcome: Outcome, label: str, pen: Pen) -> None:
     curve = outcome.curve
     x, y, sd = (np.degrees(v) for v in (curve.driver_rad, curve.driven_rad, curve.sd_rad))
     if np.isfinite(sd).all():
-        axes.fill_between(
-            x, y - BAND_SIGMAS * sd, y + BAND_SIGMAS * sd, color=pen.colour, alpha=0.25, linewidth=0
-        )
+        draw_band(axes, x, y, sd, pen.colour)
     draw_series(axes, x, y, label, pen, mark_every=10.0)
 
 

@@ -92,6 +92,11 @@ def drawing(title: str, x_label: str, y_label: str) -> Iterator[tuple[Figure, Ax
         yield figure, axes
 
 
+def draw_band(axes: Axes, x: NDArray[Any], y: NDArray[Any], sd: NDArray[Any], colour: str) -> None:
+    """Fill the band of `BAND_SIGMAS` standard deviations on either side of a line; all of shape (N,)."""
+    axes.fill_between(x, y - BAND_SIGMAS * sd, y + BAND_SIGMAS * sd, color=colour, alpha=0.25, linewidth=0)
+
+
 def draw_series(
     axes: Axes, x: NDArray[np.float64], y: NDArray[np.float64], label: str, pen: Pen, mark_every: float = 0.0
 ) -> None:
@@ -142,9 +147,7 @@ def travel_figure(
                 continue
             x, y, sd = (rows[column].to_numpy(float) for column in ("driver_deg", "driven_deg", "sd_deg"))
             pen = PENS[name]
-            axes.fill_between(
-                x, y - BAND_SIGMAS * sd, y + BAND_SIGMAS * sd, color=pen.colour, alpha=0.25, linewidth=0
-            )
+            draw_band(axes, x, y, sd, pen.colour)
             draw_series(axes, x, y, f"{name} pass", pen, mark_every=10.0)
         if intended is not None:
             draw_series(axes, *intended, "intended", PENS["intended"])
@@ -181,10 +184,7 @@ def ratio_figure(ratios: pd.DataFrame, linkage: str) -> Figure:
             if not np.isfinite(ratio).any():
                 continue
             pen = PENS[name]
-            axes.fill_between(
-                middle, ratio - BAND_SIGMAS * sd, ratio + BAND_SIGMAS * sd,
-                color=pen.colour, alpha=0.25, linewidth=0,
-            )  # fmt: skip
+            draw_band(axes, middle, ratio, sd, pen.colour)
             draw_series(axes, middle, ratio, f"{name} pass", pen)
         mark_tens(axes, y_axis=False)
         if axes.get_legend_handles_labels()[1]:
@@ -224,9 +224,7 @@ def deviation_figure(table: pd.DataFrame, linkage: str) -> Figure:
             if not np.isfinite(y).any():
                 continue
             pen = PENS[name]
-            axes.fill_between(
-                x, y - BAND_SIGMAS * sd, y + BAND_SIGMAS * sd, color=pen.colour, alpha=0.25, linewidth=0
-            )
+            draw_band(axes, x, y, sd, pen.colour)
             draw_series(axes, x, y, f"{name} pass", pen, mark_every=10.0)
         mark_tens(axes, y_axis=False)
         if axes.get_legend_handles_labels()[1]:

@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from strokecurve.app.result.plots import BAND_SIGMAS, INK, PENS, Pen, draw_series, drawing, mark_tens
+from strokecurve.app.result.plots import INK, PENS, Pen, draw_band, draw_series, drawing, mark_tens
 from strokecurve.app.result.tables import PASSES, one_pass
 
 FILM_PENS = {
@@ -33,10 +33,6 @@ def _pass(travel: pd.DataFrame, linkage: str, name: str) -> tuple[Array, Array, 
 def _film_pen(film: str, way: str) -> Pen:
     pen = FILM_PENS[film]
     return Pen(pen.colour, pen.style, pen.width, PASS_MARKS[way])
-
-
-def _draw_band(axes: Axes, x: Array, y: Array, sd: Array, colour: str) -> None:
-    axes.fill_between(x, y - BAND_SIGMAS * sd, y + BAND_SIGMAS * sd, color=colour, alpha=0.25, linewidth=0)
 
 
 def _legend_with_passes(axes: Axes) -> None:
@@ -76,7 +72,7 @@ def difference_figure(travel: pd.DataFrame, linkage: str) -> Figure:
         y = (closing.loc[at, "driven_deg"] - opening.loc[at, "driven_deg"]).to_numpy(float)
         sd = np.hypot(closing.loc[at, "sd_deg"], opening.loc[at, "sd_deg"]).to_numpy(float)
         axes.axhline(0, color=INK, linewidth=1.2)
-        _draw_band(axes, x, y, sd, PENS["opening"].colour)
+        draw_band(axes, x, y, sd, PENS["opening"].colour)
         draw_series(axes, x, y, "closing minus opening", PENS["opening"])
         mark_tens(axes, y_axis=False)
         return figure
@@ -109,7 +105,7 @@ def films_figure(
             for way in PASSES:
                 x, y, sd = _pass(travel, linkage, way)
                 pen = _film_pen(film, way)
-                _draw_band(axes, x, y, sd, pen.colour)
+                draw_band(axes, x, y, sd, pen.colour)
                 draw_series(axes, x, y, film if way == PASSES[0] else "_same", pen, mark_every=10.0)
         if intended is not None:
             draw_series(axes, intended[0], intended[1], "intended", PENS["intended"])
@@ -149,7 +145,7 @@ def films_deviation_figure(
                 y = y - intended_at(x)[0]
                 reach.append(float(x.max(initial=0.0)))
                 pen = _film_pen(film, way)
-                _draw_band(axes, x, y, sd, pen.colour)
+                draw_band(axes, x, y, sd, pen.colour)
                 draw_series(axes, x, y, film if way == PASSES[0] else "_same", pen, mark_every=10.0)
         grid = np.linspace(0, max(reach), 181)
         tolerance = intended_at(grid)[1]
@@ -191,7 +187,7 @@ def change_figure(films: dict[str, pd.DataFrame], linkage: str) -> Figure:
             y = (left.loc[at, "driven_deg"] - found.loc[at, "driven_deg"]).to_numpy(float)
             sd = np.hypot(left.loc[at, "sd_deg"], found.loc[at, "sd_deg"]).to_numpy(float)
             x = at.to_numpy(float)
-            _draw_band(axes, x, y, sd, PENS[way].colour)
+            draw_band(axes, x, y, sd, PENS[way].colour)
             draw_series(axes, x, y, f"{way} pass", PENS[way], mark_every=10.0)
         mark_tens(axes, y_axis=False)
         _legend(axes)
